@@ -1,0 +1,93 @@
+#pragma once
+// One description of every numeric parameter: session parsing, error messages, plug-in parameters, presets
+// and the documentation all read this table.
+#include "settings/settings.h"
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+
+namespace kitfold::dsp {
+
+enum class Scale {
+    linear,  ///< plain number
+    octaves, ///< frequencies and times: equal ratios are equal steps
+    choice,  ///< only the listed values
+    on_off   ///< 0 or 1; true or false in JSON
+};
+
+/// One value of a choice. An empty token means that JSON writes the number itself.
+struct Choice {
+    double value;
+    std::string_view token; ///< in JSON
+    std::string_view label; ///< on a control
+};
+
+/// One value outside min..max that is allowed too, such as -inf dB; a control shows it at the named end.
+struct Special {
+    enum class End { none, below, above };
+    End end = End::none;
+    double value = 0.0;
+    std::string_view token; ///< in JSON; empty: the number itself
+    std::string_view label; ///< on a control
+};
+
+struct Parameter {
+    std::string_view key;  ///< JSON key, plug-in parameter ID, struct member
+    std::string_view name; ///< on a control
+    std::string_view unit; ///< "Hz", "dB", "ms", "dB/oct", "dB/s", "" …
+    double min, max, fallback;
+    Scale scale = Scale::linear;
+    int decimals = 1;
+    std::string_view help;
+    std::span<const Choice> choices{};
+    Special special{};
+};
+
+template <class Settings> struct Field {
+    Parameter parameter;
+    double Settings::*member;
+};
+
+/// The table of a block, in the order in which a host, a preset and the documentation show it.
+template <class Settings> std::span<const Field<Settings>> fields() noexcept;
+template <> std::span<const Field<MicSettings>> fields<MicSettings>() noexcept;
+template <> std::span<const Field<KickSettings>> fields<KickSettings>() noexcept;
+template <> std::span<const Field<GateSettings>> fields<GateSettings>() noexcept;
+template <> std::span<const Field<BusSettings>> fields<BusSettings>() noexcept;
+template <> std::span<const Field<SumSettings>> fields<SumSettings>() noexcept;
+template <> std::span<const Field<DampSettings>> fields<DampSettings>() noexcept; ///< without its bands
+template <> std::span<const Field<RingBand>> fields<RingBand>() noexcept;
+template <> std::span<const Field<OutputSettings>> fields<OutputSettings>() noexcept;
+template <> std::span<const Field<RoomSettings>> fields<RoomSettings>() noexcept;
+
+/// Is `value` one that the parameter may take? NaN never is. No allocation: the audio thread may ask.
+bool allowed(const Parameter& parameter, double value) noexcept;
+
+/// The first parameter whose value is not allowed, or nullptr. No allocation: the audio thread may ask.
+template <class Settings> const Parameter* first_refused(const Settings& settings) noexcept {
+    for (const auto& field : fields<Settings>())
+        if (!allowed(field.parameter, settings.*field.member)) return &field.parameter;
+    return nullptr;
+}
+const Parameter* first_refused(const DampSettings& settings) noexcept; ///< its bands too
+
+/// What would be right, for an error message: "a number from -12 to 18 (dB)", "one of 0, 6, 12, 18, 24".
+std::string what_is_allowed(const Parameter& parameter);
+
+/// A value as a control shows it ("-18.0 dB", "1.20 kHz", "24 dB/oct", "L 30", "inverted", "-inf dB").
+std::string text(const Parameter& parameter, double value);
+/// The inverse, as a person types it: unit optional, "k" for a thousand, any case. nullopt: not understood or
+/// not allowed.
+std::optional<double> parse_text(const Parameter& parameter, std::string_view typed);
+
+/// A control's position 0..1 for a value, and back. Positions are rounded to nothing: from(to(v)) == v within
+/// 1e-9 of the range; a special value sits alone at its end (the nearest 1/64 of the travel).
+double to_position(const Parameter& parameter, double value) noexcept;
+double from_position(const Parameter& parameter, double position) noexcept;
+
+/// Role and its spelling in a session ("kick_in").
+std::string_view token(Role role) noexcept;
+std::optional<Role> role_from_token(std::string_view token) noexcept;
+
+} // namespace kitfold::dsp

@@ -1,0 +1,46 @@
+#pragma once
+// A session: which file each mic is in, and every setting. See README, "The session file".
+#include "settings/settings.h"
+#include <filesystem>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace kitfold::offline {
+
+struct Mic {
+    std::string name;
+    dsp::Role role = dsp::Role::other;
+    std::filesystem::path file; ///< as written in the session: relative to it, or absolute
+    int channel = 1;            ///< 1-based channel of the file
+    dsp::MicSettings mix;       ///< level, pan, polarity, delay, mute; its role is kept equal to `role`
+    std::optional<dsp::KickSettings> kick; ///< a block that is left out is bypassed exactly
+    std::optional<dsp::GateSettings> gate;
+    std::optional<dsp::DampSettings> damp;
+};
+
+struct Session {
+    std::filesystem::path path; ///< the session.json itself
+    std::string title;
+    dsp::RoomSettings room;
+    std::vector<Mic> mics; ///< 1..32
+    dsp::SumSettings sum;
+    std::optional<dsp::BusSettings> bus;
+    dsp::OutputSettings output;
+};
+
+/// Reads `path`, a session.json or the folder that holds one. Throws Error: bad_input for what is wrong in it
+/// (the line names file, field and what would be right), io_failed when it can't be read. Audio files are not
+/// opened.
+Session load_session(const std::filesystem::path& path);
+
+/// The session as pretty JSON that load_session reads back to the same session.
+std::string to_json_text(const Session& session);
+
+/// Writes it beside its final name and renames it when whole. Throws io_failed.
+void save_session(const Session& session, const std::filesystem::path& path);
+
+/// Where a mic's audio is, from the folder of the session.
+std::filesystem::path audio_path(const Session& session, const Mic& mic);
+
+} // namespace kitfold::offline
