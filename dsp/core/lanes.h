@@ -1,0 +1,117 @@
+#pragma once
+// One source for a single channel and for many mics side by side. A block is a template over V: `double` is
+// one channel, xsimd::batch<double, Arch> is one mic per SIMD lane. Only operations that round alike in both
+// are offered (no fused multiply-add, no reciprocal estimates), so lane k equals the scalar result.
+//
+// Samples outside a block are float. A lane group's buffer is interleaved: frame n of lane k at [n * width +
+// k]; with width 1 that is a plain mono buffer.
+#include <cmath>
+#include <cstddef>
+#if __has_include(<xsimd/xsimd.hpp>)
+#include <xsimd/xsimd.hpp>
+#endif
+
+namespace kitfold::dsp {
+
+template <class V> struct Lanes;
+
+template <> struct Lanes<double> {
+    static constexpr std::size_t width = 1;
+    using Mask = bool;
+    static double load(const float* p) noexcept { return static_cast<double>(*p); }
+    static void store(float* p, double v) noexcept { *p = static_cast<float>(v); }
+    static double load_state(const double* p) noexcept { return *p; }
+    static void store_state(double* p, double v) noexcept { *p = v; }
+};
+
+inline double select(bool mask, double yes, double no) noexcept { return mask ? yes : no; }
+inline double larger(double a, double b) noexcept { return a > b ? a : b; }
+inline double smaller(double a, double b) noexcept { return a < b ? a : b; }
+inline double magnitude(double a) noexcept { return std::fabs(a); }
+inline bool both(bool a, bool b) noexcept { return a && b; }
+inline bool either(bool a, bool b) noexcept { return a || b; }
+
+#ifdef XSIMD_HPP
+template <class Arch> struct Lanes<xsimd::batch<double, Arch>> {
+    using V = xsimd::batch<double, Arch>;
+    using Mask = xsimd::batch_bool<double, Arch>;
+    static constexpr std::size_t width = V::size;
+    static V load(const float* p) noexcept {
+#ifdef __AVX512F__
+        if constexpr (width == 8) return V(_mm512_cvtps_pd(_mm256_loadu_ps(p)));
+#endif
+#ifdef __AVX__
+        if constexpr (width == 4) return V(_mm256_cvtps_pd(_mm_loadu_ps(p)));
+#endif
+#ifdef __SSE2__
+        if constexpr (width == 2)
+            return V(_mm_cvtps_pd(_mm_castpd_ps(_mm_load_sd(reinterpret_cast<const double*>(p)))));
+#endif
+        alignas(64) double wide[width];
+        for (std::size_t k = 0; k < width; ++k) wide[k] = static_cast<double>(p[k]);
+        return V::load_aligned(wide);
+    }
+    static void store(float* p, V v) noexcept {
+#ifdef __AVX512F__
+        if constexpr (width == 8) return _mm256_storeu_ps(p, _mm512_cvtpd_ps(v));
+#endif
+#ifdef __AVX__
+        if constexpr (width == 4) return _mm_storeu_ps(p, _mm256_cvtpd_ps(v));
+#endif
+#ifdef __SSE2__
+        if constexpr (width == 2)
+            return _mm_store_sd(reinterpret_cast<double*>(p), _mm_castps_pd(_mm_cvtpd_ps(v)));
+#endif
+        alignas(64) double wide[width];
+        v.store_aligned(wide);
+        for (std::size_t k = 0; k < width; ++k) p[k] = static_cast<float>(wide[k]);
+    }
+    static V load_state(const double* p) noexcept { return V::load_aligned(p); }
+    static void store_state(double* p, V v) noexcept { v.store_aligned(p); }
+};
+
+template <class A> xsimd::batch<double, A>
+select(xsimd::batch_bool<double, A> mask, xsimd::batch<double, A> yes, xsimd::batch<double, A> no) noexcept {
+    return xsimd::select(mask, yes, no);
+}
+template <class A>
+xsimd::batch<double, A> larger(xsimd::batch<double, A> a, xsimd::batch<double, A> b) noexcept {
+    return xsimd::max(a, b);
+}
+template <class A>
+xsimd::batch<double, A> smaller(xsimd::batch<double, A> a, xsimd::batch<double, A> b) noexcept {
+    return xsimd::min(a, b);
+}
+template <class A> xsimd::batch<double, A> magnitude(xsimd::batch<double, A> a) noexcept {
+    return xsimd::abs(a);
+}
+template <class A>
+xsimd::batch_bool<double, A> both(xsimd::batch_bool<double, A> a, xsimd::batch_bool<double, A> b) noexcept {
+    return a && b;
+}
+template <class A>
+xsimd::batch_bool<double, A> either(xsimd::batch_bool<double, A> a, xsimd::batch_bool<double, A> b) noexcept {
+    return a || b;
+}
+#endif
+
+/// One number per lane, as a block keeps its coefficients and its state between calls.
+template <class V> struct alignas(64) PerLane {
+    double lane[Lanes<V>::width]{};
+    [[nodiscard]] V load() const noexcept { return Lanes<V>::load_state(lane); }
+    void store(V v) noexcept { Lanes<V>::store_state(lane, v); }
+    void fill(double value) noexcept {
+        for (auto& x : lane) x = value;
+    }
+    double& operator[](std::size_t k) noexcept { return lane[k]; }
+    double operator[](std::size_t k) const noexcept { return lane[k]; }
+};
+
+/// A sample as a block takes it in: NaN and Inf become silence here, so that they never reach a filter's
+/// state.
+template <class V> V load_finite(const float* p) noexcept {
+    const V x = Lanes<V>::load(p);
+    return select(magnitude(x) <= V(3.4028234663852886e38), x, V(0.0));
+}
+
+} // namespace kitfold::dsp
