@@ -1,0 +1,72 @@
+#pragma once
+// What the analysis of a take works on. A take is read twice: once from end to end through a MicScan per mic
+// (mic_scan.h), which keeps band energies only, and then by excerpts around chosen hits. So ten mics and four
+// minutes never have to be in memory.
+#include "settings/settings.h"
+#include <cstddef>
+#include <cstdint>
+#include <functional>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace kitfold::dsp {
+
+struct TakeMic {
+    std::string name;
+    Role role = Role::other;
+    // What the session sets already. The samples are read as recorded; pairs and image are judged as if these
+    // were applied, so that after a fix nothing is left to find.
+    double level_db = 0.0;
+    bool inverted = false;
+    double delay_ms = 0.0; ///< 0..50
+};
+
+/// Fills `out` with the samples of mic `mic` from sample `start` on; zeros outside the take (start may be
+/// negative). Called from several threads at once, but never twice at once for the same mic.
+using ReadExcerpt = std::function<void(std::size_t mic, std::int64_t start, std::span<float> out)>;
+
+struct Take {
+    double rate_hz = 48'000.0; ///< 8'000..384'000
+    std::int64_t length = 0;   ///< samples per mic; a shorter file counts as ending in silence
+    std::vector<TakeMic> mics; ///< 1..32
+    ReadExcerpt read;
+
+    [[nodiscard]] double seconds() const noexcept { return static_cast<double>(length) / rate_hz; }
+};
+
+/// A take that is in memory already. The views must outlive it. @pre as many views as mics
+Take take_of(double rate_hz, std::vector<TakeMic> mics, std::vector<std::span<const float>> samples);
+
+enum class Drum { kick, snare, rack_tom, rack_tom_2, floor_tom, floor_tom_2, hihat, ride, cymbals };
+inline constexpr std::size_t kDrumCount = 9;
+
+/// "kick", "snare", "rack_tom", …: the values of `drum` in JSON.
+std::string_view drum_name(Drum drum) noexcept;
+std::optional<Drum> drum_named(std::string_view name) noexcept;
+
+/// The drum that a close mic of this role is put up for; none for overheads, rooms and other.
+std::optional<Drum> own_drum(Role role) noexcept;
+/// The mic that speaks for a drum: kick_in before kick_out, snare_top before snare_bottom; none without a
+/// close mic.
+std::optional<std::size_t> own_mic(std::span<const TakeMic> mics, Drum drum) noexcept;
+
+constexpr bool is_overhead(Role r) noexcept {
+    return r == Role::overhead_left || r == Role::overhead_right || r == Role::overhead_mono;
+}
+constexpr bool is_room(Role r) noexcept {
+    return r == Role::room_left || r == Role::room_right || r == Role::room_mono;
+}
+
+/// One hit. `time_s` is when its own close mic hears it (without one: when the first of the mics does).
+struct Hit {
+    double time_s = 0.0;
+    Drum drum = Drum::kick;
+    double strength_db = 0.0; ///< peak level of the hit in the mic that speaks for the drum, dBFS
+    bool alone =
+        false; ///< no other drum within the excerpt that measures it (-10..+60 ms), so fit to measure
+};
+
+} // namespace kitfold::dsp
