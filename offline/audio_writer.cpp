@@ -1,0 +1,199 @@
+#include "offline/audio_file.h"
+#include "offline/broadcast.h"
+#include "offline/errors.h"
+#include "offline/pcm.h"
+#include <algorithm>
+#include <atomic>
+#include <cctype>
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
+#include <fcntl.h>
+#include <fmt/format.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+namespace kitfold::offline {
+namespace {
+
+/// A new file beside its final name. Removed unless commit() renames it.
+class Pending {
+public:
+    explicit Pending(const std::filesystem::path& final_path) : final_(final_path) {
+        static std::atomic<unsigned> count{0};
+        temporary_ = final_.parent_path() /
+                     fmt::format(".{}.{}-{}.part", final_.filename().string(), ::getpid(), count++);
+        fd_ = ::open(temporary_.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
+        if (fd_ < 0)
+            throw io_failed(fmt::format("{}: can't be written: {}", final_.string(), std::strerror(errno)));
+    }
+    Pending(const Pending&) = delete;
+    Pending& operator=(const Pending&) = delete;
+    ~Pending() {
+        if (fd_ >= 0) ::close(fd_);
+        if (!committed_) ::unlink(temporary_.c_str());
+    }
+    [[nodiscard]] int fd() const noexcept { return fd_; }
+    [[nodiscard]] std::string name() const { return final_.string(); }
+
+    void commit() {
+        const int closed = ::close(fd_);
+        fd_ = -1;
+        if (closed != 0 || ::rename(temporary_.c_str(), final_.c_str()) != 0)
+            throw io_failed(fmt::format("{}: can't be written: {}", final_.string(), std::strerror(errno)));
+        committed_ = true;
+    }
+
+private:
+    std::filesystem::path final_, temporary_;
+    int fd_ = -1;
+    bool committed_ = false;
+};
+
+/// A file being written, as libsndfile's virtual I/O sees it. Remembers the first error.
+struct Sink {
+    int fd = -1;
+    int error = 0;
+
+    std::int64_t write(const void* from, std::int64_t count) noexcept {
+        std::int64_t done = 0;
+        while (done < count) {
+            const ssize_t put =
+                ::write(fd, static_cast<const char*>(from) + done, static_cast<std::size_t>(count - done));
+            if (put < 0 && errno == EINTR) continue;
+            if (put <= 0) {
+                if (error == 0) error = put < 0 ? errno : ENOSPC;
+                break;
+            }
+            done += put;
+        }
+        return done;
+    }
+};
+
+Sink& sink(void* user) { return *static_cast<Sink*>(user); }
+sf_count_t vio_length(void* user) {
+    struct stat status {};
+    return ::fstat(sink(user).fd, &status) == 0 ? status.st_size : 0;
+}
+sf_count_t vio_seek(sf_count_t offset, int whence, void* user) {
+    return ::lseek(sink(user).fd, offset, whence);
+}
+sf_count_t vio_read(void* to, sf_count_t count, void* user) {
+    return ::read(sink(user).fd, to, static_cast<std::size_t>(count));
+}
+sf_count_t vio_write(const void* from, sf_count_t count, void* user) { return sink(user).write(from, count); }
+sf_count_t vio_tell(void* user) { return ::lseek(sink(user).fd, 0, SEEK_CUR); }
+
+int sndfile_format(Container container, const AudioFormat& format, std::int64_t rf64_from_bytes) {
+    const int kind = format.bits == 16   ? SF_FORMAT_PCM_16
+                     : format.bits == 24 ? SF_FORMAT_PCM_24
+                                         : SF_FORMAT_FLOAT;
+    if (container == Container::flac) return SF_FORMAT_FLAC | kind;
+    const std::int64_t bytes = format.frames * format.channels * (format.bits / 8);
+    return kind | (bytes >= rf64_from_bytes ? SF_FORMAT_RF64 : SF_FORMAT_WAV);
+}
+
+} // namespace
+
+Container container_for(const std::filesystem::path& path) {
+    std::string extension = path.extension().string();
+    std::transform(extension.begin(), extension.end(), extension.begin(),
+                   [](unsigned char c) { return std::tolower(c); });
+    if (extension == ".wav") return Container::wav;
+    if (extension == ".flac") return Container::flac;
+    throw bad_input(fmt::format("{}: the name must end in .wav or .flac", path.string()));
+}
+
+struct AudioWriter::Impl {
+    AudioFormat format;
+    Pending pending;
+    Sink target;
+    SNDFILE* file = nullptr;
+    std::vector<Quantiser> quantisers; ///< one per channel; empty for float
+    std::vector<std::int32_t> quantised;
+    std::vector<float> interleaved_float;
+    std::vector<std::int32_t> interleaved_int;
+
+    Impl(const std::filesystem::path& path, const AudioFormat& wanted, std::int64_t rf64_from_bytes)
+        : format(wanted), pending(path), target{pending.fd()} {
+        SF_INFO sf{};
+        sf.samplerate = format.rate_hz;
+        sf.channels = format.channels;
+        sf.format = sndfile_format(container_for(path), format, rf64_from_bytes);
+        SF_VIRTUAL_IO io{vio_length, vio_seek, vio_read, vio_write, vio_tell};
+        file = sf_open_virtual(&io, SFM_WRITE, &sf, &target);
+        if (file == nullptr) throw bad_input(fmt::format("{}: {}", pending.name(), sf_strerror(nullptr)));
+        sf_command(file, SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE); // it carries the time of day
+        if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
+        if (format.bits < 32)
+            for (int n = 0; n < format.channels; ++n)
+                quantisers.emplace_back(format.bits, format.dither, static_cast<std::uint64_t>(n + 1));
+    }
+    Impl(const Impl&) = delete;
+    Impl& operator=(const Impl&) = delete;
+    ~Impl() {
+        if (file != nullptr) sf_close(file);
+    }
+
+    void require(bool ok) const {
+        if (ok && target.error == 0) return;
+        const std::string why = target.error != 0 ? std::strerror(target.error) : sf_strerror(file);
+        throw io_failed(fmt::format("{}: can't be written: {}", pending.name(), why));
+    }
+
+    sf_count_t write_float(const float* const* planes, std::size_t frames) {
+        const std::size_t width = static_cast<std::size_t>(format.channels);
+        interleaved_float.resize(std::max(interleaved_float.size(), frames * width));
+        for (std::size_t c = 0; c < width; ++c)
+            for (std::size_t n = 0; n < frames; ++n) interleaved_float[n * width + c] = planes[c][n];
+        return sf_writef_float(file, interleaved_float.data(), static_cast<sf_count_t>(frames));
+    }
+
+    sf_count_t write_int(const float* const* planes, std::size_t frames) {
+        const std::size_t width = static_cast<std::size_t>(format.channels);
+        const int shift = 32 - format.bits; // libsndfile keeps the upper bits of an int
+        quantised.resize(std::max(quantised.size(), frames));
+        interleaved_int.resize(std::max(interleaved_int.size(), frames * width));
+        for (std::size_t c = 0; c < width; ++c) {
+            quantisers[c].process(planes[c], quantised.data(), frames);
+            for (std::size_t n = 0; n < frames; ++n) interleaved_int[n * width + c] = quantised[n] << shift;
+        }
+        return sf_writef_int(file, interleaved_int.data(), static_cast<sf_count_t>(frames));
+    }
+};
+
+AudioWriter::AudioWriter(const std::filesystem::path& path, const AudioFormat& format,
+                         std::int64_t rf64_from_bytes) {
+    const Container container = container_for(path);
+    const bool possible =
+        format.bits == 16 || format.bits == 24 || (format.bits == 32 && container == Container::wav);
+    if (!possible)
+        throw bad_input(fmt::format("{}: {} bits do not fit in it; {} would be right", path.string(),
+                                    format.bits, container == Container::wav ? "16, 24 or 32" : "16 or 24"));
+    impl_ = std::make_unique<Impl>(path, format, rf64_from_bytes);
+}
+AudioWriter::~AudioWriter() = default;
+AudioWriter::AudioWriter(AudioWriter&&) noexcept = default;
+AudioWriter& AudioWriter::operator=(AudioWriter&&) noexcept = default;
+
+void AudioWriter::write(const float* const* planes, std::size_t frames) {
+    const sf_count_t put =
+        impl_->quantisers.empty() ? impl_->write_float(planes, frames) : impl_->write_int(planes, frames);
+    impl_->require(put == static_cast<sf_count_t>(frames));
+}
+
+void AudioWriter::commit() {
+    const int closed = sf_close(impl_->file);
+    impl_->file = nullptr;
+    impl_->require(closed == 0);
+    impl_->pending.commit();
+}
+
+std::uint64_t AudioWriter::clipped() const noexcept {
+    std::uint64_t sum = 0;
+    for (const Quantiser& quantiser : impl_->quantisers) sum += quantiser.clipped();
+    return sum;
+}
+
+} // namespace kitfold::offline
