@@ -1,0 +1,27 @@
+#pragma once
+// The decaying sinusoids that a struck drum is made of, by ESPRIT (Roy and Kailath, IEEE Trans. ASSP 37(7),
+// 1989) in one narrow band at a time: Σ A exp(-α t) cos(ω t + φ).
+#include <cmath>
+#include <span>
+#include <vector>
+
+namespace kitfold::dsp {
+
+/// One exponential of the sum.
+struct Mode {
+    double hz = 0.0;
+    double decay_per_s = 0.0; ///< α
+    double amplitude = 0.0;   ///< A, at the first sample
+    double range_db = 0.0;    ///< how far it could be followed before the noise or the end of the samples
+    [[nodiscard]] double ring_ms() const noexcept { return 3000.0 * std::log(10.0) / decay_per_s; } ///< T60
+};
+
+/// Modes within `half_width_hz` (20..100) of `centre_hz`, strongest first; ring times 10 ms to 20 s, so
+/// neither clicks nor hum. The samples should begin when nothing drives the drum any more (some 10 ms after
+/// the hit) and last for about a period of the closest distance between modes. Empty if nothing stands out of
+/// the noise or fewer than 64 samples are given. Allocates, takes about a millisecond; any thread.
+/// @param rate_hz 8'000..384'000
+std::vector<Mode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
+                             double half_width_hz);
+
+} // namespace kitfold::dsp
