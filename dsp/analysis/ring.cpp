@@ -1,0 +1,336 @@
+#include "analysis/ring.h"
+#include "analysis/fft.h"
+#include "analysis/modes.h"
+#include <algorithm>
+#include <cmath>
+#include <complex>
+#include <limits>
+#include <numbers>
+#include <numeric>
+#include <utility>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kFreeAfterMs = 10.0; // the stick or beater has left the head, and the onset may be 2 ms off
+constexpr double kShortestMs = 60.0;
+constexpr double kFloorWindowMs = 30.0;
+constexpr double kHalfWidthHz = 50.0;
+constexpr double kTileRangeDb = 35.0;
+constexpr std::size_t kMostTiles = 10;
+constexpr double kPartialRangeDb = 40.0;
+constexpr double kLeastPartialFallDb =
+    8.0; // a mode that was not seen to fall further has no decay to speak of
+constexpr double kSpectrumSeconds = 0.5;
+
+double median(std::vector<double> values) {
+    if (values.empty()) return 0.0;
+    const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
+    std::nth_element(values.begin(), middle, values.end());
+    if (values.size() % 2 == 1) return *middle;
+    return (*middle + *std::max_element(values.begin(), middle)) / 2.0;
+}
+
+double relative_spread(std::vector<double> values) {
+    if (values.size() < 2) return 0.0;
+    std::sort(values.begin(), values.end());
+    const auto quartile = [&](double q) {
+        return values[std::size_t(std::lround(q * double(values.size() - 1)))];
+    };
+    return (quartile(0.75) - quartile(0.25)) / 2.0 / quartile(0.5);
+}
+
+/// Low-pass and decimation by an integer, so that the band that matters keeps some three times its width.
+class Decimator {
+public:
+    Decimator(double rate_hz, double high_hz) {
+        step_ = std::max<std::size_t>(1, std::size_t(rate_hz / std::max(3.0 * high_hz, 2'000.0)));
+        rate_ = rate_hz / double(step_);
+        const double corner = 0.5 / double(step_);
+        const std::size_t length = 16 * step_ + 1; // Blackman: falls within a third of the new rate
+        double sum = 0.0;
+        for (std::size_t m = 0; m < length; ++m) {
+            const double x = double(m) - double(length - 1) / 2.0,
+                         u = 2.0 * std::numbers::pi * double(m) / double(length - 1);
+            const double window = length > 1 ? 0.42 - 0.5 * std::cos(u) + 0.08 * std::cos(2.0 * u) : 1.0;
+            const double ideal = std::abs(x) < 1e-9
+                                     ? 2.0 * corner
+                                     : std::sin(2.0 * std::numbers::pi * corner * x) / (std::numbers::pi * x);
+            taps_.push_back(ideal * window);
+            sum += taps_.back();
+        }
+        for (auto& tap : taps_) tap /= sum;
+    }
+    [[nodiscard]] double rate_hz() const { return rate_; }
+    [[nodiscard]] std::size_t step() const { return step_; }
+    /// Zero-phase: out[k] belongs to in[k * step].
+    [[nodiscard]] std::vector<float> run(std::span<const float> in) const {
+        if (step_ == 1) return {in.begin(), in.end()};
+        std::vector<float> out;
+        const auto half = std::ptrdiff_t(taps_.size() / 2), size = std::ptrdiff_t(in.size());
+        for (std::ptrdiff_t at = 0; at < size; at += std::ptrdiff_t(step_)) {
+            double sum = 0.0;
+            const auto from = std::max(std::ptrdiff_t(0), half - at),
+                       to = std::min(std::ptrdiff_t(taps_.size()), size - at + half);
+            for (auto m = from; m < to; ++m) sum += taps_[std::size_t(m)] * in[std::size_t(at + m - half)];
+            out.push_back(float(sum));
+        }
+        return out;
+    }
+
+private:
+    std::size_t step_;
+    double rate_;
+    std::vector<double> taps_;
+};
+
+/// Second-order Butterworth high-pass (cookbook form): rumble and DC are no ring.
+void high_pass(std::vector<float>& x, double rate_hz, double hz) {
+    const double w = 2.0 * std::numbers::pi * hz / rate_hz, c = std::cos(w),
+                 alpha = std::sin(w) / std::numbers::sqrt2;
+    const double a0 = 1.0 + alpha, b0 = (1.0 + c) / 2.0 / a0, a1 = -2.0 * c / a0, a2 = (1.0 - alpha) / a0;
+    double x1 = x.empty() ? 0.0 : x.front(), x2 = x1, y1 = 0.0, y2 = 0.0;
+    for (auto& value : x) {
+        const double y = b0 * (value - 2.0 * x1 + x2) - a1 * y1 - a2 * y2;
+        x2 = std::exchange(x1, double(value)), y2 = std::exchange(y1, y);
+        value = float(y);
+    }
+}
+
+struct Prepared {
+    std::vector<float> samples; // decimated, in the band
+    std::size_t onset = 0;
+};
+
+struct Analysis {
+    double rate_hz = 0.0;
+    RingBandLimits band;
+    std::vector<Prepared> hits;
+};
+
+Analysis prepare(std::span<const RingHit> hits, double rate_hz, const RingBandLimits& band) {
+    Analysis a;
+    a.band = {band.low_hz, std::min(band.high_hz, 0.4 * rate_hz)};
+    const Decimator decimator(rate_hz, a.band.high_hz);
+    a.rate_hz = decimator.rate_hz();
+    for (const auto& hit : hits) {
+        if (hit.onset >= hit.samples.size() ||
+            double(hit.samples.size() - hit.onset) < kShortestMs * rate_hz / 1000.0)
+            continue;
+        Prepared p{decimator.run(hit.samples), hit.onset / decimator.step()};
+        high_pass(p.samples, a.rate_hz, a.band.low_hz);
+        a.hits.push_back(std::move(p));
+    }
+    return a;
+}
+
+double mean_square(std::span<const float> x) {
+    double sum = 0.0;
+    for (const float v : x) sum += double(v) * v;
+    return x.empty() ? 0.0 : sum / double(x.size());
+}
+
+/// The quietest moment of all hits, before or after: what the mic has in the band without this drum.
+double floor_of(const Analysis& a) {
+    const auto window = std::size_t(kFloorWindowMs * a.rate_hz / 1000.0);
+    double least = std::numeric_limits<double>::infinity();
+    for (const auto& hit : a.hits) {
+        const std::span x(hit.samples);
+        for (std::size_t at = 0; at + window <= x.size(); at += window / 2)
+            if (at + window <= hit.onset || at > hit.onset)
+                least = std::min(least, mean_square(x.subspan(at, window)));
+    }
+    return std::isfinite(least) ? least : 0.0;
+}
+
+/// The floor under one decay: the common one, or where this one has come to rest (another drum still
+/// sounding).
+double floor_under(std::span<const double> energy, double common) {
+    const auto quarter = energy.size() / 4;
+    if (quarter < 8) return 0.0;
+    const auto mean = [&](std::size_t from, std::size_t count) {
+        return std::accumulate(energy.begin() + std::ptrdiff_t(from),
+                               energy.begin() + std::ptrdiff_t(from + count), 0.0) /
+               double(count);
+    };
+    const double before = mean(energy.size() - quarter, quarter / 2),
+                 last = mean(energy.size() - quarter / 2, quarter / 2);
+    const bool at_rest = before < 1.4 * last; // 1.5 dB in an eighth of the stretch
+    if (at_rest) return last;
+    return last > 4.0 * common ? 0.0 : common; // not reached: nothing to take out
+}
+
+std::vector<double> blocks_from_loudest(const Prepared& hit, double rate_hz) {
+    const double block = kCurveStepMs * rate_hz / 1000.0;
+    std::vector<double> energy;
+    for (std::size_t i = 0;; ++i) {
+        const auto from = hit.onset + std::size_t(double(i) * block),
+                   to = hit.onset + std::size_t(double(i + 1) * block);
+        if (to > hit.samples.size()) break;
+        energy.push_back(mean_square(std::span(hit.samples).subspan(from, to - from)));
+    }
+    const auto attack =
+        energy.begin() + std::min<std::ptrdiff_t>(15, std::ssize(energy)); // loudest within 30 ms
+    energy.erase(energy.begin(), std::max_element(energy.begin(), attack));
+    return energy;
+}
+
+void measure_decay(const Analysis& a, RingResult& result) {
+    const double common = floor_of(a);
+    std::vector<DecayFit> fits;
+    double longest = 0.0;
+    for (const auto& hit : a.hits) {
+        const auto energy = blocks_from_loudest(hit, a.rate_hz);
+        const double floor = floor_under(energy, common);
+        const auto fit = fit_decay(energy, kCurveStepMs, floor);
+        if (!fit.judged) continue;
+        if (fit.range_db > longest) {
+            longest = fit.range_db;
+            result.curve_db = backward_integral_db(energy, kCurveStepMs, floor);
+        }
+        fits.push_back(fit);
+    }
+    if (fits.empty()) return;
+    // T30 where it could be had from enough hits; T20 and T10 only without it.
+    std::sort(fits.begin(), fits.end(),
+              [](const auto& x, const auto& y) { return x.fit_to_db < y.fit_to_db; });
+    const double to = fits[std::min<std::size_t>(2, fits.size() - 1)].fit_to_db;
+    std::erase_if(fits, [=](const DecayFit& f) { return f.fit_to_db > to; });
+    const auto over = [&](double DecayFit::*member) {
+        std::vector<double> values;
+        for (const auto& f : fits) values.push_back(f.*member);
+        return median(std::move(values));
+    };
+    result.decay = {over(&DecayFit::ring_ms),
+                    over(&DecayFit::range_db),
+                    over(&DecayFit::fit_from_db),
+                    over(&DecayFit::fit_to_db),
+                    over(&DecayFit::curvature),
+                    over(&DecayFit::floor_db),
+                    true};
+}
+
+/// Power spectrum in dB that the hits have in common, each weighing the same.
+std::vector<double> common_spectrum(const Analysis& a, double& bin_hz) {
+    const auto size = fast_fft_size(std::size_t(2.0 * kSpectrumSeconds * a.rate_hz));
+    const RealFft fft(size);
+    bin_hz = a.rate_hz / double(size);
+    std::vector<double> sum(fft.bins(), 0.0);
+    std::vector<float> x(size);
+    std::vector<std::complex<float>> bins(fft.bins());
+    for (const auto& hit : a.hits) {
+        const auto from = hit.onset + std::size_t(kFreeAfterMs * a.rate_hz / 1000.0);
+        const auto length = std::min(hit.samples.size() - from, size / 2);
+        const double energy = mean_square(std::span(hit.samples).subspan(from, length)) * double(length);
+        if (!(energy > 0.0)) continue;
+        std::fill(x.begin(), x.end(), 0.0f);
+        for (std::size_t n = 0; n < length;
+             ++n) // half a Hann window: the start is the loudest and tells most
+            x[n] = hit.samples[from + n] *
+                   float((0.5 + 0.5 * std::cos(std::numbers::pi * double(n) / double(length))) /
+                         std::sqrt(energy));
+        fft.forward(x, bins);
+        for (std::size_t k = 0; k < bins.size(); ++k) sum[k] += std::norm(bins[k]);
+    }
+    for (auto& value : sum) value = 10.0 * std::log10(value + 1e-20);
+    return sum;
+}
+
+/// Centres of bands that tile the range and hold something, the loudest first. Peaks alone would miss damped
+/// modes that have grown together.
+std::vector<double> tiles_of(const Analysis& a) {
+    double bin_hz = 0.0;
+    const auto level = common_spectrum(a, bin_hz);
+    const auto loudest = [&](double low_hz, double high_hz) {
+        const auto from = std::ptrdiff_t(low_hz / bin_hz), to = std::ptrdiff_t(high_hz / bin_hz) + 1;
+        return *std::max_element(level.begin() + from, level.begin() + std::min(to, std::ssize(level)));
+    };
+    const double highest = loudest(a.band.low_hz, a.band.high_hz);
+    std::vector<std::pair<double, double>> tiles; // level, centre
+    for (double hz = a.band.low_hz; hz < a.band.high_hz; hz += 2.0 * kHalfWidthHz) {
+        const double here = loudest(hz, hz + 2.0 * kHalfWidthHz);
+        if (here > highest - kTileRangeDb) tiles.emplace_back(here, hz + kHalfWidthHz);
+    }
+    std::sort(tiles.rbegin(), tiles.rend());
+    if (tiles.size() > kMostTiles) tiles.resize(kMostTiles);
+    std::vector<double> centres;
+    for (const auto& tile : tiles) centres.push_back(tile.second);
+    return centres;
+}
+
+struct FoundMode {
+    std::size_t hit;
+    Mode mode;
+};
+
+std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
+    std::vector<FoundMode> found;
+    for (const double centre : tiles_of(a))
+        for (std::size_t h = 0; h < a.hits.size(); ++h) {
+            const auto& hit = a.hits[h];
+            const auto from = hit.onset + std::size_t(kFreeAfterMs * a.rate_hz / 1000.0);
+            for (auto mode :
+                 find_modes(std::span(hit.samples).subspan(from), a.rate_hz, centre, kHalfWidthHz)) {
+                if (mode.range_db < kLeastPartialFallDb) continue;
+                mode.amplitude *= std::exp(mode.decay_per_s * kFreeAfterMs / 1000.0); // back to the onset
+                found.push_back({h, mode});
+            }
+        }
+    return found;
+}
+
+/// Modes of different hits that are one partial: next to each other in frequency, the strongest of each hit.
+std::vector<std::vector<Mode>> clusters(std::vector<FoundMode> found, std::size_t hits) {
+    std::sort(found.begin(), found.end(), [](const auto& x, const auto& y) { return x.mode.hz < y.mode.hz; });
+    std::vector<std::vector<Mode>> result;
+    for (std::size_t from = 0; from < found.size();) {
+        auto to = from + 1;
+        const auto gap = [&](double hz) { return std::max(3.0, 0.01 * hz); };
+        while (to < found.size() && found[to].mode.hz - found[to - 1].mode.hz < gap(found[to].mode.hz)) ++to;
+        std::vector<Mode> strongest(hits);
+        for (auto i = from; i < to; ++i)
+            if (found[i].mode.amplitude > strongest[found[i].hit].amplitude)
+                strongest[found[i].hit] = found[i].mode;
+        std::erase_if(strongest, [](const Mode& m) { return m.amplitude <= 0.0; });
+        if (2 * strongest.size() >= hits) result.push_back(std::move(strongest));
+        from = to;
+    }
+    return result;
+}
+
+RingPartial merged(const std::vector<Mode>& modes) {
+    std::vector<double> hz, ring, level, range;
+    for (const auto& m : modes) {
+        hz.push_back(m.hz), ring.push_back(m.ring_ms()), range.push_back(m.range_db);
+        level.push_back(20.0 * std::log10(m.amplitude));
+    }
+    return {median(hz), median(ring), median(level), median(range), relative_spread(ring), modes.size()};
+}
+
+void measure_partials(const Analysis& a, RingResult& result) {
+    auto& partials = result.partials;
+    for (const auto& cluster : clusters(modes_of_all_hits(a), a.hits.size()))
+        partials.push_back(merged(cluster));
+    if (partials.empty()) return;
+    std::sort(partials.begin(), partials.end(),
+              [](const auto& x, const auto& y) { return x.level_db > y.level_db; });
+    const double strongest = partials.front().level_db;
+    for (auto& p : partials) p.level_db -= strongest;
+    std::erase_if(partials, [](const RingPartial& p) { return p.level_db < -kPartialRangeDb; });
+    if (partials.size() > kMaxPartials) partials.resize(kMaxPartials);
+    std::sort(partials.begin(), partials.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+}
+
+} // namespace
+
+RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const RingBandLimits& band) {
+    RingResult result;
+    const auto a = prepare(hits, rate_hz, band);
+    result.hits = a.hits.size();
+    if (a.hits.empty() || a.band.high_hz <= 2.0 * a.band.low_hz) return result;
+    measure_decay(a, result);
+    measure_partials(a, result);
+    return result;
+}
+
+} // namespace kitfold::dsp
