@@ -127,9 +127,9 @@ std::pair<Eigen::VectorXcd, double> amplitudes_of(const Eigen::VectorXcd& poles,
 
 } // namespace
 
-std::vector<Mode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
-                             double half_width_hz) {
-    std::vector<Mode> modes;
+std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
+                                 double half_width_hz) {
+    std::vector<RingMode> modes;
     if (samples.size() < 64) return modes;
     const Band band(rate_hz, centre_hz, half_width_hz, samples.size());
     auto y = band.run(samples);
@@ -153,7 +153,7 @@ std::vector<Mode> find_modes(std::span<const float> samples, double rate_hz, dou
             {hz, decay, 2.0 * there / std::abs(band.response(pole)), std::min(to_noise_db, faded_db)});
     }
     std::sort(modes.begin(), modes.end(),
-              [](const Mode& a, const Mode& b) { return a.amplitude > b.amplitude; });
+              [](const RingMode& a, const RingMode& b) { return a.amplitude > b.amplitude; });
     return modes;
 }
 

@@ -8,7 +8,7 @@
 namespace kitfold::dsp {
 
 /// One exponential of the sum.
-struct Mode {
+struct RingMode {
     double hz = 0.0;
     double decay_per_s = 0.0; ///< α
     double amplitude = 0.0;   ///< A, at the first sample
@@ -21,7 +21,7 @@ struct Mode {
 /// the hit) and last for about a period of the closest distance between modes. Empty if nothing stands out of
 /// the noise or fewer than 64 samples are given. Allocates, takes about a millisecond; any thread.
 /// @param rate_hz 8'000..384'000
-std::vector<Mode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
-                             double half_width_hz);
+std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
+                                 double half_width_hz);
 
 } // namespace kitfold::dsp

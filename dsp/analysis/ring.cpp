@@ -260,7 +260,7 @@ std::vector<double> tiles_of(const Analysis& a) {
 
 struct FoundMode {
     std::size_t hit;
-    Mode mode;
+    RingMode mode;
 };
 
 std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
@@ -280,25 +280,25 @@ std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
 }
 
 /// Modes of different hits that are one partial: next to each other in frequency, the strongest of each hit.
-std::vector<std::vector<Mode>> clusters(std::vector<FoundMode> found, std::size_t hits) {
+std::vector<std::vector<RingMode>> clusters(std::vector<FoundMode> found, std::size_t hits) {
     std::sort(found.begin(), found.end(), [](const auto& x, const auto& y) { return x.mode.hz < y.mode.hz; });
-    std::vector<std::vector<Mode>> result;
+    std::vector<std::vector<RingMode>> result;
     for (std::size_t from = 0; from < found.size();) {
         auto to = from + 1;
         const auto gap = [&](double hz) { return std::max(3.0, 0.01 * hz); };
         while (to < found.size() && found[to].mode.hz - found[to - 1].mode.hz < gap(found[to].mode.hz)) ++to;
-        std::vector<Mode> strongest(hits);
+        std::vector<RingMode> strongest(hits);
         for (auto i = from; i < to; ++i)
             if (found[i].mode.amplitude > strongest[found[i].hit].amplitude)
                 strongest[found[i].hit] = found[i].mode;
-        std::erase_if(strongest, [](const Mode& m) { return m.amplitude <= 0.0; });
+        std::erase_if(strongest, [](const RingMode& m) { return m.amplitude <= 0.0; });
         if (2 * strongest.size() >= hits) result.push_back(std::move(strongest));
         from = to;
     }
     return result;
 }
 
-RingPartial merged(const std::vector<Mode>& modes) {
+RingPartial merged(const std::vector<RingMode>& modes) {
     std::vector<double> hz, ring, level, range;
     for (const auto& m : modes) {
         hz.push_back(m.hz), ring.push_back(m.ring_ms()), range.push_back(m.range_db);
