@@ -1,0 +1,154 @@
+#include "mix/kit_mix.h"
+#include "core/units.h"
+#include "core/vector_clones.h"
+#include <algorithm>
+#include <stdexcept>
+
+namespace kitfold::dsp {
+namespace {
+
+StripBlocks blocks_of(const MicStrip& s) noexcept {
+    return {s.kick.has_value(), s.gate.has_value(), s.damp.has_value()};
+}
+bool any(StripBlocks b) noexcept { return b.kick || b.gate || b.damp; }
+
+std::size_t lookahead_samples(const MicStrip& s, double rate_hz) noexcept {
+    return s.gate ? static_cast<std::size_t>(std::lround(s.gate->lookahead_ms * rate_hz / 1000.0)) : 0;
+}
+
+const Parameter* refused_by(const MicStrip& s) noexcept {
+    const Parameter* refused = first_refused(s.mix);
+    if (refused == nullptr && s.kick) refused = first_refused(*s.kick);
+    if (refused == nullptr && s.gate) refused = first_refused(*s.gate);
+    if (refused == nullptr && s.damp) refused = first_refused(*s.damp);
+    return refused;
+}
+
+KITFOLD_VECTOR_CLONES float largest(const float* x, std::size_t frames, float so_far) {
+    for (std::size_t n = 0; n < frames; ++n) {
+        const float a = std::fabs(x[n]);
+        so_far = a > so_far && a <= 3.4028234663852886e38f ? a : so_far;
+    }
+    return so_far;
+}
+
+KITFOLD_VECTOR_CLONES void scale(float* x, double gain, std::size_t frames) {
+    for (std::size_t n = 0; n < frames; ++n) x[n] = static_cast<float>(gain * x[n]);
+}
+
+} // namespace
+
+const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strips, const SumSettings& sum,
+                                 const std::optional<BusSettings>& bus, double output_level_db, Isa isa) {
+    if (!rate_allowed(rate_hz)) throw std::invalid_argument("rate out of range: 8000 to 384000 Hz");
+    if (strips.empty() || strips.size() > PanMix::kMaxMics) throw std::invalid_argument("1 to 32 mics");
+    for (const auto& s : strips)
+        if (const auto* refused = refused_by(s)) return refused;
+    if (const auto* refused = first_refused(sum)) return refused;
+    if (bus)
+        if (const auto* refused = first_refused(*bus)) return refused;
+
+    strips_.assign(strips.begin(), strips.end());
+    std::size_t most_lookahead = 0;
+    for (const auto& s : strips_) most_lookahead = std::max(most_lookahead, lookahead_samples(s, rate_hz));
+    std::vector<double> rooms;
+    for (const auto& s : strips_)
+        rooms.push_back(s.mix.delay_ms + static_cast<double>(most_lookahead) * 1000.0 / rate_hz);
+    (void)delays_.prepare(rate_hz, rooms);
+    (void)mix_.prepare(rate_hz, strips_.size());
+    (void)mix_.set(sum);
+    for (std::size_t m = 0; m < strips_.size(); ++m) {
+        const auto& s = strips_[m];
+        // a gate's look-ahead makes its mic late: the others wait for it
+        delays_.set(m, s.mix.delay_ms, static_cast<Polarity>(static_cast<int>(s.mix.polarity)),
+                    most_lookahead - lookahead_samples(s, rate_hz));
+        (void)mix_.set(m, s.mix);
+    }
+    delays_.settle();
+    mix_.settle();
+    latency_ = most_lookahead + delays_.latency();
+    make_groups(rate_hz, strips_, isa);
+    has_bus_ = bus.has_value();
+    if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
+    output_gain_ = gain_from_db(output_level_db);
+    peaks_.assign(strips_.size(), 0.0);
+    work_.assign(strips_.size() * kChunk, 0.0f);
+    work_rows_.clear();
+    for (std::size_t m = 0; m < strips_.size(); ++m) work_rows_.push_back(work_.data() + m * kChunk);
+    frames_ = 0.0;
+    return nullptr;
+}
+
+void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa isa) {
+    std::vector<std::size_t> order; // mics with the same blocks side by side
+    for (std::size_t m = 0; m < strips.size(); ++m)
+        if (any(blocks_of(strips[m]))) order.push_back(m);
+    const auto rank = [&](std::size_t m) {
+        const auto b = blocks_of(strips[m]);
+        return 4 * b.damp + 2 * b.gate + b.kick;
+    };
+    std::stable_sort(order.begin(), order.end(),
+                     [&](std::size_t a, std::size_t b) { return rank(a) > rank(b); });
+
+    groups_.clear();
+    for (std::size_t at = 0; at < order.size();) {
+        auto& g = groups_.emplace_back();
+        g.strip = make_lane_strip(isa);
+        double lookahead_ms = 0.0;
+        for (; at < order.size() && g.mics.size() < g.strip->width(); ++at) {
+            const auto b = blocks_of(strips[order[at]]);
+            g.blocks = {g.blocks.kick || b.kick, g.blocks.gate || b.gate, g.blocks.damp || b.damp};
+            g.mics.push_back(order[at]);
+            if (b.gate) lookahead_ms = std::max(lookahead_ms, strips[order[at]].gate->lookahead_ms);
+        }
+        (void)g.strip->prepare(rate_hz, g.blocks, lookahead_ms);
+    }
+    place_.assign(strips.size(), {nullptr, 0});
+    for (auto& g : groups_)
+        for (std::size_t k = 0; k < g.mics.size(); ++k) {
+            const auto& s = strips[g.mics[k]];
+            g.strip->set(k, s.kick ? &*s.kick : nullptr, s.gate ? &*s.gate : nullptr,
+                         s.damp ? &*s.damp : nullptr);
+            place_[g.mics[k]] = {&g, k};
+        }
+}
+
+void KitMix::reset() noexcept {
+    delays_.reset(), mix_.reset(), bus_.reset();
+    for (auto& g : groups_) g.strip->reset();
+    std::fill(peaks_.begin(), peaks_.end(), 0.0);
+    frames_ = 0.0;
+}
+
+double KitMix::gate_open(std::size_t mic) const noexcept {
+    if (!strips_[mic].gate) return 1.0;
+    const auto& [group, lane] = place_[mic];
+    return frames_ > 0.0 ? group->strip->gate_open_samples(lane) / frames_ : 0.0;
+}
+
+void KitMix::process(const float* const* mics, float* left, float* right, std::size_t frames,
+                     float* const* stems) noexcept {
+    for (std::size_t at = 0; at < frames; at += kChunk)
+        chunk(mics, left + at, right + at, std::min(kChunk, frames - at), stems, at);
+    frames_ += static_cast<double>(frames);
+}
+
+void KitMix::chunk(const float* const* mics, float* left, float* right, std::size_t frames,
+                   float* const* stems, std::size_t at) noexcept {
+    for (std::size_t m = 0; m < strips_.size(); ++m) {
+        peaks_[m] = static_cast<double>(largest(mics[m] + at, frames, static_cast<float>(peaks_[m])));
+        delays_.process(m, mics[m] + at, work_rows_[m], frames);
+    }
+    for (auto& g : groups_) {
+        float* rows[16];
+        for (std::size_t k = 0; k < g.mics.size(); ++k) rows[k] = work_rows_[g.mics[k]];
+        g.strip->process(rows, nullptr, rows, g.mics.size(), frames);
+    }
+    if (stems != nullptr)
+        for (std::size_t m = 0; m < strips_.size(); ++m) std::copy_n(work_rows_[m], frames, stems[m] + at);
+    mix_.process(work_rows_.data(), left, right, frames);
+    if (has_bus_) bus_.process(left, right, left, right, left, right, frames);
+    if (output_gain_ != 1.0) scale(left, output_gain_, frames), scale(right, output_gain_, frames);
+}
+
+} // namespace kitfold::dsp

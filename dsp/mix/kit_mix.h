@@ -1,0 +1,76 @@
+#pragma once
+// The whole path of a submix: every mic's strip, the sum, the bus compressor, the output level.
+#include "dynamics/bus_compressor.h"
+#include "mix/lane_strip.h"
+#include "mix/mic_delays.h"
+#include "mix/pan_mix.h"
+#include <memory>
+#include <optional>
+#include <span>
+#include <vector>
+
+namespace kitfold::dsp {
+
+/// One mic's settings; a block that is left out is bypassed exactly.
+struct MicStrip {
+    MicSettings mix;
+    std::optional<KickSettings> kick;
+    std::optional<GateSettings> gate;
+    std::optional<DampSettings> damp;
+};
+
+/// 1..32 mono mics to stereo with fixed settings, as `bounce` runs it. Order: polarity, delay, kick, gate,
+/// damp, level and pan, width, sum, bus, output level. The output is late by latency() samples, the same for
+/// every mic. process(): any number of frames, the same samples at any block size and instruction set; never
+/// allocates, locks or throws; NaN and Inf in a mic are taken as silence.
+class KitMix {
+public:
+    /// Allocates. nullptr when done; otherwise the first setting that is out of range, and nothing changed.
+    /// The rate must be 8 kHz..384 kHz and the strips 1..32 (std::invalid_argument otherwise).
+    const Parameter* prepare(double rate_hz, std::span<const MicStrip> strips, const SumSettings& sum,
+                             const std::optional<BusSettings>& bus, double output_level_db,
+                             Isa isa = best_isa());
+    void reset() noexcept;
+
+    /// Samples by which the output is late: the largest look-ahead and the margin of fractional delays.
+    [[nodiscard]] std::size_t latency() const noexcept { return latency_; }
+
+    /// mics[m], left, right: `frames` samples each. stems[m], if asked for: mic m after its strip, before
+    /// level and pan. No output may be the memory of an input.
+    void process(const float* const* mics, float* left, float* right, std::size_t frames,
+                 float* const* stems = nullptr) noexcept;
+
+    /// Largest |sample| that mic m brought in since reset().
+    [[nodiscard]] double peak(std::size_t mic) const noexcept { return peaks_[mic]; }
+    /// Share 0..1 of the time since reset() for which mic m's gate was open; 1 without a gate.
+    [[nodiscard]] double gate_open(std::size_t mic) const noexcept;
+    [[nodiscard]] const BusCompressor* bus() const noexcept { return has_bus_ ? &bus_ : nullptr; }
+
+private:
+    static constexpr std::size_t kChunk = 512;
+
+    struct Group {
+        std::unique_ptr<LaneStrip> strip;
+        StripBlocks blocks;
+        std::vector<std::size_t> mics;
+    };
+
+    void make_groups(double rate_hz, std::span<const MicStrip> strips, Isa isa);
+    void chunk(const float* const* mics, float* left, float* right, std::size_t frames, float* const* stems,
+               std::size_t at) noexcept;
+
+    std::vector<MicStrip> strips_;
+    MicDelays delays_;
+    std::vector<Group> groups_;
+    std::vector<std::pair<Group*, std::size_t>> place_; ///< each mic's group and lane, or nullptr
+    PanMix mix_;
+    BusCompressor bus_;
+    bool has_bus_ = false;
+    double output_gain_ = 1.0, frames_ = 0.0;
+    std::size_t latency_ = 0;
+    std::vector<double> peaks_;
+    std::vector<float> work_;       ///< kChunk samples per mic
+    std::vector<float*> work_rows_; ///< one per mic
+};
+
+} // namespace kitfold::dsp

@@ -1,0 +1,38 @@
+#include "mix/lane_strip_of.h"
+
+namespace kitfold::dsp {
+
+#if defined(__x86_64__)
+std::unique_ptr<LaneStrip> make_lane_strip_sse2();
+std::unique_ptr<LaneStrip> make_lane_strip_avx2();
+std::unique_ptr<LaneStrip> make_lane_strip_avx512();
+#endif
+
+LaneStrip::~LaneStrip() = default;
+
+bool runs(Isa isa) noexcept {
+#if defined(__x86_64__)
+    if (isa == Isa::sse2) return true; // part of x86-64
+    if (isa == Isa::avx2) return __builtin_cpu_supports("avx2") != 0;
+    if (isa == Isa::avx512) return __builtin_cpu_supports("avx512f") != 0;
+#endif
+    return isa == Isa::scalar;
+}
+
+Isa best_isa() noexcept {
+    for (const Isa isa : {Isa::avx512, Isa::avx2, Isa::sse2})
+        if (runs(isa)) return isa;
+    return Isa::scalar;
+}
+
+std::unique_ptr<LaneStrip> make_lane_strip(Isa isa) {
+#if defined(__x86_64__)
+    if (isa == Isa::sse2) return make_lane_strip_sse2();
+    if (isa == Isa::avx2) return make_lane_strip_avx2();
+    if (isa == Isa::avx512) return make_lane_strip_avx512();
+#endif
+    (void)isa;
+    return std::make_unique<LaneStripOf<double>>();
+}
+
+} // namespace kitfold::dsp

@@ -1,0 +1,45 @@
+#pragma once
+// The strips of several mics side by side, one mic per SIMD lane, for whatever instruction set the machine
+// has.
+#include "settings/settings.h"
+#include <cstddef>
+#include <memory>
+
+namespace kitfold::dsp {
+
+/// Instruction sets the strips are compiled for; all give the same samples.
+enum class Isa { scalar, sse2, avx2, avx512 };
+/// The best one this machine runs.
+Isa best_isa() noexcept;
+/// Does this machine run it?
+bool runs(Isa isa) noexcept;
+
+/// Which blocks a group of strips has; a mic without a block gets settings that leave it exactly as it is.
+struct StripBlocks {
+    bool kick = false, gate = false, damp = false;
+    bool operator==(const StripBlocks&) const = default;
+};
+
+/// Kick, gate and damp of up to width() mics. process() never allocates, locks or throws.
+class LaneStrip {
+public:
+    static constexpr std::size_t kMaxFrames = 512;
+    virtual ~LaneStrip();
+    [[nodiscard]] virtual std::size_t width() const noexcept = 0;
+    /// Allocates. False: rate out of range.
+    [[nodiscard]] virtual bool prepare(double rate_hz, StripBlocks blocks, double max_lookahead_ms) = 0;
+    virtual void reset() noexcept = 0;
+    /// nullptr: the block leaves the lane as it is. Settings must be in range.
+    virtual void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate,
+                     const DampSettings* damp) noexcept = 0;
+    /// Planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use; a key may be the mic itself.
+    virtual void process(const float* const* in, const float* const* keys, float* const* out,
+                         std::size_t lanes, std::size_t frames) noexcept = 0;
+    [[nodiscard]] virtual std::size_t gate_latency(std::size_t lane) const noexcept = 0;
+    [[nodiscard]] virtual double gate_open_samples(std::size_t lane) const noexcept = 0;
+};
+
+/// The machine must run `isa`.
+std::unique_ptr<LaneStrip> make_lane_strip(Isa isa);
+
+} // namespace kitfold::dsp

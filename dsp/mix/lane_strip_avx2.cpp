@@ -1,0 +1,12 @@
+#if defined(__x86_64__)
+#include "mix/lane_strip_of.h"
+
+namespace kitfold::dsp {
+
+std::unique_ptr<LaneStrip> make_lane_strip_avx2();
+std::unique_ptr<LaneStrip> make_lane_strip_avx2() {
+    return std::make_unique<LaneStripOf<xsimd::batch<double, xsimd::avx2>>>();
+}
+
+} // namespace kitfold::dsp
+#endif

@@ -1,0 +1,77 @@
+#pragma once
+// LaneStrip for one lane type; included by one source file per instruction set.
+#include "dynamics/gate.h"
+#include "filters/kick_conditioner.h"
+#include "mix/lane_strip.h"
+
+namespace kitfold::dsp {
+
+/// Settings with which a block gives out exactly what it takes in.
+inline KickSettings neutral_kick() noexcept {
+    KickSettings s;
+    s.high_pass_slope = 0.0, s.shelf_db = 0.0, s.box_db = 0.0, s.bleed_cut_slope = 0.0, s.level_db = 0.0;
+    return s;
+}
+inline GateSettings neutral_gate() noexcept {
+    GateSettings s;
+    s.range_db = 0.0;
+    return s;
+}
+
+template <class V> class LaneStripOf final : public LaneStrip {
+public:
+    static constexpr std::size_t kLanes = Lanes<V>::width;
+
+    [[nodiscard]] std::size_t width() const noexcept override { return kLanes; }
+
+    [[nodiscard]] bool prepare(double rate_hz, StripBlocks blocks, double max_lookahead_ms) override {
+        blocks_ = blocks;
+        for (std::size_t k = 0; k < kLanes; ++k) set(k, nullptr, nullptr, nullptr);
+        return kick_.prepare(rate_hz) && gate_.prepare(rate_hz, max_lookahead_ms);
+    }
+
+    void reset() noexcept override { kick_.reset(), gate_.reset(); }
+
+    void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate,
+             const DampSettings*) noexcept override {
+        (void)kick_.set(kick != nullptr ? *kick : neutral_kick(), lane);
+        (void)gate_.set(gate != nullptr ? *gate : neutral_gate(), lane);
+    }
+
+    void process(const float* const* in, const float* const* keys, float* const* out, std::size_t lanes,
+                 std::size_t frames) noexcept override {
+        interleave(in, signal_, lanes, frames);
+        if (blocks_.kick) kick_.process(signal_, signal_, frames);
+        if (blocks_.gate) {
+            const bool own = keys == nullptr;
+            if (!own) interleave(keys, key_, lanes, frames);
+            gate_.process(signal_, own ? signal_ : key_, signal_, frames);
+        }
+        for (std::size_t k = 0; k < lanes; ++k)
+            for (std::size_t n = 0; n < frames; ++n) out[k][n] = signal_[n * kLanes + k];
+    }
+
+    [[nodiscard]] std::size_t gate_latency(std::size_t lane) const noexcept override {
+        return gate_.latency(lane);
+    }
+    [[nodiscard]] double gate_open_samples(std::size_t lane) const noexcept override {
+        return gate_.open_samples(lane);
+    }
+
+private:
+    static void interleave(const float* const* in, float* out, std::size_t lanes,
+                           std::size_t frames) noexcept {
+        for (std::size_t k = 0; k < lanes; ++k)
+            for (std::size_t n = 0; n < frames; ++n) out[n * kLanes + k] = in[k][n];
+        for (std::size_t k = lanes; k < kLanes; ++k)
+            for (std::size_t n = 0; n < frames; ++n) out[n * kLanes + k] = 0.0f;
+    }
+
+    StripBlocks blocks_;
+    KickConditioner<V> kick_;
+    Gate<V> gate_;
+    alignas(64) float signal_[kMaxFrames * kLanes]{};
+    alignas(64) float key_[kMaxFrames * kLanes]{};
+};
+
+} // namespace kitfold::dsp

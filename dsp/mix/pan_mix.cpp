@@ -1,0 +1,138 @@
+#include "mix/pan_mix.h"
+#include "core/flush_denormals.h"
+#include "core/units.h"
+#include "core/vector_clones.h"
+#include <algorithm>
+#include <numbers>
+
+namespace kitfold::dsp {
+namespace {
+
+KITFOLD_VECTOR_CLONES void add_scaled(const float* in, double* left, double* right, std::size_t frames,
+                                      double gain_left, double gain_right) {
+    for (std::size_t n = 0; n < frames; ++n) {
+        const double x = std::fabs(in[n]) <= 3.4028234663852886e38f ? static_cast<double>(in[n]) : 0.0;
+        left[n] += gain_left * x;
+        right[n] += gain_right * x;
+    }
+}
+
+KITFOLD_VECTOR_CLONES void fold(const double* left, const double* right, float* out_left, float* out_right,
+                                std::size_t frames, double own, double other) {
+    for (std::size_t n = 0; n < frames; ++n) {
+        const double l = left[n], r = right[n];
+        out_left[n] = static_cast<float>(own * l + other * r);
+        out_right[n] = static_cast<float>(own * r + other * l);
+    }
+}
+
+bool is_overhead(Role role) noexcept { return role == Role::overhead_left || role == Role::overhead_right; }
+bool is_room(Role role) noexcept { return role == Role::room_left || role == Role::room_right; }
+
+} // namespace
+
+StereoGain pan_gain(double pan, double pan_law_db) noexcept {
+    if (pan <= -1.0) return {1.0, 0.0};
+    if (pan >= 1.0) return {0.0, 1.0};
+    const double right = (pan + 1.0) / 2.0, left = 1.0 - right;
+    const double angle = right * std::numbers::pi / 2.0;
+    if (pan_law_db == 0.0) return {std::min(1.0, 1.0 - pan), std::min(1.0, 1.0 + pan)};
+    if (pan_law_db == -6.0) return {left, right};
+    if (pan_law_db == -3.0) return {std::cos(angle), std::sin(angle)};
+    return {std::sqrt(left * std::cos(angle)), std::sqrt(right * std::sin(angle))};
+}
+
+StereoGain widened(StereoGain gain, double width) noexcept {
+    if (width == 1.0) return gain;
+    const double mid = (gain.left + gain.right) / 2.0, side = width * (gain.left - gain.right) / 2.0;
+    return {mid + side, mid - side};
+}
+
+bool PanMix::prepare(double rate_hz, std::size_t mics) {
+    if (!rate_allowed(rate_hz) || mics == 0 || mics > kMaxMics) return false;
+    move_length_ = static_cast<std::size_t>(std::lround(rate_hz * kMoveMs / 1000.0));
+    lines_.resize(mics);
+    reset();
+    return true;
+}
+
+void PanMix::reset() noexcept {
+    fresh_ = true;
+    settle();
+}
+
+const Parameter* PanMix::set(std::size_t mic, const MicSettings& settings) noexcept {
+    if (const auto* refused = first_refused(settings)) return refused;
+    lines_[mic].settings = settings;
+    return nullptr;
+}
+
+const Parameter* PanMix::set(const SumSettings& settings) noexcept {
+    if (const auto* refused = first_refused(settings)) return refused;
+    sum_ = settings;
+    return nullptr;
+}
+
+StereoGain PanMix::target(const Line& line, bool any_solo) const noexcept {
+    const auto& s = line.settings;
+    if (s.mute != 0.0 || (any_solo && s.solo == 0.0)) return {};
+    const double level = gain_from_db(s.level_db);
+    auto gain = pan_gain(s.pan, sum_.pan_law_db);
+    const auto role = static_cast<Role>(static_cast<int>(s.role));
+    if (is_overhead(role)) gain = widened(gain, sum_.overhead_width);
+    if (is_room(role)) gain = widened(gain, sum_.room_width);
+    return {gain.left * level, gain.right * level};
+}
+
+void PanMix::settle() noexcept {
+    bool any_solo = false;
+    for (const auto& l : lines_) any_solo = any_solo || l.settings.solo != 0.0;
+    for (auto& l : lines_) aim(l, target(l, any_solo), move_length_, fresh_);
+    aim(mono_, sum_.mono != 0.0 ? StereoGain{0.5, 0.5} : StereoGain{1.0, 0.0}, move_length_, fresh_);
+}
+
+void PanMix::aim(Line& line, StereoGain gain, std::size_t length, bool fresh) noexcept {
+    line.next = gain;
+    if (fresh) line.from = line.to = gain, line.left = 0;
+    if (line.left == 0 && !(line.next == line.to))
+        line.from = line.to, line.to = line.next, line.left = length;
+}
+
+void PanMix::process(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+    const FlushDenormals guard;
+    if (frames == 0) return;
+    fresh_ = false;
+    std::fill_n(left_.begin(), frames, 0.0);
+    std::fill_n(right_.begin(), frames, 0.0);
+    for (std::size_t m = 0; m < lines_.size(); ++m) add(lines_[m], mics[m], frames);
+    std::size_t n = 0;
+    for (; n < frames && mono_.left > 0; ++n) {
+        const auto g = step(mono_);
+        fold(&left_[n], &right_[n], left + n, right + n, 1, g.left, g.right);
+    }
+    if (n < frames)
+        fold(&left_[n], &right_[n], left + n, right + n, frames - n, mono_.to.left, mono_.to.right);
+}
+
+/// One sample further on the move.
+StereoGain PanMix::step(Line& line) noexcept {
+    --line.left;
+    const double old = static_cast<double>(line.left) / static_cast<double>(move_length_);
+    const StereoGain now{line.to.left + old * (line.from.left - line.to.left),
+                         line.to.right + old * (line.from.right - line.to.right)};
+    if (line.left == 0 && !(line.next == line.to))
+        line.from = line.to, line.to = line.next, line.left = move_length_;
+    return now;
+}
+
+void PanMix::add(Line& line, const float* in, std::size_t frames) noexcept {
+    std::size_t n = 0;
+    for (; n < frames && line.left > 0; ++n) {
+        const auto g = step(line);
+        add_scaled(in + n, &left_[n], &right_[n], 1, g.left, g.right);
+    }
+    if (n < frames && !(line.to == StereoGain{}))
+        add_scaled(in + n, &left_[n], &right_[n], frames - n, line.to.left, line.to.right);
+}
+
+} // namespace kitfold::dsp

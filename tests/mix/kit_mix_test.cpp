@@ -1,0 +1,111 @@
+#include "mix/kit_mix.h"
+#include <catch2/catch.hpp>
+#include <random>
+
+using namespace kitfold::dsp;
+
+namespace {
+
+using Tracks = std::vector<std::vector<float>>;
+
+/// Hits of noise that die away, a different one in each mic.
+Tracks some_drums(std::size_t mics, std::size_t frames) {
+    std::mt19937 random(7);
+    Tracks t(mics, std::vector<float>(frames));
+    for (std::size_t m = 0; m < mics; ++m)
+        for (std::size_t n = 0; n < frames; ++n) {
+            const double since = static_cast<double>((n + 977 * m) % 4800) / 4800.0;
+            const double noise = static_cast<double>(random()) / 4294967296.0 - 0.5;
+            t[m][n] = static_cast<float>(noise * std::exp(-8.0 * since));
+        }
+    return t;
+}
+
+/// Every kind of strip: bare, delayed, kick, gate, look-ahead.
+std::vector<MicStrip> some_strips(std::size_t mics) {
+    std::vector<MicStrip> strips(mics);
+    for (std::size_t m = 0; m < mics; ++m) {
+        auto& s = strips[m];
+        s.mix.pan = -1.0 + 2.0 * static_cast<double>(m) / static_cast<double>(mics);
+        s.mix.level_db = -static_cast<double>(m);
+        if (m % 2 == 1) s.mix.delay_ms = 0.37 * static_cast<double>(m);
+        if (m % 3 == 1) s.mix.polarity = 1.0;
+        if (m % 3 == 0) s.kick = KickSettings{.box_db = -3.0, .bleed_cut_slope = 12.0};
+        if (m % 4 < 2) s.gate = GateSettings{.threshold_db = -20.0, .hold_ms = 5.0, .key_high_pass_hz = 80.0};
+        if (m == 4) s.gate->lookahead_ms = 2.0;
+    }
+    return strips;
+}
+
+struct Stereo {
+    std::vector<float> left, right;
+    bool operator==(const Stereo&) const = default;
+};
+
+Stereo run(KitMix& mix, const Tracks& tracks, std::size_t block) {
+    const std::size_t frames = tracks[0].size();
+    Stereo out{std::vector<float>(frames), std::vector<float>(frames)};
+    std::vector<const float*> rows(tracks.size());
+    for (std::size_t at = 0; at < frames; at += block) {
+        for (std::size_t m = 0; m < tracks.size(); ++m) rows[m] = tracks[m].data() + at;
+        mix.process(rows.data(), out.left.data() + at, out.right.data() + at, std::min(block, frames - at));
+    }
+    return out;
+}
+
+} // namespace
+
+TEST_CASE("a mic with no block at pan -1, law 0, level 0 comes out as it went in", "[mix]") {
+    auto tracks = some_drums(1, 5000);
+    MicStrip strip;
+    strip.mix.pan = -1.0;
+    KitMix mix;
+    REQUIRE(mix.prepare(48'000.0, std::vector{strip}, SumSettings{.pan_law_db = 0.0}, {}, 0.0) == nullptr);
+    const auto out = run(mix, tracks, 333);
+    CHECK(mix.latency() == 0);
+    CHECK(out.left == tracks[0]);
+    CHECK(out.right == std::vector<float>(5000, 0.0f));
+}
+
+TEST_CASE("the submix is the same at any block size and instruction set", "[mix]") {
+    const auto tracks = some_drums(11, 20'000);
+    const auto strips = some_strips(11);
+    KitMix reference;
+    REQUIRE(reference.prepare(44'100.0, strips, {}, BusSettings{.threshold_db = -30.0}, -1.0, Isa::scalar) ==
+            nullptr);
+    const auto expected = run(reference, tracks, 20'000);
+    CHECK(*std::max_element(expected.left.begin(), expected.left.end()) > 0.1f);
+    for (const Isa isa : {Isa::scalar, Isa::sse2, Isa::avx2, Isa::avx512}) {
+        if (!runs(isa)) continue;
+        for (const std::size_t block : {1u, 37u, 512u, 4096u}) {
+            KitMix mix;
+            REQUIRE(mix.prepare(44'100.0, strips, {}, BusSettings{.threshold_db = -30.0}, -1.0, isa) ==
+                    nullptr);
+            INFO("isa " << static_cast<int>(isa) << ", block " << block);
+            CHECK(run(mix, tracks, block) == expected);
+        }
+    }
+}
+
+TEST_CASE("look-ahead and fractional delays make every mic equally late", "[mix]") {
+    Tracks tracks(3, std::vector<float>(1000));
+    for (auto& t : tracks) t[100] = 1.0f;
+    std::vector<MicStrip> strips(3);
+    for (auto& s : strips) s.mix.pan = -1.0;
+    strips[1].gate = GateSettings{.range_db = 0.0, .lookahead_ms = 1.0};
+    strips[2].mix.delay_ms = 0.01; // 0.48 samples
+    KitMix mix;
+    REQUIRE(mix.prepare(48'000.0, strips, {}, {}, 0.0) == nullptr);
+    CHECK(mix.latency() == 48); // the look-ahead leaves room for the fractional delay
+    std::vector<std::vector<float>> stems(3, std::vector<float>(1000));
+    float* rows[] = {stems[0].data(), stems[1].data(), stems[2].data()};
+    const float* in[] = {tracks[0].data(), tracks[1].data(), tracks[2].data()};
+    std::vector<float> left(1000), right(1000);
+    mix.process(in, left.data(), right.data(), 1000, rows);
+    CHECK(stems[0][100 + mix.latency()] == 1.0f);
+    CHECK(stems[1][100 + mix.latency()] == 1.0f);
+    double centre = 0.0, sum = 0.0; // first moment of the interpolated click
+    for (std::size_t n = 0; n < 1000; ++n)
+        centre += static_cast<double>(n) * stems[2][n], sum += static_cast<double>(stems[2][n]);
+    CHECK(centre / sum - 100.0 - static_cast<double>(mix.latency()) == Approx(0.48).epsilon(0).margin(0.01));
+}
