@@ -40,6 +40,12 @@ inline std::string bytes_of_file(const std::filesystem::path& path) {
     return {std::istreambuf_iterator<char>(in), {}};
 }
 
+/// How many entries a folder has, at any depth, hidden ones included.
+inline std::size_t entries_in(const Folder& folder) {
+    const std::filesystem::recursive_directory_iterator all(folder.path());
+    return static_cast<std::size_t>(std::distance(begin(all), end(all)));
+}
+
 inline void write_text(const std::filesystem::path& path, const std::string& text) {
     std::ofstream(path, std::ios::binary) << text;
 }

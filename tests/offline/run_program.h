@@ -1,0 +1,39 @@
+#pragma once
+// Runs the real program, as a person would.
+#include <algorithm>
+#include <string>
+#include <sys/types.h>
+#include <vector>
+
+namespace kitfold::test {
+
+struct ProgramRun {
+    int exit_code = -1; ///< 128 + the signal's number when a signal ended it
+    std::string out, err;
+    [[nodiscard]] long err_lines() const { return std::count(err.begin(), err.end(), '\n'); }
+};
+
+/// A run that goes on beside the test.
+class RunningProgram {
+public:
+    /// @param arguments after the program's name  @param environment "NAME=value" on top of our own
+    explicit RunningProgram(const std::vector<std::string>& arguments,
+                            const std::vector<std::string>& environment = {});
+    ~RunningProgram(); ///< kills it when nobody waited for it
+    RunningProgram(const RunningProgram&) = delete;
+    RunningProgram& operator=(const RunningProgram&) = delete;
+
+    void send(int signal) const;
+    ProgramRun wait(); ///< until it has ended; once
+
+private:
+    pid_t pid_ = -1;
+    int out_ = -1, err_ = -1;
+};
+
+inline ProgramRun run_program(const std::vector<std::string>& arguments,
+                              const std::vector<std::string>& environment = {}) {
+    return RunningProgram(arguments, environment).wait();
+}
+
+} // namespace kitfold::test
