@@ -1,0 +1,37 @@
+#pragma once
+// Second reading of a take: what every mic heard around chosen hits of one drum.
+#include "analysis/take.h"
+#include <span>
+#include <vector>
+
+namespace kitfold::dsp {
+
+/// `mics` x `hits` excerpts of `length` samples; sample `origin` of each is when the drum's own mic hears the
+/// hit.
+class DrumExcerpts {
+public:
+    /// @param before_ms, after_ms span of an excerpt around the hit  @param most at most this many hits:
+    /// those alone first, the stronger half before the softer
+    DrumExcerpts(const Take& take, std::span<const Hit> hits, Drum drum, double before_ms, double after_ms,
+                 std::size_t most);
+
+    [[nodiscard]] std::size_t hits() const noexcept { return chosen_.size(); }
+    [[nodiscard]] std::size_t mics() const noexcept { return mics_; }
+    [[nodiscard]] std::size_t length() const noexcept { return length_; }
+    [[nodiscard]] std::size_t origin() const noexcept { return origin_; }
+    [[nodiscard]] double rate_hz() const noexcept { return rate_hz_; }
+    [[nodiscard]] Drum drum() const noexcept { return drum_; }
+    [[nodiscard]] const Hit& hit(std::size_t n) const noexcept { return chosen_[n]; }
+    [[nodiscard]] std::span<const float> of(std::size_t mic, std::size_t hit) const noexcept {
+        return std::span(samples_).subspan((mic * hits() + hit) * length_, length_);
+    }
+
+private:
+    Drum drum_;
+    double rate_hz_;
+    std::size_t mics_, length_, origin_;
+    std::vector<Hit> chosen_;
+    std::vector<float> samples_;
+};
+
+} // namespace kitfold::dsp
