@@ -17,6 +17,7 @@ public:
     AtomicFile(const AtomicFile&) = delete;
     AtomicFile& operator=(const AtomicFile&) = delete;
 
+    [[nodiscard]] const std::filesystem::path& path() const noexcept { return final_; }
     /// Open for reading and writing, at the beginning; stays ours.
     [[nodiscard]] int descriptor() const noexcept { return descriptor_; }
     /// Where it is until commit(), for a library that opens files by name.

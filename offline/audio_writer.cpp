@@ -1,54 +1,19 @@
+#include "offline/atomic_file.h"
 #include "offline/audio_file.h"
 #include "offline/broadcast.h"
 #include "offline/errors.h"
 #include "offline/pcm.h"
 #include <algorithm>
-#include <atomic>
 #include <cctype>
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
-#include <fcntl.h>
 #include <fmt/format.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
 namespace kitfold::offline {
 namespace {
-
-/// A new file beside its final name. Removed unless commit() renames it.
-class Pending {
-public:
-    explicit Pending(const std::filesystem::path& final_path) : final_(final_path) {
-        static std::atomic<unsigned> count{0};
-        temporary_ = final_.parent_path() /
-                     fmt::format(".{}.{}-{}.part", final_.filename().string(), ::getpid(), count++);
-        fd_ = ::open(temporary_.c_str(), O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
-        if (fd_ < 0)
-            throw io_failed(fmt::format("{}: can't be written: {}", final_.string(), std::strerror(errno)));
-    }
-    Pending(const Pending&) = delete;
-    Pending& operator=(const Pending&) = delete;
-    ~Pending() {
-        if (fd_ >= 0) ::close(fd_);
-        if (!committed_) ::unlink(temporary_.c_str());
-    }
-    [[nodiscard]] int fd() const noexcept { return fd_; }
-    [[nodiscard]] std::string name() const { return final_.string(); }
-
-    void commit() {
-        const int closed = ::close(fd_);
-        fd_ = -1;
-        if (closed != 0 || ::rename(temporary_.c_str(), final_.c_str()) != 0)
-            throw io_failed(fmt::format("{}: can't be written: {}", final_.string(), std::strerror(errno)));
-        committed_ = true;
-    }
-
-private:
-    std::filesystem::path final_, temporary_;
-    int fd_ = -1;
-    bool committed_ = false;
-};
 
 /// A file being written, as libsndfile's virtual I/O sees it. Remembers the first error.
 struct Sink {
@@ -107,7 +72,7 @@ Container container_for(const std::filesystem::path& path) {
 
 struct AudioWriter::Impl {
     AudioFormat format;
-    Pending pending;
+    AtomicFile pending;
     Sink target;
     SNDFILE* file = nullptr;
     std::vector<Quantiser> quantisers; ///< one per channel; empty for float
@@ -116,14 +81,15 @@ struct AudioWriter::Impl {
     std::vector<std::int32_t> interleaved_int;
 
     Impl(const std::filesystem::path& path, const AudioFormat& wanted, std::int64_t rf64_from_bytes)
-        : format(wanted), pending(path), target{pending.fd()} {
+        : format(wanted), pending(path), target{pending.descriptor()} {
         SF_INFO sf{};
         sf.samplerate = format.rate_hz;
         sf.channels = format.channels;
         sf.format = sndfile_format(container_for(path), format, rf64_from_bytes);
         SF_VIRTUAL_IO io{vio_length, vio_seek, vio_read, vio_write, vio_tell};
         file = sf_open_virtual(&io, SFM_WRITE, &sf, &target);
-        if (file == nullptr) throw bad_input(fmt::format("{}: {}", pending.name(), sf_strerror(nullptr)));
+        if (file == nullptr)
+            throw bad_input(fmt::format("{}: {}", pending.path().string(), sf_strerror(nullptr)));
         sf_command(file, SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE); // it carries the time of day
         if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
         if (format.bits < 32)
@@ -139,7 +105,7 @@ struct AudioWriter::Impl {
     void require(bool ok) const {
         if (ok && target.error == 0) return;
         const std::string why = target.error != 0 ? std::strerror(target.error) : sf_strerror(file);
-        throw io_failed(fmt::format("{}: can't be written: {}", pending.name(), why));
+        throw io_failed(fmt::format("{}: can't be written: {}", pending.path().string(), why));
     }
 
     sf_count_t write_float(const float* const* planes, std::size_t frames) {
