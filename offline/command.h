@@ -14,6 +14,8 @@ struct Context {
     int exit_code = 0; ///< a command that ends well but has something to say (`check`: 1) sets it
 };
 
+void add_presets(CLI::App& app, Context& context);
+
 /// Adds --json to a command: one machine-readable object on stdout and nothing else.
 void add_json_flag(CLI::App& command, bool& json);
 

@@ -163,30 +163,37 @@ void read_bands_leniently(const Json& list, DampSettings& settings) {
     for (std::size_t i = 0; i < settings.band_count; ++i) read_leniently(list[i], settings.bands[i]);
 }
 
+constexpr std::size_t kLineWidth = 100;
+
+bool is_leaf(const Json& json) { return !json.is_structured() || json.empty(); }
+
 bool fits_on_a_line(const Json& json, std::size_t width) {
     for (const auto& entry : json)
-        if (entry.is_structured() && !entry.empty())
-            return json.size() == 1 && json.dump().size() + 8 <= width;
-    return json.dump().size() + 2 * json.size() <= width;
+        if (!is_leaf(entry)) return false;
+    return json.dump().size() + 2 * json.size() <= width; // two more bytes each for the spaces
 }
 
-void write_pretty(const Json& json, std::size_t indent, std::size_t used, std::string& out) {
-    if (!json.is_structured() || json.empty()) {
+/// Numbers and texts fill lines, as in a paragraph; what holds others has lines of its own.
+void write_pretty(const Json& json, std::size_t indent, std::size_t column, std::string& out) {
+    if (is_leaf(json)) {
         out += json.dump();
         return;
     }
-    constexpr std::size_t kWidth = 110;
-    const bool one_line = used < kWidth && fits_on_a_line(json, kWidth - used);
+    const bool one_line = column < kLineWidth && fits_on_a_line(json, kLineWidth - column);
     const auto newline = "\n" + std::string(indent + 2, ' ');
     out += json.is_object() ? '{' : '[';
-    bool first = true;
+    bool first = true, after_leaf = false;
     for (const auto& [key, value] : json.items()) {
-        if (!first) out += one_line ? ", " : ",";
-        if (!one_line) out += newline;
         const auto name = json.is_object() ? Json(key).dump() + ": " : std::string();
+        const bool leaf = is_leaf(value);
+        const auto length = leaf ? name.size() + value.dump().size() : 0;
+        const bool same_line = one_line || (leaf && after_leaf && column + 2 + length <= kLineWidth);
+        if (!first) out += same_line ? ", " : ",";
+        if (!same_line) out += newline;
+        column = (same_line ? column + 2 : indent + 2) + length;
         out += name;
-        write_pretty(value, indent + 2, one_line ? 0 : indent + 2 + name.size(), out);
-        first = false;
+        write_pretty(value, indent + 2, indent + 2 + name.size(), out);
+        first = false, after_leaf = leaf;
     }
     if (!one_line) out += "\n" + std::string(indent, ' ');
     out += json.is_object() ? '}' : ']';
