@@ -1,0 +1,45 @@
+#pragma once
+// The drums of the demo kit, where they stand, and the mics in front of them. Sizes, tunings and mic places
+// are those of a plain four-piece kit (22 inch kick, 14 snare, 12 rack, 16 floor tom): common practice, no
+// source.
+#include "synth/drum_voice.h"
+#include "synth/room.h"
+#include "synth/simulator.h"
+#include <array>
+#include <string>
+#include <vector>
+
+namespace kitfold::dsp {
+
+/// A radiating surface may sound only inside the kick (where its inside mic is) or only outside.
+enum class Heard { everywhere, inside_kick, outside_kick };
+
+struct KitRadiator {
+    Radiator radiator; ///< its `signal` counts within the drum
+    Heard heard = Heard::everywhere;
+};
+
+struct KitDrum {
+    Drum drum = Drum::kick;
+    Position position;
+    std::vector<SignalModel> signals; ///< the first is the struck surface
+    std::vector<KitRadiator> radiators;
+};
+
+/// Tuning and places vary a little with the seed: no two sessions set up alike.
+std::vector<KitDrum> build_drums(const SimulatorOptions& options);
+std::vector<SimulatedMic> build_mics(const SimulatorOptions& options);
+Room build_room(const SimulatorOptions& options);
+
+/// Every straight arrival of a drum at a mic, one for each of its radiators that the mic hears, in their
+/// order; gain 0 for the others. Shells and traps included, mic gain and lateness not.
+std::vector<Arrival> straight_arrivals(const KitDrum& drum, const SimulatedMic& mic, double speed_of_sound);
+/// How much of the outside a mic hears: 1, or less inside the kick.
+double openness(const SimulatedMic& mic, const KitRadiator& radiator) noexcept;
+/// Reflections inside a drum's shell at its own mics, for the trap.
+std::vector<Arrival> shell_arrivals(const Arrival& straight, const SimulatedMic& mic, std::uint64_t seed);
+
+inline constexpr std::array kKitDrums{Drum::kick,  Drum::snare, Drum::rack_tom, Drum::floor_tom,
+                                      Drum::hihat, Drum::ride,  Drum::cymbals};
+
+} // namespace kitfold::dsp
