@@ -28,6 +28,7 @@ inline double select(bool mask, double yes, double no) noexcept { return mask ? 
 inline double larger(double a, double b) noexcept { return a > b ? a : b; }
 inline double smaller(double a, double b) noexcept { return a < b ? a : b; }
 inline double magnitude(double a) noexcept { return std::fabs(a); }
+inline double root(double a) noexcept { return std::sqrt(a); }
 inline bool both(bool a, bool b) noexcept { return a && b; }
 inline bool either(bool a, bool b) noexcept { return a || b; }
 
@@ -85,6 +86,7 @@ xsimd::batch<double, A> smaller(xsimd::batch<double, A> a, xsimd::batch<double, 
 template <class A> xsimd::batch<double, A> magnitude(xsimd::batch<double, A> a) noexcept {
     return xsimd::abs(a);
 }
+template <class A> xsimd::batch<double, A> root(xsimd::batch<double, A> a) noexcept { return xsimd::sqrt(a); }
 template <class A>
 xsimd::batch_bool<double, A> both(xsimd::batch_bool<double, A> a, xsimd::batch_bool<double, A> b) noexcept {
     return a && b;

@@ -3,6 +3,7 @@
 // frequencies and times in octaves.
 #include "settings/parameters.h"
 #include <cmath>
+#include <type_traits>
 
 namespace kitfold::dsp {
 
@@ -56,6 +57,21 @@ private:
         for (const auto& field : fields<Settings>()) {
             const double a = from_.*field.member, b = to_.*field.member;
             now_.*field.member = a == b ? b : between(field.parameter, a, b, t);
+        }
+        if constexpr (std::is_same_v<Settings, DampSettings>) interpolate_bands(t);
+    }
+    /// A band that only one side has comes and goes by its ring time, which starts or ends as recorded.
+    void interpolate_bands(double t) noexcept {
+        now_.band_count = from_.band_count > to_.band_count ? from_.band_count : to_.band_count;
+        for (std::size_t i = 0; i < now_.band_count; ++i) {
+            auto a = i < from_.band_count ? from_.bands[i] : to_.bands[i];
+            auto b = i < to_.band_count ? to_.bands[i] : from_.bands[i];
+            if (i >= from_.band_count) a.ring_ms = a.open_ring_ms;
+            if (i >= to_.band_count) b.ring_ms = b.open_ring_ms;
+            for (const auto& field : fields<RingBand>()) {
+                const double from = a.*field.member, to = b.*field.member;
+                now_.bands[i].*field.member = from == to ? to : between(field.parameter, from, to, t);
+            }
         }
     }
     static double between(const Parameter& p, double a, double b, double t) noexcept {
