@@ -1,0 +1,143 @@
+#include "offline/meters.h"
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <ebur128.h>
+#include <new>
+#include <vector>
+
+namespace kitfold::offline {
+namespace {
+
+/// A libebur128 measurement.
+class Ebu {
+public:
+    Ebu(int rate_hz, int mode) : state_(ebur128_init(2, static_cast<unsigned long>(rate_hz), mode)) {
+        if (state_ == nullptr) throw std::bad_alloc();
+    }
+    Ebu(const Ebu&) = delete;
+    Ebu& operator=(const Ebu&) = delete;
+    ~Ebu() { ebur128_destroy(&state_); }
+
+    void add(const float* interleaved, std::size_t frames) {
+        if (ebur128_add_frames_float(state_, interleaved, frames) != EBUR128_SUCCESS) throw std::bad_alloc();
+    }
+    [[nodiscard]] ebur128_state* get() const noexcept { return state_; }
+
+private:
+    ebur128_state* state_;
+};
+
+/// Largest value that oversampling may find between the samples, found without oversampling all of them:
+/// where the samples are too small for the interpolator to pass the peak so far, nothing is asked of it.
+class TruePeak {
+public:
+    explicit TruePeak(int rate_hz) : ebu_(rate_hz, EBUR128_MODE_TRUE_PEAK), oversamples_(rate_hz < 192'000) {}
+
+    /// interleaved: kLead frames that came before, then `frames` new ones. block_peak: largest of them all.
+    void add(const float* interleaved, std::size_t frames, double block_peak) {
+        if (!oversamples_ || block_peak * kLargestGain <= peak_) return;
+        ebu_.add(interleaved, kLead);
+        ebu_.add(interleaved + 2 * kLead, frames);
+        for (unsigned channel = 0; channel < 2; ++channel) {
+            double found = 0.0;
+            ebur128_prev_true_peak(ebu_.get(), channel, &found);
+            peak_ = std::max(peak_, found);
+        }
+    }
+    void at_least(double sample_peak) noexcept { peak_ = std::max(peak_, sample_peak); }
+    [[nodiscard]] double peak() const noexcept { return peak_; }
+
+    /// The interpolator of libebur128 has 49 taps at 4 or 2 times the rate: it looks 25 samples back at most.
+    static constexpr std::size_t kLead = 32;
+
+private:
+    /// More than the sum of the magnitudes of the interpolator's taps of any phase (1.86 at 4 times the
+    /// rate, 2.31 at twice: Hann-windowed sinc): what comes out is never larger than this times what goes in.
+    static constexpr double kLargestGain = 2.5;
+    Ebu ebu_;
+    bool oversamples_; ///< libebur128 takes samples as they are from 192 kHz on
+    double peak_ = 0.0;
+};
+
+float largest(const float* samples, std::size_t count) noexcept {
+    std::array<float, 16> lanes{};
+    std::size_t n = 0;
+    for (; n + lanes.size() <= count; n += lanes.size())
+        for (std::size_t k = 0; k < lanes.size(); ++k) {
+            const float magnitude = std::fabs(samples[n + k]);
+            lanes[k] = magnitude > lanes[k] ? magnitude : lanes[k];
+        }
+    for (; n < count; ++n) lanes[0] = std::max(lanes[0], std::fabs(samples[n]));
+    return *std::max_element(lanes.begin(), lanes.end());
+}
+
+/// Sum of a[n] * b[n], in double and in an order that vectors can follow.
+double product(const float* a, const float* b, std::size_t count) noexcept {
+    std::array<double, 8> lanes{};
+    std::size_t n = 0;
+    for (; n + lanes.size() <= count; n += lanes.size())
+        for (std::size_t k = 0; k < lanes.size(); ++k) lanes[k] += double(a[n + k]) * double(b[n + k]);
+    for (; n < count; ++n) lanes[0] += double(a[n]) * double(b[n]);
+    double sum = 0.0;
+    for (const double lane : lanes) sum += lane;
+    return sum;
+}
+
+} // namespace
+
+struct StereoMeter::Impl {
+    static constexpr std::size_t kBlock = 512;
+
+    Ebu loudness;
+    TruePeak true_peak;
+    std::vector<float> interleaved = std::vector<float>(2 * (TruePeak::kLead + kBlock));
+    double peak = 0.0, left_left = 0.0, right_right = 0.0, left_right = 0.0;
+    double lead_peak = 0.0; ///< of the block that the lead comes from
+
+    explicit Impl(int rate_hz) : loudness(rate_hz, EBUR128_MODE_I | EBUR128_MODE_LRA), true_peak(rate_hz) {}
+
+    void add(const float* left, const float* right, std::size_t frames) {
+        float* const fresh = interleaved.data() + 2 * TruePeak::kLead;
+        for (std::size_t n = 0; n < frames; ++n) fresh[2 * n] = left[n], fresh[2 * n + 1] = right[n];
+        loudness.add(fresh, frames);
+        const double block_peak = std::max(largest(left, frames), largest(right, frames));
+        peak = std::max(peak, block_peak);
+        true_peak.at_least(block_peak);
+        true_peak.add(interleaved.data(), frames, std::max(block_peak, lead_peak));
+        lead_peak = frames < TruePeak::kLead ? std::max(block_peak, lead_peak) : block_peak;
+        std::copy_n(interleaved.begin() + static_cast<std::ptrdiff_t>(2 * frames), 2 * TruePeak::kLead,
+                    interleaved.begin());
+        left_left += product(left, left, frames);
+        right_right += product(right, right, frames);
+        left_right += product(left, right, frames);
+    }
+};
+
+StereoMeter::StereoMeter(int rate_hz) : impl_(std::make_unique<Impl>(rate_hz)) {}
+StereoMeter::~StereoMeter() = default;
+StereoMeter::StereoMeter(StereoMeter&&) noexcept = default;
+StereoMeter& StereoMeter::operator=(StereoMeter&&) noexcept = default;
+
+void StereoMeter::add(const float* left, const float* right, std::size_t frames) {
+    for (std::size_t at = 0; at < frames; at += Impl::kBlock)
+        impl_->add(left + at, right + at, std::min(Impl::kBlock, frames - at));
+}
+
+StereoFigures StereoMeter::figures() const {
+    const Impl& my = *impl_;
+    StereoFigures out;
+    ebur128_loudness_global(my.loudness.get(), &out.loudness_lufs);
+    ebur128_loudness_range(my.loudness.get(), &out.range_lu);
+    out.sample_peak_dbfs = peak_db(my.peak);
+    out.true_peak_dbtp = peak_db(my.true_peak.peak());
+    const double both = my.left_left * my.right_right, power = my.left_left + my.right_right;
+    if (both > 0.0) out.correlation = std::clamp(my.left_right / std::sqrt(both), -1.0, 1.0);
+    const double mono = std::max(0.0, power + 2.0 * my.left_right) / 2.0;
+    if (power > 0.0) out.mono_loss_db = 10.0 * std::log10(power / mono) + 0.0;
+    return out;
+}
+
+double peak_db(double peak) noexcept { return 20.0 * std::log10(peak); }
+
+} // namespace kitfold::offline
