@@ -111,8 +111,14 @@ public:
     /// planes[0..channels) with `frames` samples each. Throws io_failed (disk full, …).
     void write(const float* const* planes, std::size_t frames);
 
-    /// Flushes, closes and renames. Throws io_failed; then nothing is left under the final name that was not
-    /// there before.
+    /// Writes what is still to be written; no more write(). The file has no name yet. Throws io_failed.
+    void close();
+
+    /// Of the whole closed file, in hex; closes it if need be. Throws io_failed.
+    [[nodiscard]] std::string sha256();
+
+    /// Closes if need be, and renames. Throws io_failed; then nothing is left under the final name that was
+    /// not there before.
     void commit();
 
     [[nodiscard]] std::uint64_t

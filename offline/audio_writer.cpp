@@ -1,12 +1,12 @@
 #include "offline/atomic_file.h"
 #include "offline/audio_file.h"
 #include "offline/broadcast.h"
+#include "offline/digest.h"
 #include "offline/errors.h"
 #include "offline/pcm.h"
 #include <algorithm>
 #include <cctype>
 #include <cerrno>
-#include <cstdio>
 #include <cstring>
 #include <fmt/format.h>
 #include <sys/stat.h>
@@ -149,10 +149,30 @@ void AudioWriter::write(const float* const* planes, std::size_t frames) {
     impl_->require(put == static_cast<sf_count_t>(frames));
 }
 
-void AudioWriter::commit() {
+void AudioWriter::close() {
+    if (impl_->file == nullptr) return;
     const int closed = sf_close(impl_->file);
     impl_->file = nullptr;
     impl_->require(closed == 0);
+}
+
+std::string AudioWriter::sha256() {
+    close();
+    Sha256 sum;
+    std::vector<char> block(std::size_t{1} << 18);
+    for (off_t at = 0;;) {
+        const ssize_t got = ::pread(impl_->pending.descriptor(), block.data(), block.size(), at);
+        if (got < 0)
+            throw io_failed(fmt::format("{}: can't be read again: {}", impl_->pending.path().string(),
+                                        std::strerror(errno)));
+        if (got == 0) return sum.hex();
+        sum.add(block.data(), static_cast<std::size_t>(got));
+        at += got;
+    }
+}
+
+void AudioWriter::commit() {
+    close();
     impl_->pending.commit();
 }
 

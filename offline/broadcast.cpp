@@ -12,8 +12,13 @@ template <std::size_t size> std::string text_of(const char (&field)[size]) {
     return {field, strnlen(field, size)};
 }
 
-template <std::size_t size> void put(char (&field)[size], const std::string& text) {
-    std::memcpy(field, text.data(), std::min(size, text.size()));
+void put_text(std::string& chunk, const std::string& text, std::size_t size) {
+    chunk += text.substr(0, size);
+    chunk.append(size - std::min(size, text.size()), '\0');
+}
+
+void put_number(std::string& chunk, std::uint64_t value, int bytes) {
+    for (int n = 0; n < bytes; ++n) chunk += static_cast<char>(value >> 8 * n);
 }
 
 } // namespace
@@ -35,19 +40,19 @@ std::optional<BroadcastInfo> broadcast_of(SNDFILE* file) {
 }
 
 bool set_broadcast(SNDFILE* file, const BroadcastInfo& info) {
-    const auto chunk = std::make_unique<Chunk>();
-    put(chunk->description, info.description);
-    put(chunk->originator, info.originator);
-    put(chunk->originator_reference, info.reference);
-    put(chunk->origination_date, info.date);
-    put(chunk->origination_time, info.time);
-    chunk->version = 1;
-    chunk->time_reference_low = static_cast<std::uint32_t>(info.time_reference);
-    chunk->time_reference_high = static_cast<std::uint32_t>(info.time_reference >> 32);
-    put(chunk->coding_history, info.coding_history);
-    chunk->coding_history_size =
-        static_cast<std::uint32_t>(std::min(sizeof(chunk->coding_history), info.coding_history.size()));
-    return sf_command(file, SFC_SET_BROADCAST_INFO, chunk.get(), sizeof(Chunk)) == SF_TRUE;
+    std::string chunk; // as a chunk of our own: libsndfile would add a line of its own to the history
+    put_text(chunk, info.description, 256);
+    put_text(chunk, info.originator, 32);
+    put_text(chunk, info.reference, 32);
+    put_text(chunk, info.date, 10);
+    put_text(chunk, info.time, 8);
+    put_number(chunk, static_cast<std::uint64_t>(info.time_reference), 8);
+    put_number(chunk, 1, 2);        // version
+    chunk.append(64 + 10 + 180, 0); // no UMID, no loudness (version 2), reserved
+    chunk += info.coding_history;
+    if (chunk.size() % 2 != 0) chunk += '\0';
+    SF_CHUNK_INFO out{"bext", 4, static_cast<unsigned>(chunk.size()), chunk.data()};
+    return sf_set_chunk(file, &out) == SF_ERR_NO_ERROR;
 }
 
 } // namespace kitfold::offline

@@ -15,6 +15,7 @@ struct Context {
 };
 
 void add_presets(CLI::App& app, Context& context);
+void add_bounce(CLI::App& app, Context& context);
 
 /// Adds --json to a command: one machine-readable object on stdout and nothing else.
 void add_json_flag(CLI::App& command, bool& json);

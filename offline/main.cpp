@@ -41,6 +41,7 @@ int run(int argc, char** argv) {
                "kitfold COMMAND --help says more about each command.");
     Context context;
     add_presets(app, context);
+    add_bounce(app, context);
 
     try {
         app.parse(argc, argv);

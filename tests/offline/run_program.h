@@ -10,6 +10,7 @@ namespace kitfold::test {
 struct ProgramRun {
     int exit_code = -1; ///< 128 + the signal's number when a signal ended it
     std::string out, err;
+    long peak_kib = 0; ///< most memory that was resident
     [[nodiscard]] long err_lines() const { return std::count(err.begin(), err.end(), '\n'); }
 };
 

@@ -1,0 +1,282 @@
+#include "offline/bounce.h"
+#include "mix/kit_mix.h"
+#include "offline/atomic_file.h"
+#include "offline/errors.h"
+#include "offline/pipeline.h"
+#include "offline/recall_sheet.h"
+#include <algorithm>
+#include <ctime>
+#include <fmt/chrono.h>
+#include <fmt/format.h>
+
+namespace kitfold::offline {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr std::size_t kBlocks = 8; // one for each worker, and some to even out their pace
+
+/// What goes from worker to worker.
+struct Block {
+    std::vector<std::vector<float>> mics, stems;
+    std::vector<float> left, right;
+    std::vector<float*> mic_planes, stem_planes;
+    std::size_t frames = 0; ///< filled
+    std::size_t skip = 0;   ///< mixed frames at the front that are latency
+
+    Block(std::size_t mic_count, bool with_stems, std::size_t size)
+        : mics(mic_count, std::vector<float>(size)),
+          stems(with_stems ? mic_count : 0, std::vector<float>(size)), left(size), right(size) {
+        for (auto& mic : mics) mic_planes.push_back(mic.data());
+        for (auto& stem : stems) stem_planes.push_back(stem.data());
+    }
+};
+
+bool same_file(const fs::path& a, const fs::path& b) {
+    std::error_code ignored;
+    return fs::equivalent(a, b, ignored); // by device and inode, through links; false when one is not there
+}
+
+void refuse_inputs(const BounceRequest& request, const KitReader& kit, const fs::path& output) {
+    for (const MicSource& source : kit.sources())
+        if (same_file(output, source.file))
+            throw bad_input(fmt::format("{}: is the recording {} itself; name another file to write",
+                                        output.string(), source.file.string()));
+    if (same_file(output, request.session.path))
+        throw bad_input(output.string() + ": is the session itself; name another file to write");
+}
+
+fs::path beside(const fs::path& output, const char* ending) {
+    return output.parent_path() / (output.stem().string() + ending);
+}
+
+/// A mic's name as part of a file name: letters, digits and spaces stay.
+std::string stem_name(std::size_t mic, const std::string& name) {
+    std::string out = fmt::format("{:02} ", mic + 1);
+    for (const char c : name) {
+        const auto byte = static_cast<unsigned char>(c);
+        out += byte < 0x20 || std::string_view("/\\:*?\"<>|").find(c) != std::string_view::npos ? '_' : c;
+    }
+    return out;
+}
+
+/// The stems' folder: made if it is not there, and gone again if the bounce fails.
+class StemFolder {
+public:
+    explicit StemFolder(const std::optional<fs::path>& path) {
+        if (!path) return;
+        std::error_code error;
+        if (fs::create_directories(*path, error)) made_ = *path;
+        if (error) throw io_failed(fmt::format("{}: can't be made: {}", path->string(), error.message()));
+        if (!fs::is_directory(*path))
+            throw bad_input(path->string() + ": is not a folder; --stems takes a folder");
+    }
+    StemFolder(const StemFolder&) = delete;
+    StemFolder& operator=(const StemFolder&) = delete;
+    ~StemFolder() {
+        std::error_code ignored;
+        if (!made_.empty()) fs::remove(made_, ignored); // only if empty
+    }
+    void keep() noexcept { made_.clear(); }
+
+private:
+    fs::path made_;
+};
+
+dsp::KitMix prepared_mix(const Session& session, int rate_hz) {
+    std::vector<dsp::MicStrip> strips;
+    for (const Mic& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
+    dsp::KitMix mix;
+    if (const dsp::Parameter* refused =
+            mix.prepare(rate_hz, strips, session.sum, session.bus, session.output.level_db))
+        throw bad_input(
+            fmt::format("{}: {} must be {}", session.path.string(), refused->key, what_is_allowed(*refused)));
+    return mix;
+}
+
+/// The broadcast extension of the first mic that has one, at the time of the earliest, with our line of
+/// coding history (EBU R 98).
+std::optional<BroadcastInfo> broadcast_of(const KitReader& kit, const AudioFormat& format) {
+    const auto& sources = kit.sources();
+    const auto dated = [](const MicSource& source) { return source.info.broadcast.has_value(); };
+    const auto first = std::find_if(sources.begin(), sources.end(), dated);
+    if (first == sources.end()) return std::nullopt;
+    BroadcastInfo info = *first->info.broadcast;
+    const double start_s = double(info.time_reference) / first->info.rate_hz - first->start_s;
+    info.time_reference = std::llround(start_s * format.rate_hz);
+    if (!info.coding_history.empty() && !info.coding_history.ends_with('\n')) info.coding_history += "\r\n";
+    info.coding_history += fmt::format("A=PCM,F={},W={},M=stereo,T=Kitfold {}; submix of {} mics\r\n",
+                                       format.rate_hz, format.bits, KITFOLD_VERSION, sources.size());
+    return info;
+}
+
+/// Everything one bounce holds while it runs.
+class Bounce {
+public:
+    explicit Bounce(const BounceRequest& request)
+        : request_(request), kit_(request.session, {request.rate_hz, true}),
+          stem_folder_((refuse(), request.stems)), mix_(prepared_mix(request.session, kit_.rate_hz())),
+          meter_(kit_.rate_hz()) {
+        figures_.format = output_format(2);
+        figures_.format.broadcast = broadcast_of(kit_, figures_.format);
+        writer_.emplace(request.output, figures_.format);
+        figures_.mics.resize(kit_.sources().size());
+        if (request.stems) open_stems();
+        figures_.recall_json = beside(request.output, ".recall.json");
+        figures_.recall_page = beside(request.output, ".recall.html");
+        length_ = kit_.frames() + static_cast<std::int64_t>(mix_.latency());
+    }
+
+    void run(const std::function<void(double)>& progress) {
+        std::vector<Block> blocks;
+        for (std::size_t n = 0; n < kBlocks; ++n)
+            blocks.emplace_back(kit_.sources().size(), request_.stems.has_value(), request_.block_frames);
+        run_pipeline<Block>(blocks, [&](Block& block) { return fill(block); },
+                            {[&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
+                             [&](Block& block) {
+                                 meter(block);
+                                 if (progress) progress(double(metered_) / double(kit_.frames()));
+                             }});
+    }
+
+    BounceFigures finish() {
+        writer_->close();
+        figures_.output_sha256 = writer_->sha256();
+        gather();
+        commit();
+        return figures_;
+    }
+
+private:
+    void refuse() const {
+        (void)container_for(request_.output);
+        refuse_inputs(request_, kit_, request_.output);
+        for (const char* ending : {".recall.json", ".recall.html"})
+            refuse_inputs(request_, kit_, beside(request_.output, ending));
+        if (!request_.stems) return;
+        for (std::size_t m = 0; m < request_.session.mics.size(); ++m)
+            refuse_inputs(request_, kit_, stem_path(m));
+    }
+
+    [[nodiscard]] fs::path stem_path(std::size_t mic) const {
+        return *request_.stems /
+               (stem_name(mic, request_.session.mics[mic].name) + request_.output.extension().string());
+    }
+
+    [[nodiscard]] AudioFormat output_format(int channels) const {
+        const dsp::OutputSettings& output = request_.session.output;
+        return {kit_.rate_hz(),       channels,      static_cast<int>(output.bits),
+                output.dither != 0.0, kit_.frames(), {}};
+    }
+
+    void open_stems() {
+        for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
+            figures_.mics[m].stem = stem_path(m);
+            AudioFormat format = output_format(1);
+            format.broadcast = figures_.format.broadcast;
+            stems_.emplace_back(figures_.mics[m].stem, format);
+        }
+    }
+
+    bool fill(Block& block) {
+        const std::int64_t left = length_ - filled_;
+        if (left <= 0) {
+            kit_.finish();
+            return false;
+        }
+        block.frames = static_cast<std::size_t>(
+            std::min<std::int64_t>(left, static_cast<std::int64_t>(request_.block_frames)));
+        kit_.read(block.mic_planes.data(), block.frames);
+        const std::int64_t latency = length_ - kit_.frames();
+        block.skip = static_cast<std::size_t>(
+            std::clamp<std::int64_t>(latency - filled_, 0, static_cast<std::int64_t>(block.frames)));
+        filled_ += static_cast<std::int64_t>(block.frames);
+        return true;
+    }
+
+    void mix(Block& block) {
+        mix_.process(block.mic_planes.data(), block.left.data(), block.right.data(), block.frames,
+                     block.stems.empty() ? nullptr : block.stem_planes.data());
+    }
+
+    void write(Block& block) {
+        const std::size_t count = block.frames - block.skip;
+        if (count == 0) return;
+        const float* const planes[] = {block.left.data() + block.skip, block.right.data() + block.skip};
+        writer_->write(planes, count);
+        for (std::size_t m = 0; m < stems_.size(); ++m) {
+            const float* const plane = block.stems[m].data() + block.skip;
+            stems_[m].write(&plane, count);
+        }
+    }
+
+    void meter(Block& block) {
+        const std::size_t count = block.frames - block.skip;
+        meter_.add(block.left.data() + block.skip, block.right.data() + block.skip, count);
+        metered_ += static_cast<std::int64_t>(count);
+    }
+
+    void gather() {
+        figures_.stereo = meter_.figures();
+        figures_.clipped = writer_->clipped();
+        figures_.notices = kit_.notices();
+        if (const dsp::BusCompressor* bus = mix_.bus())
+            figures_.bus = BusFigures{bus->largest_reduction_db(), bus->mean_reduction_db()};
+        for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
+            MicFigures& mic = figures_.mics[m];
+            mic.source = kit_.sources()[m];
+            mic.peak_dbfs = peak_db(mix_.peak(m));
+            if (request_.session.mics[m].gate)
+                mic.gate_open_s = mix_.gate_open(m) * double(length_) / kit_.rate_hz();
+            if (mic.source.non_finite > 0)
+                figures_.notices.push_back(
+                    fmt::format("{}: {} samples of {} are not numbers and were taken as silence",
+                                request_.session.mics[m].name, mic.source.non_finite,
+                                mic.source.file.filename().string()));
+        }
+        if (figures_.clipped > 0)
+            figures_.notices.push_back(
+                fmt::format("{} samples went over full scale and were clipped; lower output.level_db "
+                            "by {:.1f} dB or more",
+                            figures_.clipped, figures_.stereo.sample_peak_dbfs + 0.1));
+        if (figures_.format.broadcast && container_for(request_.output) == Container::flac)
+            figures_.notices.emplace_back(
+                "FLAC has no broadcast extension; the time reference is in the recall sheet only");
+    }
+
+    /// Everything is on the disk before the first of the names is given.
+    void commit() {
+        const std::time_t now = std::time(nullptr);
+        const std::string date = fmt::format("{:%Y-%m-%d %H:%M}", fmt::localtime(now));
+        AtomicFile json(figures_.recall_json), page(figures_.recall_page);
+        json.write(recall_json(request_, figures_, date));
+        page.write(recall_page(request_, figures_, date));
+        for (AudioWriter& stem : stems_) stem.close();
+        for (AudioWriter& stem : stems_) stem.commit();
+        json.commit();
+        page.commit();
+        writer_->commit();
+        stem_folder_.keep();
+    }
+
+    const BounceRequest& request_;
+    KitReader kit_;
+    StemFolder stem_folder_;
+    dsp::KitMix mix_;
+    StereoMeter meter_;
+    std::optional<AudioWriter> writer_;
+    std::vector<AudioWriter> stems_;
+    BounceFigures figures_;
+    std::int64_t length_ = 0; ///< frames to mix, latency included
+    std::int64_t filled_ = 0, metered_ = 0;
+};
+
+} // namespace
+
+BounceFigures bounce(const BounceRequest& request, const std::function<void(double)>& progress) {
+    Bounce job(request);
+    job.run(progress);
+    return job.finish();
+}
+
+} // namespace kitfold::offline
