@@ -14,6 +14,7 @@ struct Context {
     int exit_code = 0; ///< a command that ends well but has something to say (`check`: 1) sets it
 };
 
+void add_demo(CLI::App& app, Context& context);
 void add_presets(CLI::App& app, Context& context);
 void add_bounce(CLI::App& app, Context& context);
 

@@ -40,6 +40,7 @@ int run(int argc, char** argv) {
                "  kitfold bounce takes/monday -o drums.wav\n"
                "kitfold COMMAND --help says more about each command.");
     Context context;
+    add_demo(app, context);
     add_presets(app, context);
     add_bounce(app, context);
 

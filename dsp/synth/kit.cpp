@@ -102,29 +102,45 @@ struct CymbalPlan {
     double low_hz, high_hz;
     std::size_t modes;
     double low_ring_ms, high_ring_ms;
-    double level;
+    double level; ///< RMS of the modes that ring, right after a full stroke
     double closed_damping;
-    double ping_hz, ping_level; ///< a few modes stand out where the stick speaks
+    double ping_hz, ping_level, ping_ring_ms; ///< what the stick alone says, RMS: brief modes round ping_hz
 };
+
+constexpr std::size_t kPingModes = 48;
+
+void add_modes(SignalModel& signal, std::vector<VoicedMode> modes, double level) {
+    double power = 0.0;
+    for (const auto& mode : modes) power += 0.5 * mode.weight * mode.weight;
+    for (auto& mode : modes) {
+        mode.weight *= level / std::sqrt(power);
+        signal.modes.push_back(mode);
+    }
+}
+
+VoicedMode plate_mode(double hz, double ring_ms, Random& random) {
+    VoicedMode mode;
+    mode.mode = {hz, alpha_from_ring_ms(ring_ms * random.uniform(0.7, 1.3))};
+    mode.weight = std::abs(random.normal());
+    return mode;
+}
 
 SignalModel cymbal(const CymbalPlan& plan, const VoicedNoise& wash, Random& random) {
     SignalModel signal;
     signal.dense = true, signal.closed_damping = plan.closed_damping, signal.bite = 1.1, signal.noise = wash;
-    for (std::size_t i = 0; i < plan.modes; ++i) {
+    std::vector<VoicedMode> ringing, ping;
+    for (std::size_t i = 0; i < plan.modes; ++i) { // a little denser below
         const double place =
             std::pow((static_cast<double>(i) + random.uniform()) / static_cast<double>(plan.modes), 1.4);
-        const double hz = plan.low_hz + (plan.high_hz - plan.low_hz) * place;
-        const double octaves_off = std::log2(hz / plan.ping_hz);
-        VoicedMode mode;
         const double ring_ms = plan.low_ring_ms * std::pow(plan.high_ring_ms / plan.low_ring_ms, place);
-        mode.mode = {hz, alpha_from_ring_ms(ring_ms * random.uniform(0.7, 1.3))};
-        mode.weight =
-            (0.35 + plan.ping_level * std::exp(-octaves_off * octaves_off)) * std::abs(random.normal());
-        signal.modes.push_back(mode);
+        ringing.push_back(plate_mode(plan.low_hz + (plan.high_hz - plan.low_hz) * place, ring_ms, random));
     }
-    double power = 0.0;
-    for (const auto& mode : signal.modes) power += 0.5 * mode.weight * mode.weight;
-    for (auto& mode : signal.modes) mode.weight *= plan.level / std::sqrt(power);
+    for (std::size_t i = 0; i < kPingModes; ++i) {
+        const double place = (static_cast<double>(i) + random.uniform()) / kPingModes;
+        ping.push_back(plate_mode(plan.ping_hz * std::exp2(2.0 * place - 0.8), plan.ping_ring_ms, random));
+    }
+    add_modes(signal, std::move(ringing), plan.level);
+    add_modes(signal, std::move(ping), plan.ping_level);
     return signal;
 }
 
@@ -232,13 +248,13 @@ std::vector<KitDrum> build_drums(const SimulatorOptions& options) {
         {82.0 * random.uniform(0.96, 1.04), 980.0, 300.0, 0.4, 1.4, 0.06, 60.0, 800.0, 5'000.0, 0.03, 20.0},
         options, random));
     kit.push_back(plate(Drum::hihat, {-0.52, 0.28, 0.90},
-                        {380.0, 17'000.0, 320, 900.0, 500.0, 0.09, 7.0, 7'500.0, 1.0},
-                        {4'800.0, 15'000.0, 0.4, 22.0, 230.0, 0.17, 1.2}, random));
+                        {380.0, 17'000.0, 320, 900.0, 500.0, 0.06, 6.0, 6'500.0, 0.08, 60.0},
+                        {4'800.0, 15'000.0, 0.4, 24.0, 230.0, 0.15, 1.2}, random));
     kit.push_back(plate(Drum::ride, {0.58, 0.58, 0.98},
-                        {320.0, 16'000.0, 288, 4'200.0, 1'300.0, 0.07, 1.0, 3'800.0, 1.6},
-                        {3'500.0, 12'000.0, 0.5, 90.0, 90.0, 0.07, 1.3}, random));
+                        {320.0, 16'000.0, 320, 4'200.0, 1'300.0, 0.04, 1.0, 3'800.0, 0.12, 90.0},
+                        {3'500.0, 12'000.0, 0.5, 90.0, 90.0, 0.05, 1.3}, random));
     kit.push_back(plate(Drum::cymbals, {-0.34, 0.70, 1.18},
-                        {260.0, 16'000.0, 352, 3'400.0, 1'300.0, 0.18, 1.0, 3'000.0, 0.6},
+                        {260.0, 16'000.0, 352, 3'400.0, 1'300.0, 0.14, 1.0, 3'000.0, 0.12, 120.0},
                         {2'500.0, 13'000.0, 9.0, 420.0, 420.0, 0.45, 1.3}, random));
     if (options.tone == Tone::deadened)
         for (auto& drum : kit)
@@ -249,7 +265,7 @@ std::vector<KitDrum> build_drums(const SimulatorOptions& options) {
 
 std::vector<SimulatedMic> build_mics(const SimulatorOptions& options) {
     const Position over_snare{-0.12, 0.25, 0.70}, under_snare{-0.12, 0.20, 0.39};
-    const Position over_rack{0.12, 0.64, 0.89}, over_floor{0.60, 0.25, 0.70}, by_hat{-0.62, 0.38, 1.02};
+    const Position over_rack{0.12, 0.64, 0.89}, over_floor{0.60, 0.25, 0.70}, by_hat{-0.44, 0.24, 1.01};
     std::vector<SimulatedMic> mics;
     put_up(mics, "Kick in", Role::kick_in, {0.15, 0.42 + std::sqrt(0.15 * 0.15 - 0.05 * 0.05), 0.28},
            {0, -1, 0}, 0.5);
@@ -259,7 +275,7 @@ std::vector<SimulatedMic> build_mics(const SimulatorOptions& options) {
     put_up(mics, "Rack tom", Role::rack_tom, over_rack, aim(over_rack, {0.04, 0.52, 0.80}), 0.5);
     put_up(mics, "Floor tom", Role::floor_tom, over_floor, aim(over_floor, {0.50, 0.12, 0.60}), 0.5);
     if (options.mics == 10)
-        put_up(mics, "Hi-hat", Role::hihat, by_hat, aim(by_hat, {-0.52, 0.28, 0.90}), 0.4);
+        put_up(mics, "Hi-hat", Role::hihat, by_hat, aim(by_hat, {-0.66, 0.34, 0.90}), 0.4);
     put_up_overheads(mics, options.traps.spaced_overheads);
     if (options.mics == 10) put_up(mics, "Room", Role::room_mono, {0.45, 2.35, 1.15}, {0, -1, 0}, 1.0);
     spring_traps(mics, options);

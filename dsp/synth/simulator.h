@@ -134,6 +134,15 @@ struct BleedTruth {
     double level_db = 0.0;
 };
 
+/// Ring of a drum: one full stroke, alone and with no noise, in its own close mic, room included. T60 by ISO
+/// 3382-1: a straight line through -5..-35 dB of Schroeder's backward integral (JASA 37, 1965), from the
+/// arrival on.
+struct RingTruth {
+    Drum drum = Drum::kick;
+    std::size_t mic = 0;
+    double ring_ms = 0.0;
+};
+
 class Simulator {
 public:
     /// Throws std::invalid_argument with one line that names the option when one is out of range.
@@ -154,6 +163,8 @@ public:
     [[nodiscard]] Planar render_drum(Drum drum) const; ///< no mic noise; all zeros when it is never struck
     /// Drums that are struck, every mic each.
     [[nodiscard]] std::vector<BleedTruth> measure_bleed() const;
+    /// Kick, snare and toms, struck in the take or not.
+    [[nodiscard]] std::vector<RingTruth> measure_rings() const;
 
     /// The take from its start, in pieces.
     class Stream {
