@@ -1,5 +1,5 @@
 #include "analysis/arrival.h"
-#include "core/units.h"
+#include "analysis/prediction.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -11,13 +11,17 @@ namespace {
 
 using Complex = std::complex<float>;
 
-constexpr double kFineHz = 190'000.0;   // grid of the correlation; a parabola does the rest
-constexpr double kSourceBeforeMs = 5.0; // the part of a hit in mic a that is looked for in mic b
-constexpr double kSourceAfterMs = 45.0;
-constexpr double kClear = 6.0;          // a peak this many times the RMS before it is no accident
-constexpr double kFirstOfLargest = 0.3; // a first arrival may be this much smaller than a later reflection
-constexpr double kDoubletMs =
-    0.15; // a filtered mic turns the phase, so one arrival may show as a pair of peaks
+constexpr double kFineHz = 190'000.0;     // grid of the correlation; a parabola does the rest
+constexpr double kBandwidthHz = 16'000.0; // bell under which it is taken
+constexpr double kLowestHz = 60.0;
+constexpr std::size_t kFewestHits = 3; // fewer can't show that they agree
+constexpr double kOfLargest = 0.3;     // a nominee may be this much smaller than a later reflection
+constexpr std::size_t kMostNominees = 12;
+constexpr double kSameMs = 0.1;        // arrivals this near are one
+constexpr double kClearOnsetDb = 12.0; // level after an arrival re before it, beyond doubt
+constexpr double kLeastOnsetDb = 4.0;  // and when it says nothing
+constexpr std::size_t kEstimators = 3;
+constexpr std::array kTrust{0.8, 0.9, 1.0};
 
 double raised_cosine(double x) { // 0 at 0, 1 from 1 on
     return x <= 0.0 ? 0.0 : x >= 1.0 ? 1.0 : 0.5 - 0.5 * std::cos(std::numbers::pi * x);
@@ -31,21 +35,22 @@ double median(std::vector<double> x) {
     if (x.empty()) return 0.0;
     const auto mid = x.begin() + static_cast<std::ptrdiff_t>(x.size() / 2);
     std::nth_element(x.begin(), mid, x.end());
-    if (x.size() % 2 == 1) return *mid;
-    return 0.5 * (*mid + *std::max_element(x.begin(), mid));
+    return *mid;
 }
 
-/// x times a window that rises within `fade_in` samples from `from` on and falls within `fade_out` before
-/// `to`.
-void windowed(std::span<const float> x, double from, double to, double fade_in, double fade_out,
-              std::span<float> out) {
-    for (std::size_t n = 0; n < out.size(); ++n) {
-        const double t = static_cast<double>(n);
-        const double w =
-            n < x.size() ? raised_cosine((t - from) / fade_in) * raised_cosine((to - t) / fade_out) : 0.0;
-        out[n] = w > 0.0 ? static_cast<float>(w) * x[n] : 0.0f;
+struct Window {
+    double from, to, fade_in, fade_out; // samples
+
+    [[nodiscard]] Window times(double k) const { return {from * k, to * k, fade_in * k, fade_out * k}; }
+    void apply(std::span<const float> x, std::span<float> out) const {
+        for (std::size_t n = 0; n < out.size(); ++n) {
+            const double t = static_cast<double>(n);
+            const double w =
+                n < x.size() ? raised_cosine((t - from) / fade_in) * raised_cosine((to - t) / fade_out) : 0.0;
+            out[n] = w > 0.0 ? static_cast<float>(w) * x[n] : 0.0f;
+        }
     }
-}
+};
 
 double energy(std::span<const float> x) {
     double e = 0.0;
@@ -53,20 +58,53 @@ double energy(std::span<const float> x) {
     return e;
 }
 
+/// How well hits repeat in a bin, 0..1 beyond chance: |sum|^2 re what equal hits would give.
+double repeats(Complex sum, float power, std::size_t hits) {
+    const double others = static_cast<double>(hits) - 1.0;
+    return power > 0.0f
+               ? std::clamp((std::norm(sum) - static_cast<double>(power)) / (others * power), 0.0, 1.0)
+               : 0.0;
+}
+
 } // namespace
 
-/// Sums over hits: the cross-spectrum conj(A) B and both power spectra, each hit scaled to the same level in
-/// a.
-struct ArrivalFinder::Cross {
-    std::vector<Complex> ab;
-    std::vector<float> aa, bb;
+/// Spectra of all hits, scaled to the same level in a and laid over one another: a long and an attack's piece
+/// of a, and b.
+struct ArrivalFinder::HitSpectra {
+    std::size_t hits = 0, bins = 0;
+    std::vector<Complex> a, attack, b;
+    [[nodiscard]] std::span<Complex> row(std::vector<Complex>& x, std::size_t hit) const {
+        return std::span(x).subspan(hit * bins, bins);
+    }
+};
+
+struct ArrivalFinder::Sums {
+    explicit Sums(std::size_t bins)
+        : a(bins), attack(bins), b(bins), ab(bins), attack_b(bins), aa(bins), bb(bins) {}
+    std::vector<Complex> a, attack, b; ///< of the spectra
+    std::vector<Complex> ab, attack_b; ///< of conj(A) B, each hit with itself
+    std::vector<float> aa, bb;         ///< of the powers
     std::size_t hits = 0;
 };
 
-struct ArrivalFinder::Peak {
+struct ArrivalFinder::Nominee {
+    std::size_t estimator = 0;
     double delay_ms = 0.0;
-    double height = 0.0; ///< signed, 1 for a pure delay
-    double clear = 0.0;  ///< its size in multiples of the RMS of what comes before it
+    double height = 0.0;   ///< signed, re the largest of its estimator
+    double onset_db = 0.0; ///< level of b right after re right before
+    double clear = 0.0;    ///< size re the RMS of the correlation
+    [[nodiscard]] double score() const {
+        return kTrust[estimator] * std::abs(height) * std::max(onset_db, 0.0) * clear / (clear + 12.0);
+    }
+    [[nodiscard]] bool same_as(const Nominee& o) const {
+        return std::abs(delay_ms - o.delay_ms) < kSameMs && (height > 0.0) == (o.height > 0.0);
+    }
+};
+
+struct ArrivalFinder::Choice {
+    Nominee best;
+    double agreeing = 0.0; ///< share of the estimators that nominate it as one of their larger peaks
+    double rival = 0.0;    ///< score of the best other nominee re the best
 };
 
 ArrivalFinder::ArrivalFinder(double rate_hz)
@@ -75,177 +113,197 @@ ArrivalFinder::ArrivalFinder(double rate_hz)
       finer_(std::max<std::size_t>(1, static_cast<std::size_t>(std::ceil(kFineHz / rate_hz)))),
       fine_(fft_.size() * finer_) {}
 
-ArrivalFinder::Cross ArrivalFinder::cross(const DrumExcerpts& hits, std::size_t a, std::size_t b,
-                                          double a_offset_ms, std::size_t group, std::size_t groups) const {
-    Cross sum{std::vector<Complex>(fft_.bins()), std::vector<float>(fft_.bins()),
-              std::vector<float>(fft_.bins()), 0};
-    std::vector<float> x(fft_.size()), y(fft_.size());
-    std::vector<Complex> xs(fft_.bins()), ys(fft_.bins());
-    const double ms = rate_hz_ / 1000.0, start = static_cast<double>(hits.origin()) + a_offset_ms * ms;
-    for (std::size_t n = group; n < hits.hits(); n += groups) {
-        windowed(hits.of(a, n), start - kSourceBeforeMs * ms, start + kSourceAfterMs * ms, 3.0 * ms,
-                 25.0 * ms, x);
-        windowed(hits.of(b, n), 0.0, static_cast<double>(length_), 3.0 * ms, 25.0 * ms, y);
+ArrivalFinder::HitSpectra ArrivalFinder::transform(const DrumExcerpts& hits, std::size_t a, std::size_t b,
+                                                   double a_offset_ms) const {
+    HitSpectra out;
+    out.hits = hits.hits(), out.bins = fft_.bins();
+    for (auto* x : {&out.a, &out.attack, &out.b}) x->resize(out.hits * out.bins);
+    const double ms = rate_hz_ / 1000.0, at = static_cast<double>(hits.origin()) / ms + a_offset_ms;
+    const Window whole = Window{at - 5.0, at + 45.0, 3.0, 25.0}.times(ms);
+    const Window attack = Window{at - 0.5, at + 5.0, 0.3, 3.0}.times(ms);
+    const Window all = Window{0.0, kArrivalBeforeMs + kArrivalAfterMs, 3.0, 25.0}.times(ms);
+    std::vector<float> x(fft_.size());
+    for (std::size_t n = 0; n < out.hits; ++n) {
+        whole.apply(hits.of(a, n), x);
         const double e = energy(x);
-        if (!(e > 0.0)) continue;
-        const auto scale = static_cast<float>(1.0 / std::sqrt(e));
-        fft_.forward(x, xs);
-        fft_.forward(y, ys);
-        for (std::size_t k = 0; k < fft_.bins(); ++k) {
-            const Complex p = xs[k] * scale, q = ys[k] * scale;
-            sum.ab[k] += std::conj(p) * q;
-            sum.aa[k] += std::norm(p);
-            sum.bb[k] += std::norm(q);
+        const double scale = e > 0.0 ? 1.0 / std::sqrt(e) : 0.0;
+        fft_.forward(x, out.row(out.a, n));
+        attack.apply(hits.of(a, n), x);
+        fft_.forward(x, out.row(out.attack, n));
+        all.apply(hits.of(b, n).first(length_), x);
+        fft_.forward(x, out.row(out.b, n));
+        const double step = 2.0 * std::numbers::pi * hits.late(n) / static_cast<double>(fft_.size());
+        for (std::size_t k = 0; k < out.bins; ++k) {
+            const Complex back(std::polar(scale, step * static_cast<double>(k)));
+            for (auto* y : {&out.a, &out.attack, &out.b}) (*y)[n * out.bins + k] *= back;
         }
-        ++sum.hits;
     }
+    return out;
+}
+
+ArrivalFinder::Sums ArrivalFinder::add_up(const HitSpectra& s, std::size_t group, std::size_t groups) const {
+    Sums sum(s.bins);
+    for (std::size_t n = group; n < s.hits; n += groups, ++sum.hits)
+        for (std::size_t k = 0; k < s.bins; ++k) {
+            const Complex a = s.a[n * s.bins + k], attack = s.attack[n * s.bins + k], b = s.b[n * s.bins + k];
+            sum.a[k] += a, sum.attack[k] += attack, sum.b[k] += b;
+            sum.ab[k] += std::conj(a) * b, sum.attack_b[k] += std::conj(attack) * b;
+            sum.aa[k] += std::norm(a), sum.bb[k] += std::norm(b);
+        }
     return sum;
 }
 
-// Phase transform weighted by the coherence that the hits show beyond chance (1 / hits), under a bell of
-// bandwidth_hz.
-ArrivalFinder::Peak ArrivalFinder::first_peak(const Cross& c, double bandwidth_hz) const {
+void ArrivalFinder::nominate(std::vector<Nominee>& to, std::size_t estimator,
+                             std::span<const Complex> cross) const {
     std::vector<Complex> h(fine_.bins());
-    double total = 0.0;
-    const double chance = c.hits > 1 ? 1.0 / static_cast<double>(c.hits) : 0.0;
     for (std::size_t k = 1; k < fft_.bins(); ++k) {
         const double hz = static_cast<double>(k) * rate_hz_ / static_cast<double>(fft_.size());
-        const double size = std::abs(c.ab[k]), both = static_cast<double>(c.aa[k]) * c.bb[k];
-        if (!(size > 0.0) || !(both > 0.0)) continue;
-        const double coherence = std::max(0.0, (size * size / both - chance) / (1.0 - chance));
-        const double w =
-            coherence * std::exp(-(hz / bandwidth_hz) * (hz / bandwidth_hz)) * raised_cosine(hz / 60.0);
-        h[k] = c.ab[k] * static_cast<float>(w / size);
-        total += w;
+        h[k] = cross[k] * static_cast<float>(std::exp(-(hz / kBandwidthHz) * (hz / kBandwidthHz)) *
+                                             raised_cosine(hz / kLowestHz));
     }
-    if (!(total > 0.0)) return {};
     std::vector<float> r(fine_.size());
     fine_.inverse(h, r);
     const auto range = static_cast<std::ptrdiff_t>(samples_of(kArrivalRangeMs, rate_hz_) * finer_);
-    const auto size = static_cast<std::ptrdiff_t>(fine_.size());
-    const auto at = [&](std::ptrdiff_t lag) { return static_cast<double>(r[(lag + size) % size]); };
-
-    double largest = 0.0;
-    for (auto lag = -range; lag <= range; ++lag) largest = std::max(largest, std::abs(at(lag)));
-    const auto guard = static_cast<std::ptrdiff_t>(std::max(0.5e-3 * rate_hz_, rate_hz_ / bandwidth_hz) *
-                                                   static_cast<double>(finer_));
-    double before = 0.0; // sum of squares up to lag - guard
-    std::ptrdiff_t counted = 0, found = range;
-    double rms = 0.0;
+    const auto at = [&](std::ptrdiff_t lag) {
+        return static_cast<double>(r[(lag + std::ssize(r)) % std::ssize(r)]);
+    };
+    double largest = 0.0, power = 0.0;
     for (auto lag = -range; lag <= range; ++lag) {
-        if (lag - guard >= -range) before += at(lag - guard) * at(lag - guard), ++counted;
-        rms = counted > guard ? std::sqrt(before / static_cast<double>(counted)) : largest * 1e-3;
-        const double v = std::abs(at(lag));
-        if (v >= kFirstOfLargest * largest && v >= kClear * rms && v >= std::abs(at(lag + 1)) &&
-            v >= std::abs(at(lag - 1))) {
-            found = lag;
-            break;
-        }
+        largest = std::max(largest, std::abs(at(lag)));
+        power += at(lag) * at(lag) / static_cast<double>(2 * range + 1);
     }
-    if (found == range) return {};
-    const auto doublet =
-        static_cast<std::ptrdiff_t>(kDoubletMs * rate_hz_ / 1000.0) * static_cast<std::ptrdiff_t>(finer_);
-    for (auto lag = found + 1; lag <= std::min(found + doublet, range); ++lag)
-        if (std::abs(at(lag)) > std::abs(at(found))) found = lag;
-    const double l = std::abs(at(found - 1)), m = std::abs(at(found)), n = std::abs(at(found + 1));
-    const double bend = l - 2.0 * m + n, shift = bend < 0.0 ? 0.5 * (l - n) / bend : 0.0;
-    const double scale = static_cast<double>(fine_.size()) / (2.0 * total);
-    return {(static_cast<double>(found) + shift) * 1000.0 / (rate_hz_ * static_cast<double>(finer_)),
-            at(found) * scale, rms > 0.0 ? m / rms : 1000.0};
+    std::vector<Nominee> peaks;
+    for (auto lag = -range; lag <= range; ++lag) {
+        const double l = std::abs(at(lag - 1)), m = std::abs(at(lag)), n = std::abs(at(lag + 1));
+        if (!(m > kOfLargest * largest) || m < l || m <= n) continue;
+        const double bend = l - 2.0 * m + n, shift = bend < 0.0 ? 0.5 * (l - n) / bend : 0.0;
+        peaks.push_back(
+            {estimator,
+             (static_cast<double>(lag) + shift) * 1000.0 / (rate_hz_ * static_cast<double>(finer_)),
+             at(lag) / largest, 0.0, m / std::sqrt(power)});
+    }
+    std::sort(peaks.begin(), peaks.end(),
+              [](const Nominee& x, const Nominee& y) { return std::abs(x.height) > std::abs(y.height); });
+    peaks.resize(std::min(peaks.size(), kMostNominees));
+    to.insert(to.end(), peaks.begin(), peaks.end());
 }
 
 namespace {
 
-constexpr std::array kBandwidthsHz{16'000.0, 5'000.0, 1'500.0, 500.0};
-constexpr std::size_t kFewestHits = 3; // fewer can't show that they agree
-constexpr double kOnsetStepMs = 0.25;
-
-/// Level in dB of a mic's attack, one value per kOnsetStepMs from `from_ms` re the origin on: median over
-/// hits.
-std::vector<double> attack_levels(const DrumExcerpts& hits, std::size_t mic, double from_ms,
-                                  std::size_t steps) {
-    const double step = kOnsetStepMs * hits.rate_hz() / 1000.0;
-    const double start = static_cast<double>(hits.origin()) + from_ms * hits.rate_hz() / 1000.0;
-    std::vector<double> levels(steps), over_hits(hits.hits());
-    for (std::size_t s = 0; s < steps; ++s) {
-        const auto first = static_cast<std::ptrdiff_t>(std::lround(start + static_cast<double>(s) * step));
-        const auto last = static_cast<std::ptrdiff_t>(std::lround(start + static_cast<double>(s + 1) * step));
-        for (std::size_t n = 0; n < hits.hits(); ++n) {
-            const auto x = hits.of(mic, n);
-            double e = 1e-20;
-            for (auto i = std::max<std::ptrdiff_t>(first, 1); i < std::min(last, std::ssize(x)); ++i) {
-                const double d = static_cast<double>(x[i]) - x[i - 1]; // the difference favours the attack
-                e += d * d;
-            }
-            over_hits[n] = 10.0 * std::log10(e);
-        }
-        levels[s] = median(over_hits);
-    }
-    return levels;
-}
-
-enum class Verdict { agrees, silent, disagrees };
-
-/// Does the level of mic b first rise where the correlation says?
-Verdict onset_verdict(const DrumExcerpts& hits, std::size_t b, double arrival_ms) {
-    constexpr double kPrologueMs = 8.0, kEpilogueMs = 2.0, kToleranceMs = 0.75, kRiseDb = 6.0;
-    const double from = std::max(arrival_ms - kPrologueMs, -kArrivalBeforeMs);
-    const auto steps = static_cast<std::size_t>((arrival_ms + kEpilogueMs - from) / kOnsetStepMs);
-    const auto quiet_steps = static_cast<std::size_t>((kPrologueMs - 1.0) / kOnsetStepMs);
-    const auto levels = attack_levels(hits, b, from, steps);
-    if (levels.size() <= quiet_steps) return Verdict::silent;
-    const double quiet = median({levels.begin(), levels.begin() + static_cast<std::ptrdiff_t>(quiet_steps)});
-    const double loud = *std::max_element(
-        levels.end() - static_cast<std::ptrdiff_t>((kEpilogueMs + 0.5) / kOnsetStepMs), levels.end());
-    if (loud - quiet < kRiseDb) return Verdict::silent;
-    const double threshold = quiet + std::max(kRiseDb, 0.5 * (loud - quiet));
-    const auto rise = std::find_if(levels.begin(), levels.end(), [&](double l) { return l > threshold; });
-    const double onset = from + static_cast<double>(rise - levels.begin()) * kOnsetStepMs;
-    return std::abs(onset - arrival_ms) <= kToleranceMs ? Verdict::agrees : Verdict::disagrees;
+/// Level in dB just after `at` (samples) re what comes before it, from a power per sample. Before a first
+/// arrival both the last 2 ms and the last 10 ms are quiet.
+double onset_db(std::span<const float> power, double at, double ms) {
+    const auto from = static_cast<std::ptrdiff_t>(std::lround(at - 0.08 * ms));
+    const auto little = static_cast<std::ptrdiff_t>(2.0 * ms), much = static_cast<std::ptrdiff_t>(10.0 * ms);
+    const auto after = static_cast<std::ptrdiff_t>(0.3 * ms) + 1;
+    if (from < much || from + after > std::ssize(power)) return 0.0;
+    const auto mean = [&](std::ptrdiff_t first, std::ptrdiff_t count) {
+        double sum = 1e-30;
+        for (auto n = first; n < first + count; ++n) sum += static_cast<double>(power[n]);
+        return sum / static_cast<double>(count);
+    };
+    const double before = std::max(mean(from - little, little), mean(from - much, much));
+    return 10.0 * std::log10(mean(from, after) / before);
 }
 
 } // namespace
 
+/// Power of b, whitened by `filter`, sample by sample: geometric mean over hits, so that what leaks into a
+/// few of them doesn't count. Shows the random part of an attack too, which the mean of the hits loses.
+std::vector<float> ArrivalFinder::typical_power(const HitSpectra& s, std::size_t group, std::size_t groups,
+                                                std::span<const Complex> filter) const {
+    std::vector<float> logs(fft_.size()), x(fft_.size());
+    std::vector<Complex> y(fft_.bins());
+    float count = 0.0f;
+    for (std::size_t n = group; n < s.hits; n += groups, count += 1.0f) {
+        for (std::size_t k = 0; k < y.size(); ++k) y[k] = s.b[n * s.bins + k] * filter[k];
+        fft_.inverse(y, x);
+        for (std::size_t i = 0; i < x.size(); ++i) logs[i] += std::log2(x[i] * x[i] + 1e-30f);
+    }
+    for (float& v : logs) v = std::exp2(v / count);
+    return logs;
+}
+
+ArrivalFinder::Choice ArrivalFinder::choose(const HitSpectra& spectra, std::size_t group, std::size_t groups,
+                                            double a_at_ms) const {
+    const auto sums = add_up(spectra, group, groups);
+    const double ms = rate_hz_ / 1000.0;
+    const auto order = static_cast<std::size_t>(std::clamp(rate_hz_ / 2000.0, 16.0, 48.0));
+    std::vector<float> a(fft_.size()), b(fft_.size());
+    fft_.inverse(sums.a, a);
+    fft_.inverse(sums.b, b);
+    const auto of_a = autocorrelation(a, order), of_b = autocorrelation(b, order);
+    std::vector<double> of_both(of_a.size());
+    const auto own = error_filter_spectrum(of_b, fft_);
+    for (std::size_t i = 0; i < of_a.size(); ++i) of_both[i] = of_a[i] * of_b[0] + of_b[i] * of_a[0];
+    const auto common = error_filter_spectrum(of_both, fft_);
+
+    std::vector<Complex> shared(fft_.bins()), repeated(fft_.bins()), attack(fft_.bins()),
+        whitened(fft_.bins());
+    const double chance = 1.0 / static_cast<double>(sums.hits);
+    for (std::size_t k = 1; k < fft_.bins(); ++k) {
+        const double both = static_cast<double>(sums.aa[k]) * sums.bb[k];
+        const double size = std::abs(sums.ab[k]);
+        if (!(both > 0.0) || !(size > 0.0)) continue;
+        const double coherence = std::max(0.0, (size * size / both - chance) / (1.0 - chance));
+        shared[k] = sums.ab[k] * static_cast<float>(coherence / size);
+        const Complex apart = std::conj(sums.a[k]) * sums.b[k] - sums.ab[k]; // every hit with all others
+        const double weight =
+            repeats(sums.a[k], sums.aa[k], sums.hits) * repeats(sums.b[k], sums.bb[k], sums.hits);
+        repeated[k] = apart * static_cast<float>(weight / std::max(1e-30f, std::abs(apart)));
+        attack[k] = (std::conj(sums.attack[k]) * sums.b[k] - sums.attack_b[k]) * std::norm(common[k]);
+        whitened[k] = sums.b[k] * own[k];
+    }
+    fft_.inverse(whitened, b);
+    for (float& x : b) x *= x;
+    const auto typical = typical_power(spectra, group, groups, own);
+
+    std::vector<Nominee> nominees;
+    nominate(nominees, 0, shared);
+    nominate(nominees, 1, repeated);
+    nominate(nominees, 2, attack);
+    Choice choice;
+    for (auto& n : nominees) {
+        const double at = (a_at_ms + n.delay_ms) * ms;
+        n.onset_db = std::max(onset_db(b, at, ms), onset_db(typical, at, ms));
+        if (n.score() > choice.best.score()) choice.best = n;
+    }
+    std::array<double, kEstimators> support{};
+    for (const auto& n : nominees) {
+        if (n.same_as(choice.best))
+            support[n.estimator] = std::max(support[n.estimator], std::min(1.0, 1.5 * std::abs(n.height)));
+        else if (choice.best.score() > 0.0 && std::abs(n.delay_ms - choice.best.delay_ms) > 0.25)
+            choice.rival = std::max(choice.rival, n.score() / choice.best.score());
+    }
+    choice.agreeing = (support[0] + support[1] + support[2]) / static_cast<double>(kEstimators);
+    return choice;
+}
+
 FirstArrival ArrivalFinder::find(const DrumExcerpts& hits, std::size_t a, std::size_t b,
                                  double a_offset_ms) const {
-    if (hits.hits() == 0) return {};
-    const auto all = cross(hits, a, b, a_offset_ms, 0, 1);
-    FirstArrival best;
-    const auto top = first_peak(all, std::min(kBandwidthsHz[0], 0.35 * rate_hz_));
-    if (top.height == 0.0) return best;
-    best.delay_ms = top.delay_ms;
+    FirstArrival found;
+    if (hits.hits() < kFewestHits) return found;
+    const auto spectra = transform(hits, a, b, a_offset_ms);
+    const double a_at_ms = kArrivalBeforeMs + a_offset_ms;
+    const auto all = choose(spectra, 0, 1, a_at_ms);
+    if (!(all.best.score() > 0.0)) return found;
+    found.delay_ms = all.best.delay_ms;
+    found.opposite = all.best.height < 0.0;
 
-    double vote = top.height, agreeing = 1.0;
-    for (std::size_t s = 1; s < kBandwidthsHz.size(); ++s) {
-        const auto peak = first_peak(all, kBandwidthsHz[s]);
-        if (peak.height == 0.0 || std::abs(peak.delay_ms - top.delay_ms) > 0.1 + 100.0 / kBandwidthsHz[s])
-            continue;
-        vote += peak.height;
-        agreeing += (peak.height > 0.0) == (top.height > 0.0) ? 1.0 : 0.0;
-    }
-    best.opposite = vote < 0.0;
-
-    const std::size_t groups = std::min<std::size_t>(4, hits.hits() / 2);
+    const std::size_t groups = std::min<std::size_t>(2, hits.hits() / kFewestHits);
     std::vector<double> off;
     double together = 0.0;
-    for (std::size_t g = 0; g < groups; ++g) {
-        const auto peak = first_peak(cross(hits, a, b, a_offset_ms, g, groups),
-                                     std::min(kBandwidthsHz[0], 0.35 * rate_hz_));
-        if (peak.height == 0.0) continue;
-        off.push_back(std::abs(peak.delay_ms - top.delay_ms));
-        if (off.back() < 0.1 && (peak.height > 0.0) == (top.height > 0.0)) together += 1.0;
+    for (std::size_t g = 0; g < groups && groups > 1; ++g) {
+        const auto part = choose(spectra, g, groups, a_at_ms);
+        off.push_back(std::abs(part.best.delay_ms - found.delay_ms));
+        if (part.best.same_as(all.best)) together += 1.0 / static_cast<double>(groups);
     }
-    best.spread_ms = median(off);
-
-    const auto onset = onset_verdict(hits, b, a_offset_ms + top.delay_ms);
-    const double clear = std::clamp(top.clear / 20.0, 0.0, 1.0);
-    const double groups_agree = groups > 0 ? together / static_cast<double>(groups) : 0.0;
-    best.confidence =
-        0.3 * clear + 0.4 * groups_agree + 0.3 * agreeing / static_cast<double>(kBandwidthsHz.size());
-    if (onset == Verdict::disagrees) best.confidence *= 0.4;
-    if (onset == Verdict::silent) best.confidence *= 0.8;
-    if (hits.hits() < kFewestHits) best.confidence = std::min(best.confidence, 0.3);
-    return best;
+    found.spread_ms = median(off);
+    const double onset =
+        std::clamp((all.best.onset_db - kLeastOnsetDb) / (kClearOnsetDb - kLeastOnsetDb), 0.0, 1.0);
+    found.confidence = 0.35 * onset + 0.35 * together + 0.3 * all.agreeing;
+    if (all.rival > 0.6) found.confidence *= 1.0 - 0.5 * (all.rival - 0.6) / 0.4;
+    return found;
 }
 
 } // namespace kitfold::dsp

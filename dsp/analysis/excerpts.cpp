@@ -1,6 +1,9 @@
 #include "analysis/excerpts.h"
+#include "analysis/fft.h"
 #include <algorithm>
 #include <cmath>
+#include <complex>
+#include <numbers>
 
 namespace kitfold::dsp {
 
@@ -13,12 +16,11 @@ std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most) 
     std::stable_sort(own.begin(), own.end(), [](const Hit& a, const Hit& b) {
         return a.alone != b.alone ? a.alone : a.strength_db > b.strength_db;
     });
-    // Hits that overlap another drum are worse than fewer hits, as long as a handful remains.
+    // Hits that overlap another drum are worse than fewer hits, as long as enough remain.
     const auto alone =
         static_cast<std::size_t>(std::count_if(own.begin(), own.end(), [](const Hit& h) { return h.alone; }));
-    constexpr std::size_t kHandful = 6;
-    own.resize(std::min(own.size(), alone >= kHandful ? std::min(alone, most)
-                                                      : std::min(most, std::max(alone, kHandful))));
+    constexpr std::size_t kEnough = 36;
+    own.resize(std::min({own.size(), most, std::max(alone, kEnough)}));
     std::sort(own.begin(), own.end(), [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; });
     return own;
 }
@@ -30,11 +32,74 @@ DrumExcerpts::DrumExcerpts(const Take& take, std::span<const Hit> hits, Drum dru
     : drum_(drum), rate_hz_(take.rate_hz), mics_(take.mics.size()),
       length_(static_cast<std::size_t>(std::lround((before_ms + after_ms) * take.rate_hz / 1000.0))),
       origin_(static_cast<std::size_t>(std::lround(before_ms * take.rate_hz / 1000.0))),
-      chosen_(choose(hits, drum, most)), samples_(mics_ * chosen_.size() * length_) {
+      chosen_(choose(hits, drum, most)), samples_(mics_ * chosen_.size() * length_),
+      late_(chosen_.size(), 0.0) {
     for (std::size_t m = 0; m < mics_; ++m)
         for (std::size_t n = 0; n < chosen_.size(); ++n)
             take.read(m, std::llround(chosen_[n].time_s * rate_hz_) - static_cast<std::int64_t>(origin_),
                       std::span(samples_).subspan((m * chosen_.size() + n) * length_, length_));
+}
+
+namespace {
+
+/// The attack of one hit: differences, which favour it, under a window.
+void attack(std::span<const float> x, std::size_t first, std::size_t length, std::span<float> out) {
+    std::fill(out.begin(), out.end(), 0.0f);
+    for (std::size_t n = 1; n < length; ++n) {
+        const double t = static_cast<double>(n) / static_cast<double>(length);
+        const double window = std::min(1.0, 8.0 * t) * std::min(1.0, 2.0 * (1.0 - t));
+        out[n] = static_cast<float>(window) * (x[first + n] - x[first + n - 1]);
+    }
+}
+
+/// Lag in samples, within +-reach, at which the correlation that `fine` makes of `product` is largest.
+double best_lag(const RealFft& fine, std::span<const std::complex<float>> product, std::span<float> r,
+                double step, std::ptrdiff_t reach) {
+    fine.inverse(product, r);
+    const auto size = std::ssize(r);
+    const auto at = [&](std::ptrdiff_t lag) { return static_cast<double>(r[(lag + size) % size]); };
+    std::ptrdiff_t best = 0;
+    for (auto lag = -reach; lag <= reach; ++lag)
+        if (at(lag) > at(best)) best = lag;
+    const double bend = at(best - 1) - 2.0 * at(best) + at(best + 1);
+    const double shift = bend < 0.0 ? 0.5 * (at(best - 1) - at(best + 1)) / bend : 0.0;
+    return (static_cast<double>(best) + shift) * step;
+}
+
+} // namespace
+
+void DrumExcerpts::align(std::size_t own) {
+    constexpr std::size_t kFiner = 4, kRounds = 3;
+    const auto ms = rate_hz_ / 1000.0;
+    const auto length = static_cast<std::size_t>(13.0 * ms),
+               first = origin_ - static_cast<std::size_t>(3.0 * ms);
+    const RealFft fft(fast_fft_size(2 * length)), fine(fft.size() * kFiner);
+    std::vector<float> x(fft.size()), r(fine.size());
+    std::vector<std::complex<float>> spectra(fft.bins() * hits()), product(fine.bins());
+    for (std::size_t n = 0; n < hits(); ++n) {
+        attack(of(own, n), first, length, x);
+        double e = 1e-30;
+        for (const float v : x) e += static_cast<double>(v) * v;
+        for (float& v : x) v = static_cast<float>(v / std::sqrt(e));
+        fft.forward(x, std::span(spectra).subspan(n * fft.bins(), fft.bins()));
+    }
+    const auto turned = [&](std::size_t n, std::size_t k) {
+        const double angle =
+            2.0 * std::numbers::pi * static_cast<double>(k) * late_[n] / static_cast<double>(fft.size());
+        return std::complex<double>(spectra[n * fft.bins() + k]) * std::polar(1.0, angle);
+    };
+    for (std::size_t round = 0; round < kRounds; ++round) {
+        std::vector<std::complex<double>> mean(fft.bins());
+        for (std::size_t n = 0; n < hits(); ++n)
+            for (std::size_t k = 0; k < fft.bins(); ++k) mean[k] += turned(n, k);
+        for (std::size_t n = 0; n < hits(); ++n) {
+            std::fill(product.begin(), product.end(), std::complex<float>());
+            for (std::size_t k = 0; k < fft.bins(); ++k)
+                product[k] = std::complex<float>(std::conj(mean[k]) *
+                                                 std::complex<double>(spectra[n * fft.bins() + k]));
+            late_[n] = best_lag(fine, product, r, 1.0 / kFiner, static_cast<std::ptrdiff_t>(ms) * kFiner);
+        }
+    }
 }
 
 } // namespace kitfold::dsp

@@ -22,6 +22,11 @@ public:
     [[nodiscard]] double rate_hz() const noexcept { return rate_hz_; }
     [[nodiscard]] Drum drum() const noexcept { return drum_; }
     [[nodiscard]] const Hit& hit(std::size_t n) const noexcept { return chosen_[n]; }
+    /// Samples, with fraction, by which hit `hit` lies later in its excerpts than the others do on average,
+    /// as the drum's own mic shows: the hits lie over one another when shifted back by this. 0 until align().
+    [[nodiscard]] double late(std::size_t hit) const noexcept { return late_[hit]; }
+    /// Finds late() from what mic `own` heard. @pre the excerpts span -3..+10 ms
+    void align(std::size_t own);
     [[nodiscard]] std::span<const float> of(std::size_t mic, std::size_t hit) const noexcept {
         return std::span(samples_).subspan((mic * hits() + hit) * length_, length_);
     }
@@ -32,6 +37,7 @@ private:
     std::size_t mics_, length_, origin_;
     std::vector<Hit> chosen_;
     std::vector<float> samples_;
+    std::vector<double> late_;
 };
 
 } // namespace kitfold::dsp

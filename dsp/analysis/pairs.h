@@ -33,18 +33,4 @@ inline constexpr double kJudgedConfidence = 0.5;
 /// (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), first arrival each, robust over hits.
 std::vector<Pair> judge_pairs(const Take& take, std::span<const Hit> hits);
 
-/// One consistent set of settings for all mics, from pairs that were judged.
-struct Alignment {
-    struct Setting {
-        bool inverted = false;
-        double delay_ms = 0.0; ///< >= 0, at most 50
-    };
-    std::vector<Setting> mics; ///< in the order of take.mics: absolute settings, replacing those of TakeMic
-};
-
-/// Kick in with kick out and snare top with bottom come into step; close mics take the polarity of the
-/// overheads (or the overheads that of the kick, whichever flips fewer). Times between close mics, overheads
-/// and rooms stay as recorded unless a file is out by more than the kit's size explains (15 ms).
-Alignment align(const Take& take, std::span<const Pair> pairs);
-
 } // namespace kitfold::dsp

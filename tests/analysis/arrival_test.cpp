@@ -1,4 +1,5 @@
 #include "analysis/arrival.h"
+#include "analysis/prediction.h"
 #include "trap_take.h"
 #include <catch2/catch.hpp>
 
@@ -8,8 +9,9 @@ namespace {
 
 dsp::FirstArrival found(const test::TrapSettings& s) {
     const auto trap = test::make_trap(s);
-    const dsp::DrumExcerpts excerpts(trap.take, trap.hits, dsp::Drum::kick, dsp::kArrivalBeforeMs,
-                                     dsp::kArrivalAfterMs, 40);
+    dsp::DrumExcerpts excerpts(trap.take, trap.hits, dsp::Drum::kick, dsp::kArrivalBeforeMs,
+                               dsp::kArrivalAfterMs, 40);
+    excerpts.align(0);
     return dsp::ArrivalFinder(s.rate_hz).find(excerpts, 0, 1);
 }
 
@@ -33,4 +35,23 @@ TEST_CASE("first arrival and polarity survive what misleads a plain correlation"
     CHECK(arrival.delay_ms == Approx(s.delay_ms).epsilon(0).margin(0.05));
     CHECK(arrival.opposite == s.opposite);
     CHECK(arrival.confidence > 0.6);
+}
+
+TEST_CASE("what can't be known is not made up", "[arrival]") {
+    test::TrapSettings s;
+    SECTION("two hits") { s.hits = 2; }
+    SECTION("b hears nothing") { s.noise = 10.0; }
+    CHECK(found(s).confidence < 0.4);
+}
+
+TEST_CASE("prediction-error filter of a second-order resonance is its inverse", "[prediction]") {
+    // x[n] = 1.5 x[n-1] - 0.8 x[n-2] + e[n], e one impulse: the filter has to be 1, -1.5, 0.8.
+    std::vector<float> x(4000);
+    x[10] = 1.0f;
+    for (std::size_t n = 11; n < x.size(); ++n) x[n] = 1.5f * x[n - 1] - 0.8f * x[n - 2];
+    const auto filter = dsp::error_filter(dsp::autocorrelation(x, 2));
+    CHECK(filter[0] == 1.0);
+    CHECK(filter[1] == Approx(-1.5).epsilon(0).margin(0.05)); // lines are broadened on purpose
+    CHECK(filter[2] == Approx(0.8).epsilon(0).margin(0.05));
+    CHECK(dsp::error_filter(std::vector<double>(5, 0.0))[0] == 1.0);
 }

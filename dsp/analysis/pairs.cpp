@@ -1,0 +1,210 @@
+#include "analysis/pairs.h"
+#include "analysis/arrival.h"
+#include "core/units.h"
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+
+namespace kitfold::dsp {
+
+namespace {
+
+constexpr double kAfterMs = 250.0; // the low end of a hit, for the sum
+constexpr double kLowHz = 200.0;
+constexpr std::size_t kMostHits = 40;
+constexpr std::size_t kFewestHits = 3;
+
+using Complex = std::complex<float>;
+
+bool close_pair(Role x, Role y) { // in this order
+    return (x == Role::kick_in && y == Role::kick_out) || (x == Role::snare_top && y == Role::snare_bottom);
+}
+bool stereo_pair(Role x, Role y) {
+    return (x == Role::overhead_left && y == Role::overhead_right) ||
+           (x == Role::room_left && y == Role::room_right);
+}
+
+/// Power of a, of b and of their sum, in one band, for any delay and polarity of b re a.
+class SumLevel {
+public:
+    SumLevel(const DrumExcerpts& hits, const RealFft& fft, const TakeMic& a, std::size_t a_at,
+             const TakeMic& b, std::size_t b_at)
+        : bin_hz_(hits.rate_hz() / static_cast<double>(fft.size())), ab_(fft.bins()), power_(fft.bins()) {
+        const auto ga = static_cast<float>(gain_from_db(a.level_db)),
+                   gb = static_cast<float>(gain_from_db(b.level_db));
+        std::vector<float> x(fft.size());
+        std::vector<Complex> xs(fft.bins()), ys(fft.bins());
+        for (std::size_t n = 0; n < hits.hits(); ++n) {
+            transform(fft, hits.of(a_at, n), ga, x, xs);
+            transform(fft, hits.of(b_at, n), gb, x, ys);
+            for (std::size_t k = 1; k < fft.bins(); ++k) {
+                ab_[k] += std::conj(xs[k]) * ys[k];
+                power_[k] += std::norm(xs[k]) + std::norm(ys[k]);
+            }
+        }
+    }
+
+    /// Level of a + b re the power sum, b being later by `delay_ms` than it was recorded (earlier if
+    /// negative).
+    [[nodiscard]] double gain_db(double delay_ms, double sign, double below_hz) const {
+        double sum = 0.0, apart = 0.0;
+        for (std::size_t k = 1; k < ab_.size(); ++k) {
+            const double hz = static_cast<double>(k) * bin_hz_;
+            if (hz > below_hz) break;
+            const auto turn = std::polar(2.0 * sign, -2.0 * std::numbers::pi * hz * delay_ms / 1000.0);
+            apart += power_[k];
+            sum += power_[k] + std::real(std::complex<double>(ab_[k]) * turn);
+        }
+        return apart > 0.0 ? 10.0 * std::log10(std::max(sum, 0.0) / apart) : 0.0;
+    }
+
+private:
+    static void transform(const RealFft& fft, std::span<const float> in, float gain, std::vector<float>& x,
+                          std::vector<Complex>& out) {
+        for (std::size_t n = 0; n < x.size(); ++n) x[n] = n < in.size() ? gain * in[n] : 0.0f;
+        fft.forward(x, out);
+    }
+
+    double bin_hz_;
+    std::vector<Complex> ab_;
+    std::vector<float> power_;
+};
+
+/// Everything about the pairs that one drum can judge.
+class DrumPairs {
+public:
+    DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum)
+        : take_(take), own_(*own_mic(take.mics, drum)),
+          excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits), finder_(take.rate_hz),
+          fft_(fast_fft_size(excerpts_.length())), from_own_(take.mics.size()) {
+        excerpts_.align(own_);
+    }
+
+    [[nodiscard]] Pair judge(std::size_t a, std::size_t b) {
+        Pair pair;
+        pair.a = a, pair.b = b, pair.drum = excerpts_.drum(), pair.hits = excerpts_.hits();
+        const TakeMic &ma = take_.mics[a], &mb = take_.mics[b];
+        const auto arrival = between(a, b);
+        const double set_ms = mb.delay_ms - ma.delay_ms;
+        pair.delay_ms = arrival.delay_ms + set_ms;
+        pair.opposite = arrival.opposite != (ma.inverted != mb.inverted);
+        pair.confidence = arrival.confidence;
+        pair.spread_ms = arrival.spread_ms;
+        const SumLevel level(excerpts_, fft_, ma, a, mb, b);
+        const double now = ma.inverted != mb.inverted ? -1.0 : 1.0, then = arrival.opposite ? -1.0 : 1.0;
+        pair.low_gain_before_db = level.gain_db(set_ms, now, kLowHz);
+        pair.low_gain_after_db = level.gain_db(-arrival.delay_ms, then, kLowHz);
+        pair.full_gain_before_db = level.gain_db(set_ms, now, take_.rate_hz);
+        pair.full_gain_after_db = level.gain_db(-arrival.delay_ms, then, take_.rate_hz);
+        pair.why_not = why_not(pair);
+        return pair;
+    }
+
+private:
+    static std::string why_not(const Pair& pair) {
+        if (pair.judged()) return {};
+        const std::string drum(drum_name(*pair.drum));
+        if (pair.hits == 0) return "no hit of the " + drum + " to judge it by";
+        if (pair.hits < kFewestHits) return "too few hits of the " + drum + " to judge it by";
+        return "the hits of the " + drum + " don't agree, or one of the mics hardly hears it";
+    }
+
+    const FirstArrival& from_own(std::size_t mic) {
+        if (!from_own_[mic]) from_own_[mic] = finder_.find(excerpts_, own_, mic);
+        return *from_own_[mic];
+    }
+
+    FirstArrival between(std::size_t a, std::size_t b) {
+        if (a == own_) return from_own(b);
+        const auto to_a = from_own(a);
+        auto direct = finder_.find(excerpts_, a, b, to_a.delay_ms);
+        // The drum's own mic hears both arrivals best, so it can confirm the direct look or stand in for it.
+        const auto to_b = from_own(b);
+        FirstArrival by_own = to_b;
+        by_own.delay_ms -= to_a.delay_ms;
+        by_own.opposite = to_b.opposite != to_a.opposite;
+        by_own.confidence = std::min(to_a.confidence, to_b.confidence);
+        const bool confirmed =
+            std::abs(by_own.delay_ms - direct.delay_ms) < 0.1 && by_own.opposite == direct.opposite;
+        if (by_own.confidence > 0.85 * direct.confidence) direct = by_own;
+        if (!confirmed) direct.confidence *= 0.8;
+        return direct;
+    }
+
+    const Take& take_;
+    std::size_t own_;
+    DrumExcerpts excerpts_;
+    ArrivalFinder finder_;
+    RealFft fft_;
+    std::vector<std::optional<FirstArrival>> from_own_;
+};
+
+/// Pairs of mics that drum `drum` has to judge.
+std::vector<std::pair<std::size_t, std::size_t>> pairs_for(std::span<const TakeMic> mics, Drum drum) {
+    std::vector<std::pair<std::size_t, std::size_t>> out;
+    for (std::size_t a = 0; a < mics.size(); ++a)
+        for (std::size_t b = 0; b < mics.size(); ++b) {
+            const Role x = mics[a].role, y = mics[b].role;
+            const bool own = own_drum(x) == drum;
+            if ((own && (close_pair(x, y) || is_overhead(y))) || stereo_pair(x, y)) out.emplace_back(a, b);
+        }
+    return out;
+}
+
+std::vector<Pair> judge_drum(const Take& take, std::span<const Hit> hits, Drum drum) {
+    std::vector<Pair> out;
+    DrumPairs judge(take, hits, drum);
+    for (const auto& [a, b] : pairs_for(take.mics, drum)) out.push_back(judge.judge(a, b));
+    return out;
+}
+
+/// A stereo pair is judged on every drum that has a mic; the surest stays.
+void keep_surest(std::vector<Pair>& pairs, std::span<const TakeMic> mics) {
+    const auto surer = [](const Pair& x, const Pair& y) { return x.confidence > y.confidence; };
+    std::vector<Pair> kept;
+    for (auto& pair : pairs) {
+        const auto same = std::find_if(kept.begin(), kept.end(), [&](const Pair& k) {
+            return k.a == pair.a && k.b == pair.b && stereo_pair(mics[k.a].role, mics[k.b].role);
+        });
+        if (same == kept.end())
+            kept.push_back(std::move(pair));
+        else if (surer(pair, *same))
+            *same = std::move(pair);
+    }
+    pairs = std::move(kept);
+}
+
+/// Stereo pairs of a take in which no drum has a mic of its own.
+void add_unjudged(std::vector<Pair>& pairs, std::span<const TakeMic> mics) {
+    for (std::size_t a = 0; a < mics.size(); ++a)
+        for (std::size_t b = 0; b < mics.size(); ++b) {
+            if (!stereo_pair(mics[a].role, mics[b].role)) continue;
+            if (std::any_of(pairs.begin(), pairs.end(), [&](const Pair& p) { return p.a == a && p.b == b; }))
+                continue;
+            Pair pair;
+            pair.a = a, pair.b = b, pair.why_not = "no close mic whose drum both hear";
+            pairs.push_back(std::move(pair));
+        }
+}
+
+} // namespace
+
+bool Pair::judged() const noexcept { return confidence >= kJudgedConfidence; }
+
+std::vector<Pair> judge_pairs(const Take& take, std::span<const Hit> hits) {
+    // Snare and kick first: they are the loudest, and stereo pairs keep the first among equals.
+    constexpr std::array kOrder{Drum::kick,      Drum::snare,       Drum::rack_tom, Drum::rack_tom_2,
+                                Drum::floor_tom, Drum::floor_tom_2, Drum::hihat,    Drum::ride};
+    std::vector<Pair> pairs;
+    for (const Drum drum : kOrder) {
+        if (!own_mic(take.mics, drum)) continue;
+        auto judged = judge_drum(take, hits, drum);
+        std::move(judged.begin(), judged.end(), std::back_inserter(pairs));
+    }
+    keep_surest(pairs, take.mics);
+    add_unjudged(pairs, take.mics);
+    return pairs;
+}
+
+} // namespace kitfold::dsp
