@@ -66,10 +66,10 @@ public:
     explicit StemFolder(const std::optional<fs::path>& path) {
         if (!path) return;
         std::error_code error;
+        if (fs::exists(*path, error) && !fs::is_directory(*path, error))
+            throw bad_input(path->string() + ": is not a folder; --stems takes a folder");
         if (fs::create_directories(*path, error)) made_ = *path;
         if (error) throw io_failed(fmt::format("{}: can't be made: {}", path->string(), error.message()));
-        if (!fs::is_directory(*path))
-            throw bad_input(path->string() + ": is not a folder; --stems takes a folder");
     }
     StemFolder(const StemFolder&) = delete;
     StemFolder& operator=(const StemFolder&) = delete;
