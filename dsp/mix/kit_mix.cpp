@@ -2,6 +2,8 @@
 #include "core/units.h"
 #include "core/vector_clones.h"
 #include <algorithm>
+#include <bit>
+#include <cstdint>
 #include <stdexcept>
 
 namespace kitfold::dsp {
@@ -24,12 +26,24 @@ const Parameter* refused_by(const MicStrip& s) noexcept {
     return refused;
 }
 
+/// The largest |x| that is finite. Positive floats order like their bits, and whole numbers have a vector
+/// maximum.
 KITFOLD_VECTOR_CLONES float largest(const float* x, std::size_t frames, float so_far) {
+    constexpr std::int32_t kInfinity = 0x7F800000;
+    auto most = std::bit_cast<std::int32_t>(so_far);
     for (std::size_t n = 0; n < frames; ++n) {
-        const float a = std::fabs(x[n]);
-        so_far = a > so_far && a <= 3.4028234663852886e38f ? a : so_far;
+        const auto bits = std::bit_cast<std::int32_t>(x[n]) & 0x7FFFFFFF;
+        const auto finite = bits < kInfinity ? bits : 0;
+        most = finite > most ? finite : most;
     }
-    return so_far;
+    return std::bit_cast<float>(most);
+}
+
+/// The instruction set with the fewest lanes that still takes `mics`, up to `isa`.
+Isa narrowest(Isa isa, std::size_t mics) noexcept {
+    if (isa == Isa::avx512 && mics <= 4 && runs(Isa::avx2)) isa = Isa::avx2;
+    if (isa == Isa::avx2 && mics <= 2) isa = Isa::sse2;
+    return isa;
 }
 
 KITFOLD_VECTOR_CLONES void scale(float* x, double gain, std::size_t frames) {
@@ -93,7 +107,7 @@ void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa i
     groups_.clear();
     for (std::size_t at = 0; at < order.size();) {
         auto& g = groups_.emplace_back();
-        g.strip = make_lane_strip(isa);
+        g.strip = make_lane_strip(narrowest(isa, order.size() - at));
         double lookahead_ms = 0.0;
         for (; at < order.size() && g.mics.size() < g.strip->width(); ++at) {
             const auto b = blocks_of(strips[order[at]]);

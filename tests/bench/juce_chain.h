@@ -1,0 +1,19 @@
+#pragma once
+// The opponent: the same chain made of juce::dsp blocks, one mic after the other as a host would run them.
+#include <cstddef>
+#include <memory>
+
+namespace bench {
+
+class JuceChain {
+public:
+    JuceChain(double rate_hz, std::size_t mics, std::size_t block);
+    ~JuceChain();
+    void process(const float* const* mics, float* left, float* right, std::size_t frames);
+
+private:
+    struct Parts;
+    std::unique_ptr<Parts> parts_;
+};
+
+} // namespace bench
