@@ -25,13 +25,15 @@ KITFOLD_VECTOR_CLONES void reduction_from_level(double* x, std::size_t frames, d
     }
 }
 
-/// dB of reduction to the gain of the blend, applied.
-KITFOLD_VECTOR_CLONES void apply(const double* reduction_db, const float* in, float* out, std::size_t frames,
-                                 double dry, double wet) {
+/// dB of reduction to the gain of the blend, in place.
+KITFOLD_VECTOR_CLONES void gain_from_reduction(double* x, std::size_t frames, double dry, double wet) {
+    for (std::size_t n = 0; n < frames; ++n) x[n] = dry + wet * level_exp2(x[n] * (-1.0 / kDbPerLog2));
+}
+
+KITFOLD_VECTOR_CLONES void apply(const double* gain, const float* in, float* out, std::size_t frames) {
     for (std::size_t n = 0; n < frames; ++n) {
-        const double gain = dry + wet * level_exp2(reduction_db[n] * (-1.0 / kDbPerLog2));
         const double x = std::fabs(in[n]) <= 3.4028234663852886e38f ? static_cast<double>(in[n]) : 0.0;
-        out[n] = static_cast<float>(x * gain);
+        out[n] = static_cast<float>(x * gain[n]);
     }
 }
 
@@ -107,32 +109,43 @@ void BusCompressor::process(const float* in_left, const float* in_right, const f
 void BusCompressor::run(const float* in_left, const float* in_right, const float* key_left,
                         const float* key_right, float* out_left, float* out_right,
                         std::size_t frames) noexcept {
+    key_filtered_ ? measure<true>(key_left, key_right, frames) : measure<false>(key_left, key_right, frames);
+    reduction_from_level(work_.data(), frames, c_.threshold_db, c_.slope, c_.knee_db, c_.inverse_twice_knee);
+    c_.slow_attack < 1.0 ? detect<true>(frames) : detect<false>(frames);
+    gain_from_reduction(work_.data(), frames, c_.dry, c_.wet);
+    apply(work_.data(), in_left, out_left, frames);
+    apply(work_.data(), in_right, out_right, frames);
+}
+
+/// Level of the linked key, linear.
+template <bool kFilter>
+void BusCompressor::measure(const float* key_left, const float* key_right, std::size_t frames) noexcept {
     SectionInLoop<double> left(key_filter_, key_state_[0]), right(key_filter_, key_state_[1]);
     for (std::size_t n = 0; n < frames; ++n) {
         double l = load_finite<double>(key_left + n), r = load_finite<double>(key_right + n);
-        if (key_filtered_) l = left.tick(l), r = right.tick(r);
+        if constexpr (kFilter) l = left.tick(l), r = right.tick(r);
         work_[n] = larger(larger(std::fabs(l), std::fabs(r)), kSilence);
     }
-    if (key_filtered_) left.keep(key_state_[0]), right.keep(key_state_[1]);
-    reduction_from_level(work_.data(), frames, c_.threshold_db, c_.slope, c_.knee_db, c_.inverse_twice_knee);
-    detect(frames);
-    apply(work_.data(), in_left, out_left, frames, c_.dry, c_.wet);
-    apply(work_.data(), in_right, out_right, frames, c_.dry, c_.wet);
+    if constexpr (kFilter) left.keep(key_state_[0]), right.keep(key_state_[1]);
 }
 
-void BusCompressor::detect(std::size_t frames) noexcept {
+template <bool kProgramme> void BusCompressor::detect(std::size_t frames) noexcept {
     double peak = peak_, slow = slow_, smoothed = smoothed_, largest = largest_, total = 0.0;
     for (std::size_t n = 0; n < frames; ++n) {
         const double x = work_[n];
         peak = larger(x, c_.release * peak + (1.0 - c_.release) * x);
-        const double kept = x > slow ? c_.slow_attack : c_.slow_release;
-        slow = kept * slow + (1.0 - kept) * x;
-        smoothed = c_.attack * smoothed + (1.0 - c_.attack) * larger(peak, slow);
+        double wanted = peak;
+        if constexpr (kProgramme) {
+            const double kept = x > slow ? c_.slow_attack : c_.slow_release;
+            slow = kept * slow + (1.0 - kept) * x;
+            wanted = larger(peak, slow);
+        }
+        smoothed = c_.attack * smoothed + (1.0 - c_.attack) * wanted;
         work_[n] = smoothed;
         largest = larger(largest, smoothed);
         total += smoothed;
     }
-    peak_ = peak, slow_ = slow, smoothed_ = smoothed, largest_ = largest;
+    peak_ = peak, slow_ = kProgramme ? slow : 0.0, smoothed_ = smoothed, largest_ = largest;
     total_ += total, frames_ += static_cast<double>(frames);
 }
 

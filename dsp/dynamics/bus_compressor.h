@@ -44,7 +44,9 @@ private:
     void update() noexcept;
     void run(const float* in_left, const float* in_right, const float* key_left, const float* key_right,
              float* out_left, float* out_right, std::size_t frames) noexcept;
-    void detect(std::size_t frames) noexcept;
+    template <bool kFilter>
+    void measure(const float* key_left, const float* key_right, std::size_t frames) noexcept;
+    template <bool kProgramme> void detect(std::size_t frames) noexcept;
 
     double rate_hz_ = 48'000.0;
     Moving<BusSettings> moving_;
