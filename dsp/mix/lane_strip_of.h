@@ -1,5 +1,6 @@
 #pragma once
 // LaneStrip for one lane type; included by one source file per instruction set.
+#include "dynamics/damp.h"
 #include "dynamics/gate.h"
 #include "filters/kick_conditioner.h"
 #include "mix/lane_strip.h"
@@ -27,15 +28,16 @@ public:
     [[nodiscard]] bool prepare(double rate_hz, StripBlocks blocks, double max_lookahead_ms) override {
         blocks_ = blocks;
         for (std::size_t k = 0; k < kLanes; ++k) set(k, nullptr, nullptr, nullptr);
-        return kick_.prepare(rate_hz) && gate_.prepare(rate_hz, max_lookahead_ms);
+        return kick_.prepare(rate_hz) && gate_.prepare(rate_hz, max_lookahead_ms) && damp_.prepare(rate_hz);
     }
 
-    void reset() noexcept override { kick_.reset(), gate_.reset(); }
+    void reset() noexcept override { kick_.reset(), gate_.reset(), damp_.reset(); }
 
     void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate,
-             const DampSettings*) noexcept override {
+             const DampSettings* damp) noexcept override {
         (void)kick_.set(kick != nullptr ? *kick : neutral_kick(), lane);
         (void)gate_.set(gate != nullptr ? *gate : neutral_gate(), lane);
+        (void)damp_.set(damp != nullptr ? *damp : DampSettings{}, lane); // amount 0: the input itself
     }
 
     void process(const float* const* in, const float* const* keys, float* const* out, std::size_t lanes,
@@ -47,6 +49,7 @@ public:
             if (!own) interleave(keys, key_, lanes, frames);
             gate_.process(signal_, own ? signal_ : key_, signal_, frames);
         }
+        if (blocks_.damp) damp_.process(signal_, signal_, frames);
         for (std::size_t k = 0; k < lanes; ++k)
             for (std::size_t n = 0; n < frames; ++n) out[k][n] = signal_[n * kLanes + k];
     }
@@ -70,6 +73,7 @@ private:
     StripBlocks blocks_;
     KickConditioner<V> kick_;
     Gate<V> gate_;
+    Damp<V> damp_;
     alignas(64) float signal_[kMaxFrames * kLanes]{};
     alignas(64) float key_[kMaxFrames * kLanes]{};
 };

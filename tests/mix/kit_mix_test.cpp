@@ -32,6 +32,9 @@ std::vector<MicStrip> some_strips(std::size_t mics) {
         if (m % 3 == 1) s.mix.polarity = 1.0;
         if (m % 3 == 0) s.kick = KickSettings{.box_db = -3.0, .bleed_cut_slope = 12.0};
         if (m % 4 < 2) s.gate = GateSettings{.threshold_db = -20.0, .hold_ms = 5.0, .key_high_pass_hz = 80.0};
+        if (m % 5 == 2)
+            s.damp =
+                DampSettings{.amount = 0.7, .high_db_per_s = 60.0, .tail_db_per_s = 20.0, .band_count = 2};
         if (m == 4) s.gate->lookahead_ms = 2.0;
     }
     return strips;
