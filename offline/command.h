@@ -15,6 +15,7 @@ struct Context {
 };
 
 void add_demo(CLI::App& app, Context& context);
+void add_new(CLI::App& app, Context& context);
 void add_presets(CLI::App& app, Context& context);
 void add_bounce(CLI::App& app, Context& context);
 

@@ -27,12 +27,12 @@ Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseEr
                                    [&](const CLI::App* command) { return command->get_name() == first; });
     if (!known && !first.starts_with('-'))
         return bad_input("\"" + first + "\" is not a command; the commands are " + names(commands));
-    const auto help = known ? " " + first : std::string();
-    return bad_input(std::string(error.what()) + "; kitfold" + help + " --help shows how it is used");
+    if (!known) return bad_input("\"" + first + "\" is not an option; kitfold --help shows how it is used");
+    return bad_input(std::string(error.what()) + "; kitfold " + first + " --help shows how it is used");
 }
 
 int run(int argc, char** argv) {
-    CLI::App app{"Kitfold folds the microphones of a drum kit down to two tracks."};
+    CLI::App app{"Kitfold folds the microphones of a drum kit down to two tracks.", "kitfold"};
     app.set_version_flag("--version", "kitfold " KITFOLD_VERSION);
     app.require_subcommand(1);
     app.footer("Example, from a folder of WAV files to a stereo submix:\n"
@@ -41,9 +41,9 @@ int run(int argc, char** argv) {
                "kitfold COMMAND --help says more about each command.");
     Context context;
     add_demo(app, context);
-    add_presets(app, context);
+    add_new(app, context);
     add_bounce(app, context);
-
+    add_presets(app, context);
     try {
         app.parse(argc, argv);
     } catch (const CLI::Success& asked) { // --help, --version
