@@ -224,7 +224,10 @@ constexpr Field<RoomSettings> kRoom[] = {
 std::string number(double value, int decimals) {
     char out[40];
     std::snprintf(out, sizeof out, "%.*f", decimals, value);
-    return out;
+    const std::string_view shown = out;
+    const bool minus_nothing =
+        shown.starts_with('-') && shown.find_first_not_of("-0.") == std::string_view::npos;
+    return std::string(minus_nothing ? shown.substr(1) : shown); // no "-0.0 dB"
 }
 
 /// Shortest form, for ranges in messages: 0.5, 20000.
@@ -351,7 +354,10 @@ std::optional<double> parse_text(const Parameter& parameter, std::string_view ty
         if (value && rest.starts_with('k')) *value *= 1000.0, rest.remove_prefix(1);
         if (value && !rest.empty() && rest != lower(parameter.unit)) return std::nullopt;
     }
-    return value && allowed(parameter, *value) ? value : std::nullopt;
+    // 0 ms is not a way to say "programme"
+    const bool hidden = value && !parameter.special.token.empty() && std::isfinite(*value) &&
+                        *value == parameter.special.value;
+    return value && !hidden && allowed(parameter, *value) ? value : std::nullopt;
 }
 
 namespace {
@@ -367,8 +373,9 @@ double plain_position(const Parameter& p, double value) noexcept {
 double plain_value(const Parameter& p, double position) noexcept {
     if (position <= 0.0) return p.min;
     if (position >= 1.0) return p.max;
-    if (p.scale == Scale::octaves) return p.min * std::pow(p.max / p.min, position);
-    return p.min + position * (p.max - p.min);
+    const double value = p.scale == Scale::octaves ? p.min * std::pow(p.max / p.min, position)
+                                                   : p.min + position * (p.max - p.min);
+    return std::clamp(value, p.min, p.max); // rounding must not leave the range
 }
 
 std::size_t nearest_choice(const Parameter& p, double value) noexcept {
@@ -380,6 +387,7 @@ std::size_t nearest_choice(const Parameter& p, double value) noexcept {
 } // namespace
 
 double to_position(const Parameter& p, double value) noexcept {
+    if (std::isnan(value)) return 0.0;
     if (p.scale == Scale::on_off) return value != 0.0 ? 1.0 : 0.0;
     if (p.scale == Scale::choice)
         return static_cast<double>(nearest_choice(p, value)) / static_cast<double>(p.choices.size() - 1);

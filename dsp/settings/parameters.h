@@ -81,8 +81,9 @@ std::string text(const Parameter& parameter, double value);
 /// not allowed.
 std::optional<double> parse_text(const Parameter& parameter, std::string_view typed);
 
-/// A control's position 0..1 for a value, and back. Positions are rounded to nothing: from(to(v)) == v within
-/// 1e-9 of the range; a special value sits alone at its end (the nearest 1/64 of the travel).
+/// A control's position 0..1 for a value (NaN: 0), and back; from_position always gives a value that is
+/// allowed. Positions are rounded to nothing: from(to(v)) == v within 1e-9 of the range; a special value sits
+/// alone at its end (the nearest 1/64 of the travel).
 double to_position(const Parameter& parameter, double value) noexcept;
 double from_position(const Parameter& parameter, double position) noexcept;
 
