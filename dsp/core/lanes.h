@@ -97,6 +97,63 @@ xsimd::batch_bool<double, A> either(xsimd::batch_bool<double, A> a, xsimd::batch
 }
 #endif
 
+#ifdef __AVX__
+/// Eight rows of eight become eight columns.
+inline void transpose(__m256 (&r)[8]) noexcept {
+    __m256 pairs[8], quads[8];
+    for (int k = 0; k < 8; k += 2)
+        pairs[k] = _mm256_unpacklo_ps(r[k], r[k + 1]), pairs[k + 1] = _mm256_unpackhi_ps(r[k], r[k + 1]);
+    for (int k = 0; k < 8; k += 4) {
+        quads[k] = _mm256_shuffle_ps(pairs[k], pairs[k + 2], 0x44);
+        quads[k + 1] = _mm256_shuffle_ps(pairs[k], pairs[k + 2], 0xEE);
+        quads[k + 2] = _mm256_shuffle_ps(pairs[k + 1], pairs[k + 3], 0x44);
+        quads[k + 3] = _mm256_shuffle_ps(pairs[k + 1], pairs[k + 3], 0xEE);
+    }
+    for (int k = 0; k < 4; ++k) {
+        r[k] = _mm256_permute2f128_ps(quads[k], quads[k + 4], 0x20);
+        r[k + 4] = _mm256_permute2f128_ps(quads[k], quads[k + 4], 0x31);
+    }
+}
+#endif
+
+/// Planar rows to an interleaved lane group; lanes without a row are silent.
+template <class V>
+void interleave(const float* const* in, float* out, std::size_t lanes, std::size_t frames) noexcept {
+    constexpr std::size_t width = Lanes<V>::width;
+    std::size_t n = 0;
+#ifdef __AVX__
+    if constexpr (width == 8)
+        if (lanes == width)
+            for (; n + 8 <= frames; n += 8) {
+                __m256 rows[8];
+                for (std::size_t k = 0; k < 8; ++k) rows[k] = _mm256_loadu_ps(in[k] + n);
+                transpose(rows);
+                for (std::size_t k = 0; k < 8; ++k) _mm256_storeu_ps(out + (n + k) * 8, rows[k]);
+            }
+#endif
+    for (; n < frames; ++n)
+        for (std::size_t k = 0; k < width; ++k) out[n * width + k] = k < lanes ? in[k][n] : 0.0f;
+}
+
+/// The way back.
+template <class V>
+void deinterleave(const float* in, float* const* out, std::size_t lanes, std::size_t frames) noexcept {
+    constexpr std::size_t width = Lanes<V>::width;
+    std::size_t n = 0;
+#ifdef __AVX__
+    if constexpr (width == 8)
+        if (lanes == width)
+            for (; n + 8 <= frames; n += 8) {
+                __m256 rows[8];
+                for (std::size_t k = 0; k < 8; ++k) rows[k] = _mm256_loadu_ps(in + (n + k) * 8);
+                transpose(rows);
+                for (std::size_t k = 0; k < 8; ++k) _mm256_storeu_ps(out[k] + n, rows[k]);
+            }
+#endif
+    for (std::size_t k = 0; k < lanes; ++k)
+        for (std::size_t i = n; i < frames; ++i) out[k][i] = in[i * width + k];
+}
+
 /// One number per lane, as a block keeps its coefficients and its state between calls.
 template <class V> struct alignas(64) PerLane {
     double lane[Lanes<V>::width]{};

@@ -180,9 +180,11 @@ public:
     void process(const float* in, const float* key, float* out, std::size_t frames) noexcept {
         for (std::size_t n = 0; n < frames; n += kBlock) {
             const std::size_t count = std::min(kBlock, frames - n), at = n * kLanes;
-            detector_.process(key + at, level_, key_, count);
+            bool heard = false; // does anybody listen to the key?
+            for (std::size_t k = 0; k < kLanes; ++k) heard = heard || listening_[k] || listen_[k].part > 0.0;
+            detector_.process(key + at, level_, heard ? key_ : nullptr, count);
             gain_.process(in + at, level_, out + at, count);
-            for (std::size_t k = 0; k < kLanes; ++k)
+            for (std::size_t k = 0; heard && k < kLanes; ++k)
                 listen_[k].mix(listening_[k], key_ + k, out + at + k, count, kLanes);
         }
     }

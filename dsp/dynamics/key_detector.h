@@ -89,10 +89,12 @@ private:
     void run(const float* key, float* level, float* filtered, std::size_t frames) noexcept {
         bool any = false;
         for (const bool f : filtering_) any = any || f;
-        any ? run_as<true>(key, level, filtered, frames) : run_as<false>(key, level, filtered, frames);
+        if (filtered != nullptr) return run_as<true, true>(key, level, filtered, frames);
+        any ? run_as<true, false>(key, level, filtered, frames)
+            : run_as<false, false>(key, level, filtered, frames);
     }
 
-    template <bool kFilter>
+    template <bool kFilter, bool kGive>
     void run_as(const float* key, float* level, float* filtered, std::size_t frames) noexcept {
         SectionInLoop<V> high(high_, high_state_), low(low_, low_state_);
         V newest = newest_.load();
@@ -102,7 +104,7 @@ private:
             if constexpr (kFilter) x = low.tick(high.tick(x));
             newest = larger(newest, magnitude(x));
             Lanes<V>::store(level + n * kLanes, larger(newest, older));
-            if (filtered != nullptr) Lanes<V>::store(filtered + n * kLanes, x);
+            if constexpr (kGive) Lanes<V>::store(filtered + n * kLanes, x);
         }
         newest_.store(newest);
         if constexpr (kFilter) high.keep(high_state_), low.keep(low_state_);

