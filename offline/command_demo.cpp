@@ -1,5 +1,6 @@
 #include "offline/command.h"
 #include "offline/demo.h"
+#include "offline/progress.h"
 #include <CLI/CLI.hpp>
 #include <fmt/format.h>
 #include <memory>
@@ -17,7 +18,11 @@ struct Options {
 
 void run(const Options& options) {
     const auto& request = options.request;
-    const auto summary = write_demo(request);
+    DemoSummary summary;
+    {
+        Progress progress("demo");
+        summary = write_demo(request, [&](double share) { progress.show(share); });
+    }
     if (options.json) {
         dsp::Json out{
             {"kitfold_demo", 1}, {"folder", request.folder.string()}, {"files", dsp::Json::array()}};

@@ -89,13 +89,13 @@ void scale(SignalModel& signal, double gain) {
     signal.noise.level *= gain;
 }
 
-void deaden(SignalModel& signal) {
-    double first = 0.0;
-    for (auto& mode : signal.modes) {
-        if (mode.head && first == 0.0) first = mode.delta_alpha;
-        mode.mode.alpha += mode.delta_alpha;
+/// Blankets on a drum: its modes as planned, and what rattles with the head as its lowest mode.
+void deaden(KitDrum& drum) {
+    const double lowest = drum.signals[0].modes[0].delta_alpha;
+    for (auto& signal : drum.signals) {
+        for (auto& mode : signal.modes) mode.mode.alpha += mode.delta_alpha;
+        signal.noise.fall_ms = 1000.0 / (1000.0 / signal.noise.fall_ms + lowest);
     }
-    if (signal.noise.level > 0.0) signal.noise.fall_ms = 1000.0 / (1000.0 / signal.noise.fall_ms + first);
 }
 
 struct CymbalPlan {
@@ -258,8 +258,7 @@ std::vector<KitDrum> build_drums(const SimulatorOptions& options) {
                         {2'500.0, 13'000.0, 9.0, 420.0, 420.0, 0.45, 1.3}, random));
     if (options.tone == Tone::deadened)
         for (auto& drum : kit)
-            for (auto& signal : drum.signals)
-                if (!signal.dense) deaden(signal);
+            if (drum.signals[0].modes[0].head) deaden(drum); // nobody hangs blankets on cymbals
     return kit;
 }
 

@@ -268,7 +268,8 @@ void Simulator::Kit::set_gains() {
         const bool close = own[m] > 0.0;
         if (close && options.traps.hot_bleed) foreign[m] = std::max(1.0, own[m] / others[m]);
         const double loudest = std::max(own[m], foreign[m] * others[m]);
-        gains[m] = (close ? kCloseTarget : kDistantTarget) / loudest;
+        const double hot = options.traps.hot_room && mics[m].role == Role::room_mono ? 2.0 : 1.0;
+        gains[m] = (close ? kCloseTarget : hot * kDistantTarget) / loudest;
     }
     const std::size_t left = overhead_left(); // a pair gets one gain
     gains[left] = gains[left + 1] = std::min(gains[left], gains[left + 1]);

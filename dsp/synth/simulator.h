@@ -41,7 +41,7 @@ struct Traps {
     bool shell_reflections =
         false; ///< close mics hear the shell 0.4 to 2.4 ms after the head, the kick out mic louder
     bool opposite_heads = false; ///< far heads start the other way round and later agree with the struck one
-    bool hot_room = false;       ///< hard walls, room mic 10 dB up
+    bool hot_room = false;       ///< hard walls in every mic, room mic 6 dB up
     bool hot_bleed = false;      ///< in each close mic the loudest foreign drum is as loud as its own
     bool flipped_mics = false;   ///< every mic is upside down with probability one half, by seed
     bool swapped_overheads = false; ///< left and right cables exchanged
