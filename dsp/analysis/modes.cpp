@@ -13,8 +13,10 @@ constexpr double kTwoPi = 2.0 * std::numbers::pi;
 constexpr double kStopDb = 60.0;
 constexpr double kTransitionHz = 120.0;
 constexpr std::size_t kLeastPoints = 14; // fewer band samples cannot carry a fit of a few modes
-constexpr std::size_t kMostRows = 48;    // aperture of the subspace: 0.16 s at 300 points a second
+constexpr std::size_t kMostRows = 32;    // aperture of the subspace: 0.12 s at 340 points a second
+constexpr std::size_t kSpreadRows = 24;
 constexpr std::size_t kMostModes = 10;
+constexpr double kSpreadFloor = 1e-6;       // -60 dB: below lies noise
 constexpr double kLongestDecayPerS = 690.0; // T60 of 10 ms: below that it is a click, not a ring
 constexpr double kLeastDecayPerS = 0.35;    // T60 of 20 s: steady, so hum and not a drum
 
@@ -73,25 +75,32 @@ struct Band {
 
 /// How many points are above the noise: what lies after the decay teaches nothing.
 std::size_t useful_points(const std::vector<Complex>& y) {
-    const auto n = y.size(), last = std::max<std::size_t>(1, n / 7);
-    double floor = 0.0;
-    for (auto i = n - last; i < n; ++i) floor += std::norm(y[i]) / double(last);
+    const auto n = y.size(), part = std::max<std::size_t>(1, n / 7);
+    const auto mean = [&](std::size_t from, std::size_t count) {
+        double sum = 0.0;
+        for (auto i = from; i < from + count; ++i) sum += std::norm(y[i]) / double(count);
+        return sum;
+    };
+    const double floor = mean(n - part, part);
+    if (n < 3 * part || mean(n - 2 * part, part) > 1.6 * floor) return n; // still falling
     constexpr std::size_t width = 5;
-    for (std::size_t i = 0; i + width <= n; ++i) {
-        double mean = 0.0;
-        for (std::size_t k = 0; k < width; ++k) mean += std::norm(y[i + k]) / double(width);
-        if (mean < 2.0 * floor) return std::max(std::min(n, 2 * kLeastPoints), i + width);
-    }
+    for (std::size_t i = 0; i + width <= n; ++i)
+        if (mean(i, width) < 2.0 * floor) return std::max(std::min(n, 2 * kLeastPoints), i + width);
     return n;
 }
 
-/// Poles of y by ESPRIT (total covariance of the Hankel matrix, least-squares rotation).
-Eigen::VectorXcd poles_of(const std::vector<Complex>& y) {
-    const auto n = y.size(), rows = std::min(kMostRows, n / 2), columns = n - rows + 1;
+Eigen::MatrixXcd covariance(const std::vector<Complex>& y, std::size_t most_rows) {
+    const auto n = y.size(), rows = std::min(most_rows, n / 2), columns = n - rows + 1;
     Eigen::MatrixXcd hankel(rows, columns);
     for (std::size_t c = 0; c < columns; ++c)
         for (std::size_t r = 0; r < rows; ++r) hankel(Eigen::Index(r), Eigen::Index(c)) = y[r + c];
-    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXcd> solver(hankel * hankel.adjoint());
+    return hankel * hankel.adjoint();
+}
+
+/// Poles of y by ESPRIT (covariance of the Hankel matrix, least-squares rotation).
+Eigen::VectorXcd poles_of(const std::vector<Complex>& y) {
+    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXcd> solver(covariance(y, kMostRows));
+    const auto rows = std::size_t(solver.eigenvalues().size());
     const auto& values = solver.eigenvalues(); // rising
     const double noise = values(Eigen::Index(rows / 4)), largest = values(Eigen::Index(rows - 1));
     Eigen::Index order = 0;
@@ -155,6 +164,21 @@ std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz,
     std::sort(modes.begin(), modes.end(),
               [](const RingMode& a, const RingMode& b) { return a.amplitude > b.amplitude; });
     return modes;
+}
+
+double mode_spread(std::span<const float> samples, double rate_hz, double centre_hz, double half_width_hz) {
+    if (samples.size() < 64) return 0.0;
+    const Band band(rate_hz, centre_hz, half_width_hz, samples.size());
+    const auto y = band.run(samples);
+    if (y.size() < kLeastPoints) return 0.0;
+    Eigen::MatrixXcd matrix = covariance(y, kSpreadRows);
+    const double total = matrix.trace().real();
+    if (!(total > 0.0)) return 0.0;
+    matrix = matrix / total + kSpreadFloor * Eigen::MatrixXcd::Identity(matrix.rows(), matrix.cols());
+    const Eigen::MatrixXcd root = matrix.llt().matrixL();
+    double spread = 0.0; // the logarithm of the determinant: small when few directions hold everything
+    for (Eigen::Index i = 0; i < root.rows(); ++i) spread += 2.0 * std::log(root(i, i).real());
+    return spread;
 }
 
 } // namespace kitfold::dsp

@@ -24,4 +24,9 @@ struct RingMode {
 std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
                                  double half_width_hz);
 
+/// How few modes would do for what lies within `half_width_hz` of `centre_hz`: the smaller, the fewer. A
+/// chord that bends needs more modes than one that does not. No unit; compares stretches of the same length
+/// only.
+double mode_spread(std::span<const float> samples, double rate_hz, double centre_hz, double half_width_hz);
+
 } // namespace kitfold::dsp

@@ -13,6 +13,7 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kFreeAfterMs = 10.0; // the stick or beater has left the head, and the onset may be 2 ms off
+constexpr double kRumbleHz = 10.0;    // a high-pass rings at its corner: keep it below all bands
 constexpr double kShortestMs = 60.0;
 constexpr double kFloorWindowMs = 30.0;
 constexpr double kHalfWidthHz = 50.0;
@@ -20,8 +21,13 @@ constexpr double kTileRangeDb = 35.0;
 constexpr std::size_t kMostTiles = 10;
 constexpr double kPartialRangeDb = 40.0;
 constexpr double kLeastPartialFallDb =
-    8.0; // a mode that was not seen to fall further has no decay to speak of
+    8.0;                              // a mode that was not seen to fall further has no decay to speak of
+constexpr double kLeastPeriods = 6.0; // in a ring time: less is a thump without pitch
+constexpr double kUnsure = 0.25;      // spread of the ring time over hits
 constexpr double kSpectrumSeconds = 0.5;
+constexpr double kGlideBandHz = 300.0;
+constexpr double kGlideSeconds = 0.25;
+constexpr double kGlideHelps = 3.0; // of mode_spread
 
 double median(std::vector<double> values) {
     if (values.empty()) return 0.0;
@@ -29,15 +35,6 @@ double median(std::vector<double> values) {
     std::nth_element(values.begin(), middle, values.end());
     if (values.size() % 2 == 1) return *middle;
     return (*middle + *std::max_element(values.begin(), middle)) / 2.0;
-}
-
-double relative_spread(std::vector<double> values) {
-    if (values.size() < 2) return 0.0;
-    std::sort(values.begin(), values.end());
-    const auto quartile = [&](double q) {
-        return values[std::size_t(std::lround(q * double(values.size() - 1)))];
-    };
-    return (quartile(0.75) - quartile(0.25)) / 2.0 / quartile(0.5);
 }
 
 /// Low-pass and decimation by an integer, so that the band that matters keeps some three times its width.
@@ -97,6 +94,45 @@ void high_pass(std::vector<float>& x, double rate_hz, double hz) {
     }
 }
 
+/// Rise of pitch after a stroke, which stretches the head: all partials are sharp by `rise` at the onset and
+/// come back with the time constant `fall_s` (Fletcher and Rossing, The Physics of Musical Instruments, ch.
+/// 18).
+struct Glide {
+    double rise = 0.0, fall_s = 0.05;
+};
+
+/// The hit from its onset on in a time that runs with the pitch, so that a partial keeps its frequency.
+std::vector<float> without_glide(std::span<const float> x, double rate_hz, const Glide& glide) {
+    if (glide.rise == 0.0) return {x.begin(), x.end()};
+    constexpr std::ptrdiff_t kHalf = 6; // windowed sinc; nothing is above a third of the rate
+    const double fall = glide.fall_s * rate_hz;
+    const auto add = [&](double at, std::ptrdiff_t k, double sine, double& sum, double& weights) {
+        const double d = at - double(k), u = d / double(kHalf), window = (1.0 - u * u) * (1.0 - u * u);
+        const double w = (std::abs(d) < 1e-9 ? 1.0 : sine / d) * window;
+        weights += w;
+        if (k >= 0 && k < std::ssize(x)) sum += w * x[std::size_t(k)];
+    };
+    std::vector<float> out;
+    double at = 0.0;
+    for (std::size_t n = 0; at < double(x.size()); ++n) {
+        // warped(at) = at + rise fall (1 - exp(-at / fall)) = n, by Newton from the last place
+        for (int i = 0; i < 3; ++i) {
+            const double e = std::exp(-at / fall);
+            at -= (at + glide.rise * fall * (1.0 - e) - double(n)) / (1.0 + glide.rise * e);
+        }
+        const auto middle = std::ptrdiff_t(std::floor(at));
+        const double sine = std::sin(std::numbers::pi * (at - double(middle))) / std::numbers::pi;
+        double sum = 0.0, weights = 0.0, sign = 1.0; // sin(pi (d + 1)) = -sin(pi d)
+        for (auto k = middle; k > middle - kHalf; --k, sign = -sign) add(at, k, sign * sine, sum, weights);
+        sign = -1.0;
+        for (auto k = middle + 1; k <= middle + kHalf; ++k, sign = -sign)
+            add(at, k, sign * sine, sum, weights);
+        if (at < double(x.size() - 1)) out.push_back(float(sum / weights));
+        at += 1.0;
+    }
+    return out;
+}
+
 struct Prepared {
     std::vector<float> samples; // decimated, in the band
     std::size_t onset = 0;
@@ -118,7 +154,7 @@ Analysis prepare(std::span<const RingHit> hits, double rate_hz, const RingBandLi
             double(hit.samples.size() - hit.onset) < kShortestMs * rate_hz / 1000.0)
             continue;
         Prepared p{decimator.run(hit.samples), hit.onset / decimator.step()};
-        high_pass(p.samples, a.rate_hz, a.band.low_hz);
+        high_pass(p.samples, a.rate_hz, kRumbleHz);
         a.hits.push_back(std::move(p));
     }
     return a;
@@ -258,65 +294,123 @@ std::vector<double> tiles_of(const Analysis& a) {
     return centres;
 }
 
+/// The glide that leaves the fewest modes round the loudest partial. None unless it helps clearly.
+Glide find_glide(std::span<const float> x, double rate_hz, double loudest_hz) {
+    x = x.first(std::min(x.size(), std::size_t(kGlideSeconds * rate_hz)));
+    const auto skip = std::size_t(kFreeAfterMs * rate_hz / 1000.0);
+    const auto spread = [&](const Glide& glide) {
+        auto bent = without_glide(x, rate_hz, glide);
+        bent.resize(std::max(skip, x.size() * 9 / 10)); // the same length for every glide
+        return mode_spread(std::span(bent).subspan(skip), rate_hz, loudest_hz + kGlideBandHz / 3.0,
+                           kGlideBandHz / 2.0);
+    };
+    const double straight = spread({});
+    double least = straight - kGlideHelps;
+    Glide best;
+    for (const double fall_s : {0.02, 0.035, 0.06, 0.1}) {
+        Glide here{0.0, fall_s};
+        double here_least = straight;
+        for (double step = 0.012; step > 0.0007; step /= 2.0)
+            for (const double rise : step == 0.012 ? std::vector{0.012, 0.024, 0.036, 0.048}
+                                                   : std::vector{here.rise - step, here.rise + step}) {
+                if (rise < 0.0) continue;
+                const double value = spread({rise, fall_s});
+                if (value < here_least) here_least = value, here.rise = rise;
+            }
+        if (here_least < least) least = here_least, best = here;
+    }
+    return best;
+}
+
 struct FoundMode {
     std::size_t hit;
     RingMode mode;
+    double weight = 0.0; // of its hit
 };
+
+/// A decay is known the better the longer it was seen: the variance falls with the cube of the length.
+double weight_of(const Prepared& hit) { return std::pow(double(hit.samples.size() - hit.onset), 2.0); }
 
 std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
     std::vector<FoundMode> found;
-    for (const double centre : tiles_of(a))
-        for (std::size_t h = 0; h < a.hits.size(); ++h) {
-            const auto& hit = a.hits[h];
-            const auto from = hit.onset + std::size_t(kFreeAfterMs * a.rate_hz / 1000.0);
-            for (auto mode :
-                 find_modes(std::span(hit.samples).subspan(from), a.rate_hz, centre, kHalfWidthHz)) {
-                if (mode.range_db < kLeastPartialFallDb) continue;
+    const auto tiles = tiles_of(a);
+    for (std::size_t h = 0; h < a.hits.size(); ++h) {
+        const auto from_onset = std::span(a.hits[h].samples).subspan(a.hits[h].onset);
+        const auto glide = find_glide(from_onset, a.rate_hz, tiles.front());
+        const auto x = without_glide(from_onset, a.rate_hz, glide);
+        const auto skip = std::min(x.size(), std::size_t(kFreeAfterMs * a.rate_hz / 1000.0));
+        for (const double centre : tiles)
+            for (auto mode : find_modes(std::span(x).subspan(skip), a.rate_hz, centre, kHalfWidthHz)) {
+                if (mode.range_db < kLeastPartialFallDb || mode.hz * mode.ring_ms() < 1000.0 * kLeastPeriods)
+                    continue;
                 mode.amplitude *= std::exp(mode.decay_per_s * kFreeAfterMs / 1000.0); // back to the onset
-                found.push_back({h, mode});
+                found.push_back({h, mode, weight_of(a.hits[h])});
             }
-        }
+    }
     return found;
 }
 
+using Cluster = std::vector<FoundMode>;
+
 /// Modes of different hits that are one partial: next to each other in frequency, the strongest of each hit.
-std::vector<std::vector<RingMode>> clusters(std::vector<FoundMode> found, std::size_t hits) {
+std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
     std::sort(found.begin(), found.end(), [](const auto& x, const auto& y) { return x.mode.hz < y.mode.hz; });
-    std::vector<std::vector<RingMode>> result;
+    double all = 0.0;
+    for (const auto& hit : a.hits) all += weight_of(hit);
+    std::vector<Cluster> result;
     for (std::size_t from = 0; from < found.size();) {
         auto to = from + 1;
         const auto gap = [&](double hz) { return std::max(3.0, 0.01 * hz); };
         while (to < found.size() && found[to].mode.hz - found[to - 1].mode.hz < gap(found[to].mode.hz)) ++to;
-        std::vector<RingMode> strongest(hits);
+        Cluster strongest(a.hits.size());
         for (auto i = from; i < to; ++i)
-            if (found[i].mode.amplitude > strongest[found[i].hit].amplitude)
-                strongest[found[i].hit] = found[i].mode;
-        std::erase_if(strongest, [](const RingMode& m) { return m.amplitude <= 0.0; });
-        if (2 * strongest.size() >= hits) result.push_back(std::move(strongest));
+            if (found[i].mode.amplitude > strongest[found[i].hit].mode.amplitude)
+                strongest[found[i].hit] = found[i];
+        double here = 0.0;
+        for (const auto& m : strongest) here += m.weight;
+        std::erase_if(strongest, [](const FoundMode& m) { return m.mode.amplitude <= 0.0; });
+        if (2.0 * here >= all) result.push_back(std::move(strongest));
         from = to;
     }
     return result;
 }
 
-RingPartial merged(const std::vector<RingMode>& modes) {
-    std::vector<double> hz, ring, level, range;
-    for (const auto& m : modes) {
-        hz.push_back(m.hz), ring.push_back(m.ring_ms()), range.push_back(m.range_db);
-        level.push_back(20.0 * std::log10(m.amplitude));
-    }
-    return {median(hz), median(ring), median(level), median(range), relative_spread(ring), modes.size()};
+double weighted_quantile(std::vector<std::pair<double, double>> values, double q) { // value, weight
+    std::sort(values.begin(), values.end());
+    double all = 0.0, sum = 0.0;
+    for (const auto& v : values) all += v.second;
+    for (const auto& [value, weight] : values)
+        if ((sum += weight) >= q * all) return value;
+    return values.back().first;
+}
+
+RingPartial merged(const Cluster& modes) {
+    const auto over = [&](auto value, double q) {
+        std::vector<std::pair<double, double>> values;
+        for (const auto& m : modes) values.emplace_back(value(m.mode), m.weight);
+        return weighted_quantile(std::move(values), q);
+    };
+    const auto ring = [](const RingMode& m) { return m.ring_ms(); };
+    RingPartial p;
+    p.hz = over([](const RingMode& m) { return m.hz; }, 0.5);
+    p.ring_ms = over(ring, 0.5);
+    p.level_db = over([](const RingMode& m) { return 20.0 * std::log10(m.amplitude); }, 0.5);
+    p.range_db = over([](const RingMode& m) { return m.range_db; }, 0.5);
+    p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / p.ring_ms;
+    p.hits = modes.size();
+    return p;
 }
 
 void measure_partials(const Analysis& a, RingResult& result) {
     auto& partials = result.partials;
-    for (const auto& cluster : clusters(modes_of_all_hits(a), a.hits.size()))
-        partials.push_back(merged(cluster));
+    for (const auto& cluster : clusters(modes_of_all_hits(a), a)) partials.push_back(merged(cluster));
     if (partials.empty()) return;
     std::sort(partials.begin(), partials.end(),
               [](const auto& x, const auto& y) { return x.level_db > y.level_db; });
     const double strongest = partials.front().level_db;
     for (auto& p : partials) p.level_db -= strongest;
-    std::erase_if(partials, [](const RingPartial& p) { return p.level_db < -kPartialRangeDb; });
+    std::erase_if(partials,
+                  [](const RingPartial& p) { return p.level_db < -kPartialRangeDb || p.spread > kUnsure; });
     if (partials.size() > kMaxPartials) partials.resize(kMaxPartials);
     std::sort(partials.begin(), partials.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
 }

@@ -51,15 +51,14 @@ struct RingPartial {
     double ring_ms = 0.0;  ///< T60
     double level_db = 0.0; ///< at the onset, re the strongest partial of the drum, median over hits
     double range_db = 0.0; ///< fall that could be seen before the noise or the next hit, median over hits
-    double spread =
-        0.0; ///< half the distance between the quartiles of ring_ms over hits, relative; 0 with one hit
-    std::size_t hits = 0; ///< in how many hits it was found
+    double spread = 0.0;   ///< half the distance between the quartiles of ring_ms over hits, relative
+    std::size_t hits = 0;  ///< in how many hits it was found
 };
 
 struct RingResult {
     DecayFit decay; ///< medians over the hits with the largest range
     std::vector<RingPartial>
-        partials;                 ///< rising frequency, at most kMaxPartials, none when nothing can be judged
+        partials; ///< rising frequency, at most kMaxPartials; one that the hits do not agree on is left out
     std::vector<double> curve_db; ///< backward integral of the hit with the longest range, kCurveStepMs apart
     std::size_t hits = 0;         ///< hits that could be used
 };
