@@ -1,4 +1,5 @@
 #include "dynamics/bus_compressor.h"
+#include "core/finite.h"
 #include "core/level_math.h"
 #include "core/vector_clones.h"
 #include <algorithm>
@@ -32,8 +33,7 @@ KITFOLD_VECTOR_CLONES void gain_from_reduction(double* x, std::size_t frames, do
 
 KITFOLD_VECTOR_CLONES void apply(const double* gain, const float* in, float* out, std::size_t frames) {
     for (std::size_t n = 0; n < frames; ++n) {
-        const double x = std::fabs(in[n]) <= 3.4028234663852886e38f ? static_cast<double>(in[n]) : 0.0;
-        out[n] = static_cast<float>(x * gain[n]);
+        out[n] = static_cast<float>(gain[n] * finite_or_silence(in[n]));
     }
 }
 

@@ -39,11 +39,9 @@ KITFOLD_VECTOR_CLONES float largest(const float* x, std::size_t frames, float so
     return std::bit_cast<float>(most);
 }
 
-/// The instruction set with the fewest lanes that still takes `mics`, up to `isa`.
+/// Half-empty AVX-512 lanes cost as much as full ones: four mics or fewer go into AVX2.
 Isa narrowest(Isa isa, std::size_t mics) noexcept {
-    if (isa == Isa::avx512 && mics <= 4 && runs(Isa::avx2)) isa = Isa::avx2;
-    if (isa == Isa::avx2 && mics <= 2) isa = Isa::sse2;
-    return isa;
+    return isa == Isa::avx512 && mics <= 4 && runs(Isa::avx2) ? Isa::avx2 : isa;
 }
 
 KITFOLD_VECTOR_CLONES void scale(float* x, double gain, std::size_t frames) {

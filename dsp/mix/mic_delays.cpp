@@ -1,4 +1,5 @@
 #include "mix/mic_delays.h"
+#include "core/finite.h"
 #include "core/flush_denormals.h"
 #include "core/vector_clones.h"
 #include <algorithm>
@@ -33,8 +34,7 @@ KITFOLD_VECTOR_CLONES void convolve(const float* newest, const float* fir, float
 }
 
 KITFOLD_VECTOR_CLONES void copy_finite(const float* in, float* out, std::size_t frames) {
-    for (std::size_t n = 0; n < frames; ++n)
-        out[n] = std::fabs(in[n]) <= 3.4028234663852886e38f ? in[n] : 0.0f;
+    for (std::size_t n = 0; n < frames; ++n) out[n] = finite_or_silence(in[n]);
 }
 
 KITFOLD_VECTOR_CLONES void scale(float* x, float gain, std::size_t frames) {

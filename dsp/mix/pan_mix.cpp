@@ -1,4 +1,5 @@
 #include "mix/pan_mix.h"
+#include "core/finite.h"
 #include "core/flush_denormals.h"
 #include "core/units.h"
 #include "core/vector_clones.h"
@@ -8,26 +9,23 @@
 namespace kitfold::dsp {
 namespace {
 
-inline double finite(float x) noexcept {
-    return std::fabs(x) <= 3.4028234663852886e38f ? static_cast<double>(x) : 0.0;
-}
-
-KITFOLD_VECTOR_CLONES void add_scaled(const float* in, double* left, double* right, std::size_t frames,
-                                      StereoGain gain) {
+KITFOLD_VECTOR_CLONES void add_scaled(const float* in, double* __restrict left, double* __restrict right,
+                                      std::size_t frames, StereoGain gain) {
     for (std::size_t n = 0; n < frames; ++n) {
-        const double x = finite(in[n]);
+        const double x = finite_or_silence(in[n]);
         left[n] += gain.left * x;
         right[n] += gain.right * x;
     }
 }
 
 /// Four mics in one pass over the sums; added one after the other, as add_scaled() would.
-KITFOLD_VECTOR_CLONES void add_four(const float* const* in, double* left, double* right, std::size_t frames,
-                                    const StereoGain* gains) {
+KITFOLD_VECTOR_CLONES void add_four(const float* const* in, double* __restrict left, double* __restrict right,
+                                    std::size_t frames, const StereoGain* gains) {
     const float *a = in[0], *b = in[1], *c = in[2], *d = in[3];
     const StereoGain ga = gains[0], gb = gains[1], gc = gains[2], gd = gains[3];
     for (std::size_t n = 0; n < frames; ++n) {
-        const double xa = finite(a[n]), xb = finite(b[n]), xc = finite(c[n]), xd = finite(d[n]);
+        const double xa = finite_or_silence(a[n]), xb = finite_or_silence(b[n]), xc = finite_or_silence(c[n]),
+                     xd = finite_or_silence(d[n]);
         left[n] = (((left[n] + ga.left * xa) + gb.left * xb) + gc.left * xc) + gd.left * xd;
         right[n] = (((right[n] + ga.right * xa) + gb.right * xb) + gc.right * xc) + gd.right * xd;
     }
