@@ -9,6 +9,7 @@
 #include <cerrno>
 #include <cstring>
 #include <fmt/format.h>
+#include <optional>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -76,9 +77,10 @@ struct AudioWriter::Impl {
     Sink target;
     SNDFILE* file = nullptr;
     std::vector<Quantiser> quantisers; ///< one per channel; empty for float
-    std::vector<std::int32_t> quantised;
     std::vector<float> interleaved_float;
     std::vector<std::int32_t> interleaved_int;
+    std::vector<unsigned char> packed;
+    std::optional<Pcm> raw; ///< the file takes packed samples as they are
 
     Impl(const std::filesystem::path& path, const AudioFormat& wanted, std::int64_t rf64_from_bytes)
         : format(wanted), pending(path), target{pending.descriptor()} {
@@ -92,9 +94,11 @@ struct AudioWriter::Impl {
             throw bad_input(fmt::format("{}: {}", pending.path().string(), sf_strerror(nullptr)));
         sf_command(file, SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE); // it carries the time of day
         if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
+        if (format.bits < 32 && container_for(path) == Container::wav)
+            raw = format.bits == 16 ? Pcm::int16 : Pcm::int24;
         if (format.bits < 32)
             for (int n = 0; n < format.channels; ++n)
-                quantisers.emplace_back(format.bits, format.dither, static_cast<std::uint64_t>(n + 1));
+                quantisers.emplace_back(format.bits, format.dither, static_cast<std::uint32_t>(n + 1));
     }
     Impl(const Impl&) = delete;
     Impl& operator=(const Impl&) = delete;
@@ -118,13 +122,18 @@ struct AudioWriter::Impl {
 
     sf_count_t write_int(const float* const* planes, std::size_t frames) {
         const std::size_t width = static_cast<std::size_t>(format.channels);
-        const int shift = 32 - format.bits; // libsndfile keeps the upper bits of an int
-        quantised.resize(std::max(quantised.size(), frames));
-        interleaved_int.resize(std::max(interleaved_int.size(), frames * width));
-        for (std::size_t c = 0; c < width; ++c) {
-            quantisers[c].process(planes[c], quantised.data(), frames);
-            for (std::size_t n = 0; n < frames; ++n) interleaved_int[n * width + c] = quantised[n] << shift;
+        const std::size_t count = frames * width;
+        interleaved_int.resize(std::max(interleaved_int.size(), count));
+        for (std::size_t c = 0; c < width; ++c)
+            quantisers[c].process(planes[c], interleaved_int.data() + c, width, frames);
+        if (raw) {
+            packed.resize(std::max(packed.size(), count * bytes_of(*raw)));
+            pack(*raw, interleaved_int.data(), packed.data(), count);
+            const auto bytes = static_cast<sf_count_t>(count * bytes_of(*raw));
+            return sf_write_raw(file, packed.data(), bytes) == bytes ? static_cast<sf_count_t>(frames) : 0;
         }
+        for (std::size_t n = 0; n < count; ++n)
+            interleaved_int[n] <<= 32 - format.bits; // the upper bits count
         return sf_writef_int(file, interleaved_int.data(), static_cast<sf_count_t>(frames));
     }
 };

@@ -15,6 +15,9 @@ inline constexpr std::size_t bytes_of(Pcm pcm) noexcept {
 void decode(Pcm pcm, const unsigned char* bytes, std::size_t channels, std::size_t channel, float* out,
             std::size_t frames) noexcept;
 
+/// `count` integers of 16 or 24 bits as packed bytes.
+void pack(Pcm pcm, const std::int32_t* values, unsigned char* bytes, std::size_t count) noexcept;
+
 /// Sets NaN and Inf to 0. Returns how many there were.
 std::size_t clear_non_finite(float* samples, std::size_t count) noexcept;
 
@@ -24,15 +27,17 @@ std::size_t clear_non_finite(float* samples, std::size_t count) noexcept;
 /// its place alone.
 class Quantiser {
 public:
-    Quantiser(int bits, bool dither, std::uint64_t seed) noexcept;
-    /// Integers of `bits` bits, clipped to their range. Counts what it clipped.
-    void process(const float* in, std::int32_t* out, std::size_t frames) noexcept;
+    Quantiser(int bits, bool dither, std::uint32_t seed) noexcept;
+    /// Integers of `bits` bits, clipped to their range, to every step-th place of `out`. Counts what it
+    /// clipped.
+    void process(const float* in, std::int32_t* out, std::size_t step, std::size_t frames) noexcept;
     [[nodiscard]] std::uint64_t clipped() const noexcept { return clipped_; }
 
 private:
     double full_scale_;
     double dither_scale_; ///< 0 without dither
-    std::uint64_t counter_;
+    std::uint32_t seed_;
+    std::uint64_t at_ = 0; ///< samples so far
     std::uint64_t clipped_ = 0;
 };
 
