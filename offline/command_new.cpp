@@ -1,6 +1,7 @@
 #include "offline/command.h"
 #include "offline/errors.h"
 #include "offline/new_session.h"
+#include "offline/progress.h"
 #include "offline/roles.h"
 #include <CLI/CLI.hpp>
 #include <algorithm>
@@ -63,7 +64,11 @@ void run(const Options& options) {
     std::error_code ignored;
     if (fs::exists(fs::symlink_status(file, ignored)))
         throw bad_input(file.string() + " is there already; move it away to make a new one");
-    const auto made = propose_session(options.folder, load_presets(presets_folder()));
+    const auto made = [&] {
+        Progress progress("new");
+        return propose_session(options.folder, load_presets(presets_folder()),
+                               [&](double share) { progress.show(share); });
+    }();
     save_session(made.session, file);
     if (options.json)
         print_json(as_json(made));
