@@ -9,7 +9,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most) {
+std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most, std::size_t enough) {
     std::vector<Hit> own;
     std::copy_if(hits.begin(), hits.end(), std::back_inserter(own),
                  [&](const Hit& h) { return h.drum == drum; });
@@ -19,8 +19,7 @@ std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most) 
     // Hits that overlap another drum are worse than fewer hits, as long as enough remain.
     const auto alone =
         static_cast<std::size_t>(std::count_if(own.begin(), own.end(), [](const Hit& h) { return h.alone; }));
-    constexpr std::size_t kEnough = 36;
-    own.resize(std::min({own.size(), most, std::max(alone, kEnough)}));
+    own.resize(std::min({own.size(), most, std::max(alone, enough)}));
     std::sort(own.begin(), own.end(), [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; });
     return own;
 }
@@ -28,11 +27,11 @@ std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most) 
 } // namespace
 
 DrumExcerpts::DrumExcerpts(const Take& take, std::span<const Hit> hits, Drum drum, double before_ms,
-                           double after_ms, std::size_t most)
+                           double after_ms, std::size_t most, std::size_t enough)
     : drum_(drum), rate_hz_(take.rate_hz), mics_(take.mics.size()),
       length_(static_cast<std::size_t>(std::lround((before_ms + after_ms) * take.rate_hz / 1000.0))),
       origin_(static_cast<std::size_t>(std::lround(before_ms * take.rate_hz / 1000.0))),
-      chosen_(choose(hits, drum, most)), samples_(mics_ * chosen_.size() * length_),
+      chosen_(choose(hits, drum, most, enough)), samples_(mics_ * chosen_.size() * length_),
       late_(chosen_.size(), 0.0) {
     for (std::size_t m = 0; m < mics_; ++m)
         for (std::size_t n = 0; n < chosen_.size(); ++n)

@@ -10,10 +10,11 @@ namespace kitfold::dsp {
 /// hit.
 class DrumExcerpts {
 public:
-    /// @param before_ms, after_ms span of an excerpt around the hit  @param most at most this many hits:
-    /// those alone first, the stronger half before the softer
+    /// @param before_ms, after_ms span of an excerpt around the hit
+    /// @param most at most this many hits, the stronger first  @param enough hits that overlap another drum
+    /// are taken only while there are fewer than this
     DrumExcerpts(const Take& take, std::span<const Hit> hits, Drum drum, double before_ms, double after_ms,
-                 std::size_t most);
+                 std::size_t most, std::size_t enough);
 
     [[nodiscard]] std::size_t hits() const noexcept { return chosen_.size(); }
     [[nodiscard]] std::size_t mics() const noexcept { return mics_; }

@@ -76,8 +76,8 @@ class DrumPairs {
 public:
     DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum)
         : take_(take), own_(*own_mic(take.mics, drum)),
-          excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits), finder_(take.rate_hz),
-          fft_(fast_fft_size(excerpts_.length())), from_own_(take.mics.size()) {
+          excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits, kMostHits),
+          finder_(take.rate_hz), fft_(fast_fft_size(excerpts_.length())), from_own_(take.mics.size()) {
         excerpts_.align(own_);
     }
 

@@ -10,7 +10,7 @@ namespace {
 dsp::FirstArrival found(const test::TrapSettings& s) {
     const auto trap = test::make_trap(s);
     dsp::DrumExcerpts excerpts(trap.take, trap.hits, dsp::Drum::kick, dsp::kArrivalBeforeMs,
-                               dsp::kArrivalAfterMs, 40);
+                               dsp::kArrivalAfterMs, 40, 40);
     excerpts.align(0);
     return dsp::ArrivalFinder(s.rate_hz).find(excerpts, 0, 1);
 }
