@@ -299,6 +299,24 @@ TEST_CASE("a stroke is the same sound at two rates", "[synth]") {
     CHECK(error < 0.02 * peak(a)); // the click's first corner has no band limit
 }
 
+TEST_CASE("deadening raises every alpha by what truth says", "[synth]") {
+    auto options = short_take();
+    const Simulator open(options);
+    options.tone = Tone::deadened;
+    const Simulator deadened(options);
+    for (std::size_t d = 0; d < 4; ++d) { // kick, snare, toms
+        const auto &before = open.truth().drums[d].partials, &after = deadened.truth().drums[d].partials;
+        REQUIRE(before.size() == after.size());
+        for (std::size_t p = 0; p < before.size(); ++p) {
+            CHECK(after[p].hz == before[p].hz);
+            CHECK(after[p].ring_ms == about(before[p].deadened_ring_ms, 1e-6));
+            CHECK(after[p].open_ring_ms == about(before[p].ring_ms, 1e-6));
+            CHECK(6907.755 / after[p].ring_ms - 6907.755 / before[p].ring_ms == // alpha = ln(1000) / T60
+                  about(before[p].delta_alpha, 1e-4));
+        }
+    }
+}
+
 TEST_CASE("ring times follow the partials, and deadening shortens them", "[synth]") {
     auto options = short_take();
     const Simulator open(options);
