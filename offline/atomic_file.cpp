@@ -98,9 +98,10 @@ void AtomicFile::write(std::string_view bytes) {
     }
 }
 
-void AtomicFile::commit() {
+void AtomicFile::commit(Survives survives) {
     // some file systems keep no promise before fsync and say EINVAL when they have none to keep
-    if (::fsync(descriptor_) != 0 && errno != EINVAL) fail(final_, "can't be written", errno);
+    if (survives == Survives::power_cut && ::fsync(descriptor_) != 0 && errno != EINVAL)
+        fail(final_, "can't be written", errno);
     if (::rename(unfinished_.c_str(), final_.c_str()) != 0) fail(final_, "can't be given its name", errno);
     forget(slot_);
     ::close(descriptor_);

@@ -5,6 +5,12 @@
 
 namespace kitfold::offline {
 
+/// What a whole file is to survive once it has its name.
+enum class Survives {
+    power_cut, ///< waits for the disk first
+    our_end    ///< the end of the program, however it comes; for what can be made again
+};
+
 /// A new file in the folder of its final name. Until commit() the final name is untouched; without commit()
 /// the new file is removed, by the destructor or, when the program is interrupted, by the handler of
 /// remove_unfinished_files_when_interrupted(). A symbolic link is followed: the file it points to is
@@ -26,8 +32,8 @@ public:
     /// Appends at the descriptor's place. Throws io_failed (disk full …).
     void write(std::string_view bytes);
 
-    /// Waits for the disk, then gives the file its name. Throws io_failed; the final name is then as it was.
-    void commit();
+    /// Gives the file its name. Throws io_failed; the final name is then as it was.
+    void commit(Survives survives = Survives::power_cut);
 
 private:
     void remove() noexcept;

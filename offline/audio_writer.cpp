@@ -182,7 +182,7 @@ std::string AudioWriter::sha256() {
 
 void AudioWriter::commit() {
     close();
-    impl_->pending.commit();
+    impl_->pending.commit(Survives::our_end); // to wait for the disk takes as long as to make it again
 }
 
 std::uint64_t AudioWriter::clipped() const noexcept {

@@ -253,8 +253,8 @@ private:
         page.write(recall_page(request_, figures_, date));
         for (AudioWriter& stem : stems_) stem.close();
         for (AudioWriter& stem : stems_) stem.commit();
-        json.commit();
-        page.commit();
+        json.commit(Survives::our_end);
+        page.commit(Survives::our_end);
         writer_->commit();
         stem_folder_.keep();
     }
