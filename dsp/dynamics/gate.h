@@ -150,6 +150,19 @@ private:
     std::vector<float> past_;
 };
 
+/// Crossfade of a gate's output to its key and back, 20 ms. One channel, every `stride`th sample.
+struct KeyListen {
+    double part = 0.0, step = 1.0 / 960.0;
+    void prepare(double rate_hz) noexcept { part = 0.0, step = 1000.0 / (rate_hz * kMoveMs); }
+    void mix(bool listening, const float* key, float* out, std::size_t frames, std::size_t stride) noexcept {
+        if (!listening && part == 0.0) return;
+        for (std::size_t n = 0; n < frames; ++n) {
+            part = listening ? std::min(part + step, 1.0) : std::max(part - step, 0.0);
+            out[n * stride] += static_cast<float>(part) * (key[n * stride] - out[n * stride]);
+        }
+    }
+};
+
 /// Detector and gain together: a gate for one channel or one mic per lane. Rules as for KickConditioner.
 template <class V> class Gate {
 public:
@@ -192,23 +205,9 @@ public:
 private:
     static constexpr std::size_t kBlock = 64;
 
-    /// Crossfade of the output to the key and back, 20 ms.
-    struct Listen {
-        double part = 0.0, step = 1.0 / 960.0;
-        void prepare(double rate_hz) noexcept { part = 0.0, step = 1000.0 / (rate_hz * kMoveMs); }
-        void mix(bool listening, const float* key, float* out, std::size_t frames,
-                 std::size_t stride) noexcept {
-            if (!listening && part == 0.0) return;
-            for (std::size_t n = 0; n < frames; ++n) {
-                part = listening ? std::min(part + step, 1.0) : std::max(part - step, 0.0);
-                out[n * stride] += static_cast<float>(part) * (key[n * stride] - out[n * stride]);
-            }
-        }
-    };
-
     KeyDetector<V> detector_;
     GateGain<V> gain_;
-    std::array<Listen, kLanes> listen_{};
+    std::array<KeyListen, kLanes> listen_{};
     std::array<bool, kLanes> listening_{};
     alignas(64) float level_[kBlock * kLanes]{};
     alignas(64) float key_[kBlock * kLanes]{};
