@@ -1,0 +1,202 @@
+#include "common/layout.h"
+#include "core/units.h"
+#include <algorithm>
+#include <cmath>
+#include <stdexcept>
+
+namespace kitfold::plugins {
+namespace {
+
+using namespace dsp;
+
+constexpr Parameter kGateReduction{"gain_reduction_db",
+                                   "Gain reduction",
+                                   "dB",
+                                   0,
+                                   90,
+                                   0,
+                                   Scale::linear,
+                                   1,
+                                   "How much the gate lowers the level now"};
+constexpr Parameter kBusReduction{"gain_reduction_db",
+                                  "Gain reduction",
+                                  "dB",
+                                  0,
+                                  60,
+                                  0,
+                                  Scale::linear,
+                                  1,
+                                  "How much the compressor lowers the level now"};
+constexpr Parameter kGateOpen{
+    "gate_open", "Gate open", "", 0, 1, 0, Scale::on_off, 0, "Lights while the gate is open"};
+
+template <class Settings> Control control(std::size_t field) {
+    const auto& p = fields<Settings>()[field].parameter;
+    return {std::string(p.key), std::string(p.name), &p};
+}
+
+Control meter(const Parameter& p) { return {std::string(p.key), std::string(p.name), &p}; }
+
+struct Part {
+    const char *id, *name;
+    std::string_view last; ///< key of its last control
+};
+
+/// The table of a block cut into groups; keeps the table's order.
+template <class Settings> std::vector<ControlGroup> cut(std::initializer_list<Part> parts) {
+    std::vector<ControlGroup> groups;
+    std::size_t field = 0;
+    for (const auto& part : parts) {
+        ControlGroup group{part.id, part.name, {}};
+        do group.controls.push_back(control<Settings>(field));
+        while (fields<Settings>()[field++].parameter.key != part.last && field < fields<Settings>().size());
+        groups.push_back(std::move(group));
+    }
+    return groups;
+}
+
+std::vector<std::string> channel_names(std::size_t channels, const std::string& prefix) {
+    if (channels == 1) return {prefix};
+    return {prefix + " left", prefix + " right"};
+}
+
+std::string two_digits(std::size_t n) { return (n < 10 ? "0" : "") + std::to_string(n); }
+
+std::string lower_first(std::string_view name) {
+    std::string out(name);
+    out.front() = static_cast<char>(std::tolower(static_cast<unsigned char>(out.front())));
+    return out;
+}
+
+/// Identifiers sort like the mics: mic_01_level_db … mic_16_level_db.
+ControlGroup mic_group(std::size_t mic) {
+    ControlGroup group{"mic_" + two_digits(mic), "Mic " + std::to_string(mic), {}};
+    for (const auto& field : fields<MicSettings>())
+        group.controls.push_back({group.id + "_" + std::string(field.parameter.key),
+                                  group.name + " " + lower_first(field.parameter.name), &field.parameter});
+    return group;
+}
+
+std::vector<std::string> with_key(std::vector<std::string> names) {
+    for (const auto& name : channel_names(2, "Key")) names.push_back(name);
+    return names;
+}
+
+} // namespace
+
+Layout kick_layout(std::size_t channels) {
+    return {"kick",
+            channels == 1 ? "Kitfold Kick mono" : "Kitfold Kick",
+            "FilterPlugin",
+            cut<KickSettings>({{"high_pass", "High-pass", "high_pass_slope"},
+                               {"low_shelf", "Low shelf", "shelf_slope"},
+                               {"box_cut", "Box cut", "box_q"},
+                               {"bleed_cut", "Bleed cut", "bleed_cut_slope"},
+                               {"output", "Output", "level_db"}}),
+            {},
+            channel_names(channels, "In"),
+            channel_names(channels, "Out"),
+            0};
+}
+
+Layout gate_layout(std::size_t channels) {
+    return {"gate",
+            channels == 1 ? "Kitfold Gate mono" : "Kitfold Gate",
+            "GatePlugin",
+            cut<GateSettings>({{"gate", "Gate", "lookahead_ms"}, {"key", "Key", "key_low_pass_hz"}}),
+            {meter(kGateReduction), meter(kGateOpen)},
+            with_key(channel_names(channels, "In")),
+            channel_names(channels, "Out"),
+            2};
+}
+
+Layout bus_layout() {
+    return {"bus",
+            "Kitfold Bus",
+            "CompressorPlugin",
+            cut<BusSettings>({{"compressor", "Compressor", "release_ms"},
+                              {"key", "Key", "key"},
+                              {"output", "Output", "blend"}}),
+            {meter(kBusReduction)},
+            with_key(channel_names(2, "In")),
+            channel_names(2, "Out"),
+            2};
+}
+
+Layout sum_layout() {
+    Layout layout{"sum",
+                  "Kitfold Sum",
+                  "MixerPlugin",
+                  cut<SumSettings>({{"sum", "Sum", "mono"}}),
+                  {},
+                  {},
+                  channel_names(2, "Out"),
+                  0};
+    for (std::size_t mic = 1; mic <= kSumMics; ++mic) {
+        layout.groups.push_back(mic_group(mic));
+        layout.inputs.push_back("Mic " + std::to_string(mic));
+    }
+    return layout;
+}
+
+Layout layout_of(std::string_view plugin, std::size_t channels) {
+    if (plugin == "kick") return kick_layout(channels);
+    if (plugin == "gate") return gate_layout(channels);
+    if (plugin == "bus") return bus_layout();
+    if (plugin == "sum") return sum_layout();
+    throw std::invalid_argument("there is no plug-in " + std::string(plugin));
+}
+
+std::size_t control_count(const Layout& layout) noexcept {
+    std::size_t count = 0;
+    for (const auto& group : layout.groups) count += group.controls.size();
+    return count;
+}
+
+HostRange::HostRange(const Parameter& p) noexcept : start(p.min), end(p.max), parameter_(&p) {
+    if (p.special.end == Special::End::none) return;
+    // one part in 64 of the travel, like to_position(), outwards to a number that the control can show
+    const double grid = std::pow(10.0, p.decimals), steps = 63.0;
+    const bool ratio = p.scale == Scale::octaves;
+    const double beyond = ratio ? std::pow(p.max / p.min, 1.0 / steps) : (p.max - p.min) / steps;
+    if (p.special.end == Special::End::below)
+        start = std::floor((ratio ? p.min / beyond : p.min - beyond) * grid) / grid;
+    else
+        end = std::ceil((ratio ? p.max * beyond : p.max + beyond) * grid) / grid;
+}
+
+double HostRange::from_setting(double value) const noexcept {
+    if (parameter_->special.end == Special::End::none || value != parameter_->special.value) return value;
+    return parameter_->special.end == Special::End::below ? start : end;
+}
+
+double HostRange::to_setting(double host_value) const noexcept {
+    const auto& p = *parameter_;
+    if (std::isnan(host_value)) return p.fallback;
+    if (p.scale == Scale::choice || p.scale == Scale::on_off)
+        return from_position(p, to_position(p, host_value));
+    if (p.special.end == Special::End::below && host_value < (start + p.min) / 2) return p.special.value;
+    if (p.special.end == Special::End::above && host_value > (end + p.max) / 2) return p.special.value;
+    return std::clamp(host_value, p.min, p.max);
+}
+
+double setting_at(const Parameter& p, double position) noexcept {
+    const double value = from_position(p, position);
+    if (p.scale == Scale::choice || p.scale == Scale::on_off) return value;
+    if (p.special.end != Special::End::none && value == p.special.value) return value;
+    const double grid = std::pow(10.0, p.decimals);
+    return std::clamp(std::round(value * grid) / grid, p.min, p.max) + 0.0; // + 0: never -0
+}
+
+std::optional<double> setting_from_text(const Parameter& p, std::string_view typed) {
+    if (const auto value = parse_text(p, typed)) return value;
+    while (!typed.empty() && typed.back() == ' ') typed.remove_suffix(1);
+    if (p.key != "delay_ms" || !typed.ends_with("cm")) return std::nullopt;
+    constexpr double kRoomC = 20.0;
+    typed.remove_suffix(2);
+    const Parameter distance{"", "", "", 0, cm_from_ms(p.max, kRoomC), 0, Scale::linear, 0, ""};
+    const auto cm = parse_text(distance, typed);
+    return cm ? std::optional(std::clamp(ms_from_cm(*cm, kRoomC), p.min, p.max)) : std::nullopt;
+}
+
+} // namespace kitfold::plugins

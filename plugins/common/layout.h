@@ -1,0 +1,68 @@
+#pragma once
+// What each plug-in shows a host: its controls in groups, its meters, its ports. No JUCE here: the plug-ins
+// build their parameters from it, and the LV2 data files are completed from it.
+#include "settings/parameters.h"
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+namespace kitfold::plugins {
+
+inline constexpr std::size_t kSumMics = 16;
+
+struct Control {
+    std::string id; ///< stable: hosts store automation under it
+    std::string name;
+    const dsp::Parameter* parameter;
+};
+
+struct ControlGroup {
+    std::string id, name;
+    std::vector<Control> controls;
+};
+
+struct Layout {
+    std::string_view plugin; ///< "kick", "gate" …: also the folder of its factory presets
+    std::string_view name;   ///< for people
+    std::string_view lv2_class;
+    std::vector<ControlGroup> groups;         ///< controls in the order of the values
+    std::vector<Control> meters;              ///< what the plug-in shows and nobody sets
+    std::vector<std::string> inputs, outputs; ///< names of the channels, side-chain last
+    std::size_t side_chain_bus = 0;           ///< 1-based number of that input bus, 0: none
+};
+
+/// `channels` (1 or 2) of the main bus.
+Layout kick_layout(std::size_t channels);
+Layout gate_layout(std::size_t channels);
+Layout bus_layout();
+Layout sum_layout(); ///< the sum's controls, then each mic's
+/// By the plug-in's name. Throws std::invalid_argument: no such plug-in.
+Layout layout_of(std::string_view plugin, std::size_t channels);
+
+/// Number of controls, meters apart.
+std::size_t control_count(const Layout& layout) noexcept;
+
+/// A parameter as a host sees it: one unbroken range of ordinary numbers. Settings keep their own numbers,
+/// but a value that is infinite or out of order ("-inf dB", a filter's "off" at the top of its range) gets a
+/// place just past the range's end.
+class HostRange {
+public:
+    explicit HostRange(const dsp::Parameter& parameter) noexcept;
+    double start, end;
+    [[nodiscard]] double from_setting(double value) const noexcept;
+    /// Nearest allowed setting; NaN gives the parameter's default.
+    [[nodiscard]] double to_setting(double host_value) const noexcept;
+
+private:
+    const dsp::Parameter* parameter_;
+};
+
+/// The setting at a control's position 0..1, rounded to what the control shows, so that what is shown is what
+/// is heard and a state holds plain numbers.
+double setting_at(const dsp::Parameter& parameter, double position) noexcept;
+
+/// A typed text as a setting; a delay may be typed as a distance too ("34 cm", at 20 °C).
+std::optional<double> setting_from_text(const dsp::Parameter& parameter, std::string_view typed);
+
+} // namespace kitfold::plugins
