@@ -9,18 +9,20 @@ juce::String utf8(std::string_view text) {
     return juce::String::fromUTF8(text.data(), static_cast<int>(text.size()));
 }
 
+/// NaN stays NaN, for setValue to ignore.
 juce::NormalisableRange<float> host_range(const dsp::Parameter& p) {
     const HostRange range(p);
+    const auto to_setting = [range](float value) { return range.to_setting(static_cast<double>(value)); };
     return {static_cast<float>(range.start), static_cast<float>(range.end),
             [&p, range](float, float, float position) {
                 return static_cast<float>(
                     range.from_setting(dsp::from_position(p, static_cast<double>(position))));
             },
-            [&p, range](float, float, float value) {
-                return static_cast<float>(dsp::to_position(p, range.to_setting(static_cast<double>(value))));
+            [&p, to_setting](float, float, float value) {
+                return std::isnan(value) ? value : static_cast<float>(dsp::to_position(p, to_setting(value)));
             },
-            [range](float, float, float value) {
-                return static_cast<float>(range.from_setting(range.to_setting(static_cast<double>(value))));
+            [range, to_setting](float, float, float value) {
+                return std::isnan(value) ? value : static_cast<float>(range.from_setting(to_setting(value)));
             }};
 }
 

@@ -1,0 +1,254 @@
+// The bundles in a host: JUCE's, which loads VST3 and LV2.
+#include "bundles.h"
+#include "support.h"
+#include <catch2/catch.hpp>
+
+using namespace kitfold;
+using namespace kitfold::plugins;
+using namespace kitfold::plugins::test;
+
+namespace {
+
+using Instance = std::unique_ptr<juce::AudioPluginInstance>;
+
+juce::AudioPluginFormat& vst3() {
+    static juce::VST3PluginFormat format;
+    return format;
+}
+juce::AudioPluginFormat& lv2() {
+    static juce::LV2PluginFormat format;
+    return format;
+}
+
+Instance load(juce::AudioPluginFormat& format, const juce::String& id, double rate_hz) {
+    juce::OwnedArray<juce::PluginDescription> found;
+    format.findAllTypesForFile(found, id);
+    REQUIRE(found.size() == 1);
+    juce::String error;
+    auto p = format.createInstanceFromDescription(*found[0], rate_hz, 512, error);
+    CAPTURE(error.toStdString());
+    REQUIRE(p != nullptr);
+    p->enableAllBuses();
+    p->setNonRealtime(true);
+    p->prepareToPlay(rate_hz, 512);
+    return p;
+}
+
+Instance load_vst3(const Bundle& bundle, double rate_hz = kRate) {
+    return load(vst3(), bundle.path, rate_hz);
+}
+
+Instance load_lv2(const Bundle& bundle, double rate_hz = kRate) {
+    const auto folder = juce::File(bundle.path).getParentDirectory().getFullPathName();
+    lv2().searchPathsForPlugins(juce::FileSearchPath(folder), true, false);
+    return load(lv2(), "https://kitfold.example/plugins/" + juce::String(bundle.name).toLowerCase(), rate_hz);
+}
+
+void run_messages(int ms) { juce::MessageManager::getInstance()->runDispatchLoopUntil(ms); }
+
+Layout layout_of(const Bundle& bundle) { return plugins::layout_of(bundle.plugin, bundle.channels); }
+
+juce::AudioProcessorParameter* named(juce::AudioProcessor& p, const std::string& name) {
+    for (auto* parameter : p.getParameters())
+        if (parameter->getName(128).toStdString() == name) return parameter;
+    return nullptr;
+}
+
+/// Sets every control of the layout in the host and gives the settings that this must mean. LV2 hosts speak
+/// in ordinary numbers, in float; VST3 hosts in positions.
+std::vector<double> set_all(juce::AudioProcessor& p, const Bundle& bundle, bool numbers, unsigned seed) {
+    std::vector<double> settings;
+    const auto layout = layout_of(bundle);
+    const auto positions = random_positions(control_count(layout), seed);
+    for (const auto& group : layout.groups)
+        for (const auto& control : group.controls) {
+            auto* parameter = named(p, control.name);
+            CAPTURE(control.name);
+            REQUIRE(parameter != nullptr);
+            const float position = positions[settings.size()];
+            parameter->setValueNotifyingHost(position);
+            const HostRange range(*control.parameter);
+            double at = static_cast<double>(position);
+            if (numbers) { // what the host sends is min + position (max - min), in float
+                const auto first = static_cast<float>(range.start), last = static_cast<float>(range.end);
+                const juce::NormalisableRange<float> plain(first, last);
+                const auto number = static_cast<double>(plain.convertFrom0to1(position));
+                at = static_cast<double>(
+                    static_cast<float>(dsp::to_position(*control.parameter, range.to_setting(number))));
+            }
+            settings.push_back(setting_at(*control.parameter, at));
+        }
+    return settings;
+}
+
+Channels input_for(juce::AudioProcessor& p) {
+    return bursts(static_cast<std::size_t>(p.getTotalNumInputChannels()), 9'000);
+}
+
+/// With one key where the reference takes one.
+Channels heard_by(const Bundle& bundle, Channels in) {
+    if (std::string_view(bundle.plugin) == "gate" && bundle.channels == 1) in[2] = in[1];
+    return in;
+}
+
+void check_sound(Instance p, const Bundle& bundle, bool numbers, double rate_hz, unsigned seed) {
+    const auto settings = set_all(*p, bundle, numbers, seed);
+    const auto in = heard_by(bundle, input_for(*p));
+    CHECK(first_difference(play(*p, in, block_sizes(9'000, numbers ? 3'000 : 512)),
+                           reference(bundle.plugin, bundle.channels, settings, in, rate_hz)) == kSame);
+}
+
+/// Settings saved from one instance make another one sound the same, and so does a preset.
+void check_state(Instance a, Instance b, const Bundle& bundle) {
+    const auto in = input_for(*a);
+    set_all(*a, bundle, false, 11);
+    play(*a, in, {64});
+    juce::MemoryBlock state;
+    a->getStateInformation(state);
+    b->setStateInformation(state.getData(), static_cast<int>(state.getSize()));
+    run_messages(30);
+    a->reset(), b->reset();
+    a->releaseResources(), b->releaseResources();
+    a->prepareToPlay(kRate, 512), b->prepareToPlay(kRate, 512);
+    const auto first = play(*a, in, block_sizes(9'000, 512));
+    CHECK(first_difference(first, play(*b, in, block_sizes(9'000, 512))) == kSame);
+    CHECK(first_difference(first, in) != kSame);
+}
+
+} // namespace
+
+TEST_CASE("VST3: plays what the DSP library computes, bit for bit", "[plugins]") {
+    const auto bundle = GENERATE(from_range(std::begin(kVst3), std::end(kVst3)));
+    const double rate_hz = GENERATE(44'100.0, 96'000.0);
+    const unsigned seed = GENERATE(range(0u, 3u));
+    CAPTURE(bundle.name, rate_hz, seed);
+    check_sound(load_vst3(bundle, rate_hz), bundle, false, rate_hz, seed);
+}
+
+TEST_CASE("LV2: plays what the DSP library computes, bit for bit", "[plugins]") {
+    const auto bundle = GENERATE(from_range(std::begin(kLv2), std::end(kLv2)));
+    const double rate_hz = GENERATE(44'100.0, 96'000.0);
+    const unsigned seed = GENERATE(range(0u, 3u));
+    CAPTURE(bundle.name, rate_hz, seed);
+    check_sound(load_lv2(bundle, rate_hz), bundle, true, rate_hz, seed);
+}
+
+TEST_CASE("VST3 and LV2: state saved in one instance works in another", "[plugins]") {
+    for (const auto& bundle : kVst3) {
+        CAPTURE(bundle.name);
+        check_state(load_vst3(bundle), load_vst3(bundle), bundle);
+    }
+    for (const auto& bundle : kLv2) {
+        CAPTURE(bundle.name);
+        check_state(load_lv2(bundle), load_lv2(bundle), bundle);
+    }
+}
+
+TEST_CASE("VST3: every control and its texts", "[plugins]") {
+    const auto bundle = GENERATE(from_range(std::begin(kVst3), std::end(kVst3)));
+    auto p = load_vst3(bundle);
+    const auto layout = layout_of(bundle);
+    for (const auto& group : layout.groups)
+        for (const auto& control : group.controls) {
+            CAPTURE(bundle.name, control.name);
+            auto* parameter = named(*p, control.name);
+            REQUIRE(parameter != nullptr);
+            CHECK(parameter->isAutomatable());
+            CHECK(parameter->getCurrentValueAsText().toStdString() ==
+                  dsp::text(*control.parameter, control.parameter->fallback));
+            for (int i = 0; i <= 40; ++i) {
+                const auto text = parameter->getText(static_cast<float>(i) / 40.0f, 64);
+                REQUIRE(parameter->getText(parameter->getValueForText(text), 64) == text);
+            }
+        }
+    for (const auto& meter : layout.meters) {
+        REQUIRE(named(*p, meter.name) != nullptr);
+        CHECK_FALSE(named(*p, meter.name)->isAutomatable());
+    }
+}
+
+TEST_CASE("LV2: choices keep their labels in a host", "[plugins]") {
+    for (const auto& bundle : kLv2) {
+        auto p = load_lv2(bundle);
+        for (const auto& group : layout_of(bundle).groups)
+            for (const auto& control : group.controls) {
+                if (control.parameter->choices.empty()) continue;
+                CAPTURE(bundle.name, control.name);
+                auto* parameter = named(*p, control.name);
+                CHECK(parameter->getCurrentValueAsText().toStdString() ==
+                      dsp::text(*control.parameter, control.parameter->fallback));
+                for (const auto& choice : control.parameter->choices) {
+                    const juce::String label(std::string(choice.label));
+                    CHECK(parameter->getText(parameter->getValueForText(label), 64) == label);
+                }
+            }
+    }
+}
+
+TEST_CASE("VST3 and LV2: names, programs and a program change", "[plugins]") {
+    const auto check = [](Instance p, const Bundle& bundle) {
+        CAPTURE(bundle.name);
+        CHECK(p->getName().toStdString() == std::string(layout_of(bundle).name));
+        const auto presets = factory_presets(bundle.plugin).size();
+        REQUIRE(p->getNumPrograms() == static_cast<int>(presets) + 1);
+        const auto in = input_for(*p);
+        const auto plain = play(*p, in, {512});
+        for (int i = 0; i < p->getNumPrograms(); ++i) // LV2 hosts order presets as they like
+            if (p->getProgramName(i) != "Default") p->setCurrentProgram(i);
+        run_messages(60);
+        p->releaseResources();
+        p->prepareToPlay(kRate, 512);
+        CHECK(first_difference(play(*p, in, {512}), plain) != kSame);
+    };
+    for (const auto& bundle : kVst3) check(load_vst3(bundle), bundle);
+    for (const auto& bundle : kLv2) check(load_lv2(bundle), bundle);
+}
+
+TEST_CASE("VST3 and LV2: look-ahead reaches the host as latency", "[plugins]") {
+    const auto check = [](Instance p) {
+        auto* parameter = named(*p, "Look-ahead");
+        REQUIRE(parameter != nullptr);
+        CHECK(p->getLatencySamples() == 0);
+        parameter->setValueNotifyingHost(0.5f); // 5 ms of 10
+        play(*p, input_for(*p), {512, 512});
+        run_messages(200);
+        play(*p, input_for(*p), {512, 512});
+        CHECK(p->getLatencySamples() == 240); // at 48 kHz
+    };
+    for (const auto& bundle : kVst3)
+        if (std::string_view(bundle.plugin) == "gate") check(load_vst3(bundle));
+    for (const auto& bundle : kLv2)
+        if (std::string_view(bundle.plugin) == "gate") check(load_lv2(bundle));
+}
+
+TEST_CASE("VST3 and LV2: bypassed by the host, the input comes through", "[plugins]") {
+    const auto check = [](Instance p, const Bundle& bundle, bool numbers) {
+        if (std::string_view(bundle.plugin) == "sum") return;
+        CAPTURE(bundle.name);
+        const auto in = input_for(*p);
+        if (numbers) p->getBypassParameter()->setValueNotifyingHost(1.0f); // LV2: the port "enabled"
+        const auto out = play(*p, in, block_sizes(9'000, 512), 0);
+        for (std::size_t c = 0; c < out.size(); ++c)
+            CHECK(std::equal(out[c].begin() + 2'000, out[c].end(), in[c].begin() + 2'000));
+    };
+    for (const auto& bundle : kVst3) check(load_vst3(bundle), bundle, false);
+    for (const auto& bundle : kLv2) check(load_lv2(bundle), bundle, true);
+}
+
+TEST_CASE("VST3: broken states do no harm in a host", "[plugins]") {
+    for (const auto& bundle : kVst3) {
+        CAPTURE(bundle.name);
+        auto p = load_vst3(bundle);
+        juce::MemoryBlock state;
+        p->getStateInformation(state);
+        std::mt19937 random(5);
+        for (int i = 0; i < 200; ++i) {
+            juce::MemoryBlock broken(state);
+            for (int k = 0; k < 3; ++k)
+                broken[static_cast<int>(random() % broken.getSize())] = static_cast<char>(random() % 256);
+            if (i % 3 == 0) broken.setSize(1 + random() % broken.getSize());
+            p->setStateInformation(broken.getData(), static_cast<int>(broken.getSize()));
+            if (i % 20 == 0) REQUIRE(all_finite(play(*p, input_for(*p), {64})));
+        }
+    }
+}

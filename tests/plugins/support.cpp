@@ -1,0 +1,150 @@
+#include "support.h"
+
+namespace kitfold::plugins::test {
+
+Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vector<int>& blocks,
+              std::size_t bypassed_from) {
+    const auto outputs = static_cast<std::size_t>(plugin.getTotalNumOutputChannels());
+    Channels out(outputs);
+    juce::MidiBuffer midi;
+    std::size_t at = 0;
+    for (const int frames : blocks) {
+        juce::AudioBuffer<float> audio(static_cast<int>(std::max(in.size(), outputs)), frames);
+        audio.clear();
+        for (std::size_t c = 0; c < in.size(); ++c)
+            for (int n = 0; n < frames; ++n)
+                audio.setSample(static_cast<int>(c), n, in[c][at + static_cast<std::size_t>(n)]);
+        if (at >= bypassed_from)
+            plugin.processBlockBypassed(audio, midi);
+        else
+            plugin.processBlock(audio, midi);
+        for (std::size_t c = 0; c < outputs; ++c) {
+            const auto* samples = audio.getReadPointer(static_cast<int>(c));
+            out[c].insert(out[c].end(), samples, samples + frames);
+        }
+        at += static_cast<std::size_t>(frames);
+    }
+    return out;
+}
+
+void set_controls(Processor& plugin, const std::vector<float>& positions) {
+    for (std::size_t i = 0; i < positions.size(); ++i)
+        plugin.getParameters()[static_cast<int>(i)]->setValueNotifyingHost(positions[i]);
+}
+
+std::vector<float> random_positions(std::size_t count, unsigned seed) {
+    std::mt19937 random(seed);
+    std::uniform_real_distribution<float> position(0.0f, 1.0f);
+    std::vector<float> out(count);
+    for (auto& p : out) p = position(random);
+    return out;
+}
+
+namespace {
+
+std::vector<const float*> pointers(const Channels& in) {
+    std::vector<const float*> out;
+    for (const auto& c : in) out.push_back(c.data());
+    return out;
+}
+
+Channels gate_reference(std::size_t channels, const dsp::GateSettings& s, const Channels& in,
+                        double rate_hz) {
+    Channels out(channels, Signal(in[0].size()));
+    const bool keyed = s.key == 1.0;
+    if (channels == 1) { // the plug-in goes through LinkedGate; the session's strip is this
+        dsp::Gate<double> gate;
+        if (!gate.prepare(rate_hz) || gate.set(s) != nullptr) return {};
+        gate.process(in[0].data(), keyed ? in[1].data() : in[0].data(), out[0].data(), in[0].size());
+        return out;
+    }
+    dsp::LinkedGate gate;
+    if (!gate.prepare(rate_hz) || gate.set(s) != nullptr) return {};
+    const auto all = pointers(in);
+    float* outs[] = {out[0].data(), out[1].data()};
+    const auto main = std::span(all).first(2);
+    gate.process(main, keyed ? std::span(all).subspan(2) : main, outs, in[0].size());
+    return out;
+}
+
+Channels sum_reference(const std::vector<double>& values, const Channels& in, double rate_hz) {
+    Channels out(2, Signal(in[0].size()));
+    dsp::Sum sum;
+    bool good = sum.prepare(rate_hz, kSumMics);
+    const auto sum_count = dsp::fields<dsp::SumSettings>().size(),
+               mic_count = dsp::fields<dsp::MicSettings>().size();
+    good = good && sum.set(settings_from<dsp::SumSettings>(values.data())) == nullptr;
+    for (std::size_t m = 0; m < kSumMics; ++m)
+        good =
+            good &&
+            sum.set(m, settings_from<dsp::MicSettings>(values.data() + sum_count + m * mic_count)) == nullptr;
+    if (!good) return {};
+    sum.settle();
+    sum.process(pointers(in).data(), out[0].data(), out[1].data(), in[0].size());
+    return out;
+}
+
+} // namespace
+
+Channels reference(std::string_view plugin, std::size_t channels, const std::vector<double>& values,
+                   const Channels& in, double rate_hz) {
+    if (plugin == "gate")
+        return gate_reference(channels, settings_from<dsp::GateSettings>(values.data()), in, rate_hz);
+    if (plugin == "sum") return sum_reference(values, in, rate_hz);
+    Channels out(channels, Signal(in[0].size()));
+    if (plugin == "kick")
+        for (std::size_t c = 0; c < channels; ++c) {
+            dsp::KickConditioner<double> kick;
+            if (!kick.prepare(rate_hz) ||
+                kick.set(settings_from<dsp::KickSettings>(values.data())) != nullptr)
+                return {};
+            kick.process(in[c].data(), out[c].data(), in[c].size());
+        }
+    if (plugin == "bus") {
+        const auto s = settings_from<dsp::BusSettings>(values.data());
+        const std::size_t key = s.key == 1.0 ? 2 : 0;
+        dsp::BusCompressor bus;
+        if (!bus.prepare(rate_hz) || bus.set(s) != nullptr) return {};
+        bus.process(in[0].data(), in[1].data(), in[key].data(), in[key + 1].data(), out[0].data(),
+                    out[1].data(), in[0].size());
+    }
+    return out;
+}
+
+std::string state_text(juce::AudioProcessor& plugin) {
+    juce::MemoryBlock state;
+    plugin.getStateInformation(state);
+    return {static_cast<const char*>(state.getData()), state.getSize()};
+}
+
+void set_state_text(juce::AudioProcessor& plugin, std::string_view text) {
+    plugin.setStateInformation(text.data(), static_cast<int>(text.size()));
+}
+
+bool all_allowed(const Processor& plugin) {
+    const auto settings = plugin.settings();
+    std::size_t i = 0;
+    for (const auto& group : plugin.layout().groups)
+        for (const auto& control : group.controls)
+            if (!dsp::allowed(*control.parameter, settings[i++])) return false;
+    return true;
+}
+
+std::pair<int, int> first_difference(const Channels& a, const Channels& b) {
+    if (a.size() != b.size()) return {-2, -2};
+    for (std::size_t c = 0; c < a.size(); ++c) {
+        if (a[c].size() != b[c].size()) return {static_cast<int>(c), -2};
+        for (std::size_t n = 0; n < a[c].size(); ++n)
+            if (a[c][n] != b[c][n]) return {static_cast<int>(c), static_cast<int>(n)};
+    }
+    return kSame;
+}
+
+bool all_finite(const Channels& channels) {
+    for (const auto& c : channels)
+        for (const float x : c)
+            if (!std::isfinite(x)) return false;
+    return true;
+}
+
+} // namespace kitfold::plugins::test

@@ -1,0 +1,92 @@
+#pragma once
+// What the plug-in tests share: the plug-ins, signals, and the DSP library as the reference.
+#include "bus/bus.h"
+#include "gate/gate.h"
+#include "kick/kick.h"
+#include "sum/sum.h"
+#include <memory>
+#include <random>
+#include <string>
+#include <vector>
+
+namespace kitfold::plugins::test {
+
+using Signal = std::vector<float>;
+using Channels = std::vector<Signal>;
+
+inline constexpr double kRate = 48'000.0;
+
+/// One of each, as a host's factory makes them.
+inline std::unique_ptr<Processor> make(std::string_view plugin, std::size_t channels = 2) {
+    if (plugin == "kick") return std::make_unique<Kick>(channels);
+    if (plugin == "gate") return std::make_unique<Gate>(channels);
+    if (plugin == "bus") return std::make_unique<Bus>();
+    return std::make_unique<Sum>();
+}
+inline const std::vector<std::string> kPlugins{"kick", "gate", "bus", "sum"};
+
+inline Signal noise(std::size_t frames, unsigned seed) {
+    std::mt19937 random(seed);
+    std::uniform_real_distribution<float> value(-0.5f, 0.5f);
+    Signal out(frames);
+    for (auto& x : out) x = value(random);
+    return out;
+}
+
+/// Bursts of noise with silence between, so that gates and compressors have something to do.
+inline Channels bursts(std::size_t channels, std::size_t frames, unsigned seed = 1) {
+    Channels out;
+    for (std::size_t c = 0; c < channels; ++c) {
+        out.push_back(noise(frames, seed + static_cast<unsigned>(c)));
+        for (std::size_t n = 0; n < frames; ++n)
+            if ((n / 3000) % 2 == 1) out[c][n] *= 1e-4f;
+    }
+    return out;
+}
+
+/// Block sizes as a bad-tempered host hands them out; 1000 and 3000 are more than the 512 promised. `largest`
+/// holds them to the promise: JUCE's VST3 wrapper writes past its own buffers otherwise, before a plug-in's
+/// code is reached.
+inline std::vector<int> block_sizes(std::size_t frames, int largest = 3000) {
+    const int sizes[] = {64, 1, 0, 37, 512, 1000, 2, 255, 3000, 16};
+    std::vector<int> out;
+    for (std::size_t at = 0, i = 0; at < frames; at += static_cast<std::size_t>(out.back()), ++i)
+        out.push_back(std::min({sizes[i % std::size(sizes)], largest, static_cast<int>(frames - at)}));
+    return out;
+}
+
+/// Runs `in` through a plug-in (its own class or a hosted one) in the given blocks; bypassed from a frame on.
+Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vector<int>& blocks,
+              std::size_t bypassed_from = static_cast<std::size_t>(-1));
+
+/// All settings at once, through the host's controls, from positions 0..1 in the order of the layout.
+void set_controls(Processor& plugin, const std::vector<float>& positions);
+
+/// Random positions for every control.
+std::vector<float> random_positions(std::size_t count, unsigned seed);
+
+/// What the DSP library makes of `in` with these settings: the plug-in's main channels, then its key.
+Channels reference(std::string_view plugin, std::size_t channels, const std::vector<double>& settings,
+                   const Channels& in, double rate_hz);
+
+/// The settings struct of a block from values in the order of its table.
+template <class Settings> Settings settings_from(const double* values) {
+    Settings s;
+    for (const auto& field : dsp::fields<Settings>()) s.*field.member = *values++;
+    return s;
+}
+
+std::string state_text(juce::AudioProcessor& plugin);
+void set_state_text(juce::AudioProcessor& plugin, std::string_view text);
+
+/// Every setting of the plug-in is one its parameter allows.
+bool all_allowed(const Processor& plugin);
+
+bool all_finite(const Channels& channels);
+
+/// Channel and frame of the first difference, {-1, -1} when there is none (a whole signal in a report helps
+/// nobody).
+std::pair<int, int> first_difference(const Channels& a, const Channels& b);
+inline constexpr std::pair<int, int> kSame{-1, -1};
+
+} // namespace kitfold::plugins::test
