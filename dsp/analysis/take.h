@@ -60,11 +60,13 @@ constexpr bool is_room(Role r) noexcept {
     return r == Role::room_left || r == Role::room_right || r == Role::room_mono;
 }
 
-/// One hit. `time_s` is when its own close mic hears it (without one: when the first of the mics does).
+/// One hit. `time_s` is when its own close mic hears it, within 1 ms or so (without one: when the first of
+/// the mics does).
 struct Hit {
     double time_s = 0.0;
     Drum drum = Drum::kick;
-    double strength_db = 0.0; ///< peak level of the hit in the mic that speaks for the drum, dBFS
+    double strength_db = 0.0; ///< peak level of the hit in the mic that speaks for the drum (cymbals without
+                              ///< one: in an overhead), dBFS
     bool alone =
         false; ///< no other drum within the excerpt that measures it (-10..+60 ms), so fit to measure
 };
