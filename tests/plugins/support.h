@@ -76,6 +76,9 @@ template <class Settings> Settings settings_from(const double* values) {
     return s;
 }
 
+/// To the step of a control: a host's controls have no finer numbers.
+inline double plain(double value, double steps) { return std::round(value * steps) / steps; }
+
 std::string state_text(juce::AudioProcessor& plugin);
 void set_state_text(juce::AudioProcessor& plugin, std::string_view text);
 
