@@ -62,6 +62,33 @@ void show(const Options& options) {
     print("\nTo paste into a session:\n" + dsp::pretty(json));
 }
 
+template <class Settings> void add_table(std::string& text, dsp::Json& json) {
+    const std::string block(dsp::block_key<Settings>());
+    text += "\n\"" + block + "\"\n";
+    for (const auto& field : dsp::fields<Settings>()) {
+        const auto& p = field.parameter;
+        text += fmt::format("  {:<18}{} ({}): {}\n", p.key, p.help, dsp::text(p, p.fallback),
+                            dsp::what_is_allowed(p));
+        json[block].push_back({{"key", p.key},
+                               {"name", p.name},
+                               {"unit", p.unit},
+                               {"help", p.help},
+                               {"allowed", dsp::what_is_allowed(p)}});
+    }
+}
+
+void parameters(const Options& options) {
+    std::string text =
+        "Every number of a session: key, what it does (what it is when left out): what it may be\n";
+    dsp::Json json = {{"kitfold_parameters", 1}};
+    add_table<dsp::MicSettings>(text, json), add_table<dsp::KickSettings>(text, json);
+    add_table<dsp::GateSettings>(text, json), add_table<dsp::DampSettings>(text, json);
+    add_table<dsp::RingBand>(text, json), add_table<dsp::SumSettings>(text, json);
+    add_table<dsp::BusSettings>(text, json), add_table<dsp::OutputSettings>(text, json);
+    add_table<dsp::RoomSettings>(text, json);
+    options.json ? print_json(json) : print(text);
+}
+
 } // namespace
 
 void add_presets(CLI::App& app, Context&) {
@@ -82,6 +109,10 @@ void add_presets(CLI::App& app, Context&) {
     shower->add_option("NAME", options->name, "A name that list shows")->required();
     add_json_flag(*shower, options->json);
     shower->callback([options] { show(*options); });
+    auto* table =
+        presets->add_subcommand("parameters", "Every number of a session: range, default and what it does");
+    add_json_flag(*table, options->json);
+    table->callback([options] { parameters(*options); });
 }
 
 } // namespace kitfold::offline

@@ -153,3 +153,14 @@ TEST_CASE("kitfold presets refuses in one line", "[presets][program]") {
     CHECK(run_program({"presets", "show"}).exit_code == 2);
     CHECK(run_program({"presets", "list", "more"}).exit_code == 2);
 }
+
+TEST_CASE("presets parameters shows every number with its range", "[offline]") {
+    const auto shown = run_program({"presets", "parameters"});
+    REQUIRE(shown.exit_code == 0);
+    // three rows of the design's list of blocks, typed by hand
+    CHECK_THAT(shown.out, Catch::Matchers::Contains("a number from -12 to 18 (dB)"));
+    CHECK_THAT(shown.out, Catch::Matchers::Contains("one of 0, -3, -4.5, -6"));
+    CHECK_THAT(shown.out, Catch::Matchers::Contains("a number from 5 to 4000 (ms)"));
+    for (const char* block : {"mic", "kick", "gate", "damp", "band", "sum", "bus", "output", "room"})
+        CHECK_THAT(shown.out, Catch::Matchers::Contains("\n\"" + std::string(block) + "\"\n"));
+}
