@@ -51,7 +51,8 @@ KITFOLD_VECTOR_CLONES void scale(float* x, double gain, std::size_t frames) {
 } // namespace
 
 const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strips, const SumSettings& sum,
-                                 const std::optional<BusSettings>& bus, double output_level_db, Isa isa) {
+                                 const std::optional<BusSettings>& bus, double output_level_db, Isa isa,
+                                 const KitKeyTable& table) {
     if (!rate_allowed(rate_hz)) throw std::invalid_argument("rate out of range: 8000 to 384000 Hz");
     if (strips.empty() || strips.size() > PanMix::kMaxMics) throw std::invalid_argument("1 to 32 mics");
     for (const auto& s : strips)
@@ -80,6 +81,7 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
     mix_.settle();
     latency_ = most_lookahead + delays_.latency();
     make_groups(rate_hz, strips_, isa);
+    make_keys(rate_hz, table, most_lookahead);
     has_bus_ = bus.has_value();
     if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
     output_gain_ = gain_from_db(output_level_db);
@@ -125,8 +127,24 @@ void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa i
         }
 }
 
+void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead) {
+    (void)kit_key_.prepare(rate_hz, strips_.size());
+    kit_key_.set(table);
+    has_kit_key_ = false;
+    keys_.assign(strips_.size() * kChunk, 0.0f);
+    key_rows_.assign(strips_.size(), nullptr);
+    for (std::size_t m = 0; m < strips_.size(); ++m) {
+        const auto& s = strips_[m];
+        const auto late = most_lookahead - lookahead_samples(s, rate_hz) + delays_.latency();
+        kit_key_.set_delay(m, s.mix.delay_ms, static_cast<double>(late) * 1000.0 / rate_hz);
+        if (!s.gate || s.gate->key != static_cast<double>(GateKey::kit) || !table.knows(m)) continue;
+        key_rows_[m] = keys_.data() + m * kChunk;
+        has_kit_key_ = true;
+    }
+}
+
 void KitMix::reset() noexcept {
-    delays_.reset(), mix_.reset(), bus_.reset();
+    delays_.reset(), kit_key_.reset(), mix_.reset(), bus_.reset();
     for (auto& g : groups_) g.strip->reset();
     std::fill(peaks_.begin(), peaks_.end(), 0.0);
     frames_ = 0.0;
@@ -151,10 +169,20 @@ void KitMix::chunk(const float* const* mics, float* left, float* right, std::siz
         peaks_[m] = static_cast<double>(largest(mics[m] + at, frames, static_cast<float>(peaks_[m])));
         delays_.process(m, mics[m] + at, work_rows_[m], frames);
     }
+    if (has_kit_key_) {
+        const float* inputs[KitKey::kMaxMics];
+        for (std::size_t m = 0; m < strips_.size(); ++m) inputs[m] = mics[m] + at;
+        kit_key_.process(inputs, work_rows_.data(), key_rows_.data(), frames);
+    }
     for (auto& g : groups_) {
         float* rows[16];
-        for (std::size_t k = 0; k < g.mics.size(); ++k) rows[k] = work_rows_[g.mics[k]];
-        g.strip->process(rows, nullptr, rows, g.mics.size(), frames);
+        const float* keys[16];
+        bool any_key = false;
+        for (std::size_t k = 0; k < g.mics.size(); ++k) {
+            rows[k] = work_rows_[g.mics[k]], keys[k] = key_rows_[g.mics[k]];
+            any_key = any_key || keys[k] != nullptr;
+        }
+        g.strip->process(rows, any_key ? keys : nullptr, rows, g.mics.size(), frames);
     }
     if (stems != nullptr)
         for (std::size_t m = 0; m < strips_.size(); ++m) std::copy_n(work_rows_[m], frames, stems[m] + at);

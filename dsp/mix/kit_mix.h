@@ -1,6 +1,7 @@
 #pragma once
 // The whole path of a submix: every mic's strip, the sum, the bus compressor, the output level.
 #include "dynamics/bus_compressor.h"
+#include "dynamics/kit_key.h"
 #include "mix/lane_strip.h"
 #include "mix/mic_delays.h"
 #include "mix/pan_mix.h"
@@ -26,10 +27,12 @@ struct MicStrip {
 class KitMix {
 public:
     /// Allocates. nullptr when done; otherwise the first setting that is out of range, and nothing changed.
-    /// The rate must be 8 kHz..384 kHz and the strips 1..32 (std::invalid_argument otherwise).
+    /// A gate with key `kit` listens to what `table` cannot explain of its mic as it comes in; if the table
+    /// does not know the mic, it is a plain gate on its own signal (kit_keyed() tells). The rate must be 8
+    /// kHz..384 kHz and the strips 1..32 (std::invalid_argument otherwise).
     const Parameter* prepare(double rate_hz, std::span<const MicStrip> strips, const SumSettings& sum,
                              const std::optional<BusSettings>& bus, double output_level_db,
-                             Isa isa = best_isa());
+                             Isa isa = best_isa(), const KitKeyTable& table = {});
     void reset() noexcept;
 
     /// Samples by which the output is late: the largest look-ahead and the margin of fractional delays.
@@ -44,6 +47,8 @@ public:
     [[nodiscard]] double peak(std::size_t mic) const noexcept { return peaks_[mic]; }
     /// Share 0..1 of the time since reset() for which mic m's gate was open; 1 without a gate.
     [[nodiscard]] double gate_open(std::size_t mic) const noexcept;
+    /// Does the gate of mic m hear the bleed-aware key?
+    [[nodiscard]] bool kit_keyed(std::size_t mic) const noexcept { return key_rows_[mic] != nullptr; }
     [[nodiscard]] const BusCompressor* bus() const noexcept { return has_bus_ ? &bus_ : nullptr; }
 
 private:
@@ -56,6 +61,7 @@ private:
     };
 
     void make_groups(double rate_hz, std::span<const MicStrip> strips, Isa isa);
+    void make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead);
     void chunk(const float* const* mics, float* left, float* right, std::size_t frames, float* const* stems,
                std::size_t at) noexcept;
 
@@ -63,6 +69,10 @@ private:
     MicDelays delays_;
     std::vector<Group> groups_;
     std::vector<std::pair<Group*, std::size_t>> place_; ///< each mic's group and lane, or nullptr
+    KitKey kit_key_;
+    bool has_kit_key_ = false;
+    std::vector<float> keys_;      ///< kChunk samples per mic
+    std::vector<float*> key_rows_; ///< nullptr: the mic is its own key
     PanMix mix_;
     BusCompressor bus_;
     bool has_bus_ = false;

@@ -32,7 +32,8 @@ public:
     /// nullptr: the block leaves the lane as it is. Settings must be in range.
     virtual void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate,
                      const DampSettings* damp) noexcept = 0;
-    /// Planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use; a key may be the mic itself.
+    /// Planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use. keys: one per lane in
+    /// use, nullptr for a mic that is its own key (after its kick block); keys nullptr: all are.
     virtual void process(const float* const* in, const float* const* keys, float* const* out,
                          std::size_t lanes, std::size_t frames) noexcept = 0;
     [[nodiscard]] virtual std::size_t gate_latency(std::size_t lane) const noexcept = 0;

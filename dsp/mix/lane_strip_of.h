@@ -45,9 +45,8 @@ public:
         interleave<V>(in, signal_, lanes, frames);
         if (blocks_.kick) kick_.process(signal_, signal_, frames);
         if (blocks_.gate) {
-            const bool own = keys == nullptr;
-            if (!own) interleave<V>(keys, key_, lanes, frames);
-            gate_.process(signal_, own ? signal_ : key_, signal_, frames);
+            if (keys != nullptr) bring_keys(keys, lanes, frames);
+            gate_.process(signal_, keys != nullptr ? key_ : signal_, signal_, frames);
         }
         if (blocks_.damp) damp_.process(signal_, signal_, frames);
         deinterleave<V>(signal_, out, lanes, frames);
@@ -61,6 +60,13 @@ public:
     }
 
 private:
+    void bring_keys(const float* const* keys, std::size_t lanes, std::size_t frames) noexcept {
+        std::copy_n(signal_, frames * kLanes, key_);
+        for (std::size_t k = 0; k < lanes; ++k)
+            if (keys[k] != nullptr)
+                for (std::size_t n = 0; n < frames; ++n) key_[n * kLanes + k] = keys[k][n];
+    }
+
     StripBlocks blocks_;
     KickConditioner<V> kick_;
     Gate<V> gate_;

@@ -112,3 +112,61 @@ TEST_CASE("look-ahead and fractional delays make every mic equally late", "[mix]
         centre += static_cast<double>(n) * stems[2][n], sum += static_cast<double>(stems[2][n]);
     CHECK(centre / sum - 100.0 - static_cast<double>(mix.latency()) == Approx(0.48).epsilon(0).margin(0.01));
 }
+
+namespace {
+
+/// Mic 0 and 1 share one drum, 1 hears it 6 dB softer and 2 ms late; the others are as in some_drums().
+Tracks drums_with_bleed(std::size_t mics, std::size_t frames) {
+    auto t = some_drums(mics, frames);
+    std::fill(t[1].begin(), t[1].end(), 0.0f);
+    for (std::size_t n = 88; n < frames; ++n) t[1][n] = 0.5f * t[0][n - 88];
+    return t;
+}
+
+KitKeyTable bleed_of_0_in_1(std::size_t mics) {
+    KitKeyTable table;
+    table.mics.resize(mics);
+    for (auto& m : table.mics) m.noise_db.fill(kOffDb), m.wash_db.fill(kOffDb);
+    table.mics[1].known = true;
+    KitKeyTable::Bleed bleed{0, 1, {}};
+    bleed.gain_db.fill(3.0);
+    table.bleed.push_back(bleed);
+    return table;
+}
+
+} // namespace
+
+TEST_CASE("a gate with the kit as its key stays shut for what another mic explains", "[mix]") {
+    const auto tracks = drums_with_bleed(11, 20'000);
+    auto strips = some_strips(11);
+    const double kit = static_cast<double>(GateKey::kit);
+    strips[1].gate = GateSettings{.threshold_db = -40.0, .key = kit};
+    strips[1].mix.delay_ms = 0.0, strips[1].mix.polarity = 0.0;
+    KitMix reference, plain, unknown;
+    const auto table = bleed_of_0_in_1(11);
+    REQUIRE(reference.prepare(44'100.0, strips, {}, {}, 0.0, Isa::scalar, table) == nullptr);
+    const auto expected = run(reference, tracks, 20'000);
+    CHECK(reference.kit_keyed(1));
+    CHECK_FALSE(reference.kit_keyed(0));
+    CHECK(reference.gate_open(1) == 0.0);
+    SECTION("at any block size and instruction set") {
+        for (const Isa isa : {Isa::scalar, Isa::sse2, Isa::avx2, Isa::avx512}) {
+            if (!runs(isa)) continue;
+            for (const std::size_t block : {1u, 37u, 4096u}) {
+                KitMix mix;
+                REQUIRE(mix.prepare(44'100.0, strips, {}, {}, 0.0, isa, table) == nullptr);
+                INFO("isa " << static_cast<int>(isa) << ", block " << block);
+                CHECK(run(mix, tracks, block) == expected);
+            }
+        }
+    }
+    SECTION("without a table it is the plain gate") {
+        REQUIRE(unknown.prepare(44'100.0, strips, {}, {}, 0.0) == nullptr);
+        CHECK_FALSE(unknown.kit_keyed(1));
+        const auto got = run(unknown, tracks, 4096);
+        CHECK(unknown.gate_open(1) > 0.5);
+        strips[1].gate->key = 0.0;
+        REQUIRE(plain.prepare(44'100.0, strips, {}, {}, 0.0) == nullptr);
+        CHECK(run(plain, tracks, 4096) == got);
+    }
+}
