@@ -1,0 +1,485 @@
+#include "analysis/kit_key_learn.h"
+#include "core/units.h"
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <limits>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes differ, rooms ring
+constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
+constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
+constexpr double kMistaken = 0.06;      // share of the hits that may be wrong or missing
+constexpr double kAmpleDb = 24.0;       // margin beyond which more is of no use
+constexpr double kSlowestRingDbPerS = 60.0;
+constexpr double kOwnSeconds = 0.6; // after an own hit all that sounds is taken for its own
+
+double db_of(double power) noexcept { return power > 0.0 ? 10.0 * std::log10(power) : kOffDb; }
+
+/// Counts of powers in half decibels, for quantiles of any number of values.
+class PowerCounts {
+public:
+    void add(double power) {
+        if (counts_.empty()) counts_.assign(kBins, 0);
+        const double bin = power > 0.0 ? 2.0 * (10.0 * std::log10(power) + kBottomDb) : 0.0;
+        ++counts_[static_cast<std::size_t>(std::clamp(bin, 0.0, kBins - 1.0))], ++total_;
+    }
+    [[nodiscard]] std::size_t total() const noexcept { return total_; }
+    [[nodiscard]] double quantile_db(double q) const {
+        const double wanted = q * static_cast<double>(total_);
+        double seen = 0.0;
+        for (std::size_t b = 0; b < counts_.size(); ++b)
+            if ((seen += static_cast<double>(counts_[b])) >= wanted && seen > 0.0)
+                return static_cast<double>(b) / 2.0 - kBottomDb + 0.25;
+        return kOffDb;
+    }
+
+private:
+    static constexpr std::size_t kBins = 480;
+    static constexpr double kBottomDb = 180.0;
+    std::vector<std::uint32_t> counts_;
+    std::size_t total_ = 0;
+};
+
+double quantile(std::vector<double> v, double q) {
+    const auto at = static_cast<std::ptrdiff_t>(q * static_cast<double>(v.size() - 1) + 0.5);
+    std::nth_element(v.begin(), v.begin() + at, v.end());
+    return v[static_cast<std::size_t>(at)];
+}
+
+/// The take low-passed and thinned out as KitKey does, mics in step.
+struct Lows {
+    double rate_hz = 6000.0;
+    std::size_t steps = 0, mics = 0;
+    std::vector<float> samples; ///< [step][mic]
+    [[nodiscard]] const float* at(std::size_t step) const noexcept { return &samples[step * mics]; }
+};
+
+Lows read_lows(const Take& take, const KitKey& key) {
+    Lows out;
+    const std::size_t step = key.step();
+    const double seconds = std::min(take.seconds(), kLearnSeconds);
+    out.rate_hz = key.step_rate_hz(), out.mics = take.mics.size();
+    out.steps = static_cast<std::size_t>(seconds * out.rate_hz);
+    out.samples.assign(out.steps * out.mics, 0.0f);
+    constexpr std::size_t kBlockSteps = 1024;
+    std::vector<float> block(kBlockSteps * step + 64);
+    for (std::size_t m = 0; m < out.mics; ++m) {
+        const auto late = static_cast<std::size_t>(take.mics[m].delay_ms / 1000.0 * out.rate_hz);
+        float carry = 0.0f;
+        for (std::size_t at = 0; at + late < out.steps; ++at) {
+            const std::size_t in_block = at % kBlockSteps;
+            if (in_block == 0)
+                take.read(m, static_cast<std::int64_t>(at * step),
+                          std::span(block).first(kBlockSteps * step));
+            out.samples[(at + late) * out.mics + m] = key.low(&block[in_block * step], carry);
+        }
+    }
+    return out;
+}
+
+enum Own : char { kSilent, kRings, kHit };
+
+/// A hit on the grid of steps.
+struct GridHit {
+    std::size_t step = 0, own = 0; ///< own: its close mic, or as many as there are mics
+    Drum drum = Drum::kick;
+    std::size_t until = 0;  ///< first step that another drum's hit may touch
+    bool clean = false;     ///< nothing else near before or right after
+    std::size_t number = 0; ///< among the hits of its drum
+};
+
+class Learner {
+public:
+    Learner(const Take& take, std::span<const Hit> hits) : take_(take), mics_(take.mics.size()) {
+        (void)key_.prepare(take.rate_hz, mics_);
+        lows_ = read_lows(take, key_);
+        table_.mics.resize(mics_);
+        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
+        place(hits);
+    }
+
+    LearnedKitKey run() {
+        measure_close();
+        measure_overheads();
+        measure_wash();
+        weigh();
+        return {std::move(table_), std::move(proposals_)};
+    }
+
+private:
+    [[nodiscard]] std::size_t steps(double seconds) const {
+        return static_cast<std::size_t>(seconds * lows_.rate_hz);
+    }
+    [[nodiscard]] std::optional<Drum> drum_of(std::size_t mic) const {
+        return own_drum(take_.mics[mic].role);
+    }
+    [[nodiscard]] bool speaks(std::size_t mic) const {
+        const auto drum = drum_of(mic);
+        return drum && own_mic(take_.mics, *drum) == mic;
+    }
+    [[nodiscard]] bool overhead(std::size_t mic) const { return is_overhead(take_.mics[mic].role); }
+
+    void place(std::span<const Hit> hits) {
+        for (const auto& h : hits) {
+            const auto own = own_mic(take_.mics, h.drum);
+            const double late_s = own ? take_.mics[*own].delay_ms / 1000.0 : 0.0;
+            const auto step = steps(std::max(0.0, h.time_s + late_s));
+            if (step < lows_.steps) hits_.push_back({step, own.value_or(mics_), h.drum});
+        }
+        std::sort(hits_.begin(), hits_.end(), [](auto& a, auto& b) { return a.step < b.step; });
+        std::array<std::size_t, kDrumCount> count{};
+        for (auto& h : hits_) {
+            h.number = count[static_cast<std::size_t>(h.drum)]++;
+            h.until = std::min(h.step + steps(0.2), lows_.steps);
+            h.clean = true;
+            for (const auto& o : hits_) {
+                if (&o == &h || o.step + steps(0.06) < h.step || o.step > h.step + steps(0.2)) continue;
+                if (o.drum == h.drum && o.step >= h.step) {
+                    h.until = std::min(h.until, std::max(o.step, h.step + 1));
+                    continue;
+                }
+                if (o.step < h.step + steps(0.02))
+                    h.clean = false;
+                else
+                    h.until = std::min(h.until, o.step - steps(0.003));
+            }
+        }
+    }
+
+    /// Runs the key over the take; after(step) sees its levels.
+    template <class After> void play(After after) {
+        key_.reset();
+        key_.set(table_);
+        std::vector<float> low(KitKey::kMaxMics + 16, 0.0f);
+        for (std::size_t s = 0; s < lows_.steps; ++s) {
+            std::copy_n(lows_.at(s), mics_, low.begin());
+            key_.advance(low.data());
+            after(s);
+        }
+    }
+
+    struct Watch {
+        const GridHit* hit;
+        std::vector<float> before; ///< [band][mic], held just before the hit
+        std::vector<float> most, ratio;
+    };
+
+    void measure_close() {
+        std::vector<PowerCounts> floor(mics_ * kKeyBands);
+        std::vector<std::vector<double>> clean(mics_ * mics_ * kKeyBands), other = clean;
+        std::vector<Watch> open;
+        std::size_t next = 0;
+        play([&](std::size_t s) {
+            for (; next < hits_.size() && hits_[next].step <= s + steps(0.003); ++next)
+                if (hits_[next].own < mics_) open.push_back(begin(hits_[next]));
+            for (auto& w : open) watch(w);
+            std::erase_if(open, [&](const Watch& w) {
+                if (s < w.hit->until) return false;
+                close(w, w.hit->clean ? clean : other);
+                return true;
+            });
+            if (s % 16 == 0)
+                for (std::size_t m = 0; m < mics_; ++m)
+                    for (std::size_t b = 0; b < kKeyBands; ++b) floor[m * kKeyBands + b].add(key_.held(m, b));
+        });
+        for (std::size_t m = 0; m < mics_; ++m)
+            for (std::size_t b = 0; b < kKeyBands; ++b)
+                table_.mics[m].noise_db[b] =
+                    std::max(-200.0, floor[m * kKeyBands + b].quantile_db(0.02)) + kNoiseMarginDb - 6.0;
+        for (std::size_t j = 0; j < mics_; ++j)
+            if (speaks(j)) add_close(j, clean, other);
+    }
+
+    Watch begin(const GridHit& hit) const {
+        Watch w{&hit, std::vector<float>(mics_ * kKeyBands), {}, {}};
+        for (std::size_t m = 0; m < mics_; ++m)
+            for (std::size_t b = 0; b < kKeyBands; ++b) w.before[m * kKeyBands + b] = key_.held(m, b);
+        w.most.assign(mics_ * kKeyBands, 0.0f), w.ratio = w.most;
+        return w;
+    }
+
+    void watch(Watch& w) const {
+        for (std::size_t m = 0; m < mics_; ++m)
+            for (std::size_t b = 0; b < kKeyBands; ++b) {
+                const float p = key_.power(m, b), h = key_.held(w.hit->own, b);
+                auto& most = w.most[m * kKeyBands + b];
+                auto& ratio = w.ratio[m * kKeyBands + b];
+                most = std::max(most, p);
+                // the source has to have risen: a band in which the drum does not sound says nothing
+                if (h > static_cast<float>(kRise) * w.before[w.hit->own * kKeyBands + b])
+                    ratio = std::max(ratio, p / h);
+            }
+    }
+
+    void close(const Watch& w, std::vector<std::vector<double>>& into) const {
+        for (std::size_t m = 0; m < mics_; ++m)
+            for (std::size_t b = 0; b < kKeyBands; ++b) {
+                const std::size_t at = m * kKeyBands + b;
+                if (w.ratio[at] > 0.0f && w.most[at] > kRise * static_cast<double>(w.before[at]))
+                    into[(w.hit->own * mics_ + m) * kKeyBands + b].push_back(db_of(w.ratio[at]));
+            }
+    }
+
+    void add_close(std::size_t source, const std::vector<std::vector<double>>& clean,
+                   const std::vector<std::vector<double>>& other) {
+        for (std::size_t m = 0; m < mics_; ++m) {
+            if (m == source || drum_of(m) == drum_of(source) || is_room(take_.mics[m].role)) continue;
+            KitKeyTable::Bleed bleed{source, m, {}};
+            bool any = false;
+            for (std::size_t b = 0; b < kKeyBands; ++b) {
+                const std::size_t at = (source * mics_ + m) * kKeyBands + b;
+                double db = kOffDb;
+                if (clean[at].size() >= kLearnHits)
+                    db = quantile(clean[at], 0.4) + kMarginDb;
+                else if (other[at].size() >= kLearnHits)
+                    db = quantile(other[at], 0.2) + kMarginDb;
+                bleed.gain_db[b] = std::min(db, 40.0);
+                any = any || db != kOffDb;
+            }
+            if (any) table_.bleed.push_back(bleed);
+        }
+    }
+
+    void measure_overheads() {
+        std::vector<std::size_t> heads;
+        for (std::size_t m = 0; m < mics_; ++m)
+            if (overhead(m)) heads.push_back(m);
+        if (heads.empty()) return;
+        std::vector<PowerCounts> ratios(mics_ * kKeyBands);
+        const auto busy = busy_steps();
+        play([&](std::size_t s) {
+            if (s % 3 != 0) return;
+            for (std::size_t b = 0; b < kKeyBands; ++b) {
+                float held = 0.0f, left = 0.0f, all = 0.0f;
+                for (const auto h : heads)
+                    held += key_.held(h, b), left += key_.unexplained(h, b), all += key_.power(h, b);
+                if (!(left > 0.5f * all && held > 0.0f)) continue; // they hear more of the close drums
+                for (std::size_t m = 0; m < mics_; ++m) {
+                    if (!drum_of(m) || busy[m][s] != kSilent) continue;
+                    const float u = key_.unexplained(m, b);
+                    // no close mic has a say in it, nor has noise
+                    if (u > 0.9f * key_.power(m, b) && u > noise(m, b) * static_cast<float>(kRise))
+                        ratios[m * kKeyBands + b].add(static_cast<double>(u / held));
+                }
+            }
+        });
+        for (const auto h : heads)
+            for (std::size_t m = 0; m < mics_; ++m) {
+                if (!drum_of(m)) continue;
+                KitKeyTable::Bleed bleed{h, m, {}};
+                for (std::size_t b = 0; b < kKeyBands; ++b) {
+                    const auto& r = ratios[m * kKeyBands + b];
+                    bleed.gain_db[b] = r.total() < 50 ? kOffDb : std::min(r.quantile_db(0.95) + 3.0, 12.0);
+                }
+                table_.bleed.push_back(bleed);
+            }
+    }
+
+    /// How little of the lower bands a cymbal has, and how much more the mic's own drum.
+    void measure_wash() {
+        constexpr std::size_t kTop = kKeyBands - 1;
+        std::vector<PowerCounts> ratios(mics_ * kKeyBands);
+        std::vector<std::vector<double>> own(mics_ * kKeyBands);
+        std::vector<KeyBands> peak(mics_, KeyBands{});
+        const auto busy = busy_steps();
+        play([&](std::size_t s) {
+            for (std::size_t m = 0; m < mics_; ++m) {
+                if (!drum_of(m)) continue;
+                const bool ended = busy[m][s] != kHit && peak[m][kTop] > 0.0;
+                for (std::size_t b = 0; b < kKeyBands; ++b) {
+                    const double u =
+                        static_cast<double>(b == kTop ? key_.power(m, b) : key_.unexplained(m, b));
+                    if (busy[m][s] == kHit)
+                        peak[m][b] = std::max(peak[m][b], u);
+                    else if (ended)
+                        own[m * kKeyBands + b].push_back(db_of(peak[m][b]) - db_of(peak[m][kTop]));
+                    else if (busy[m][s] == kSilent && s % 3 == 0 &&
+                             u > kRise * static_cast<double>(noise(m, b)))
+                        ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m)));
+                }
+                if (ended) peak[m] = {};
+            }
+        });
+        for (std::size_t m = 0; m < mics_; ++m)
+            for (std::size_t b = 0; b < kTop; ++b) {
+                const auto& r = ratios[m * kKeyBands + b];
+                const auto& o = own[m * kKeyBands + b];
+                if (r.total() < 50 || o.size() < kLearnHits) continue;
+                const double most_db = quantile(o, 0.2) - 8.0; // an own hit must not explain itself
+                table_.mics[m].wash_db[b] =
+                    std::clamp(r.quantile_db(0.99) + 3.0, -60.0, std::max(most_db, -60.0));
+            }
+    }
+
+    [[nodiscard]] float noise(std::size_t mic, std::size_t band) const {
+        return static_cast<float>(std::pow(10.0, table_.mics[mic].noise_db[band] / 10.0));
+    }
+
+    /// What each mic's own drum does at each step.
+    [[nodiscard]] std::vector<std::vector<Own>> busy_steps() const {
+        std::vector<std::vector<Own>> busy(mics_, std::vector<Own>(lows_.steps, kSilent));
+        for (const auto& h : hits_)
+            for (std::size_t m = 0; m < mics_; ++m)
+                if (drum_of(m) == h.drum) {
+                    const std::size_t from = h.step - std::min(h.step, steps(0.01));
+                    for (std::size_t s = from; s < std::min(h.step + steps(kOwnSeconds), lows_.steps); ++s)
+                        busy[m][s] = s < h.step + steps(0.06) ? kHit : std::max(busy[m][s], kRings);
+                }
+        return busy;
+    }
+
+    struct Peaks {
+        std::vector<KeyBands> own, bleed; ///< per hit, per 10 ms without one
+        std::vector<double> low;          ///< peak of the mic in each own hit, squared
+    };
+
+    void weigh() {
+        std::vector<Peaks> peaks(mics_);
+        const auto busy = busy_steps();
+        for (const auto& h : hits_)
+            for (std::size_t m = 0; m < mics_; ++m)
+                if (drum_of(m) == h.drum) peaks[m].own.push_back({}), peaks[m].low.push_back(0.0);
+        const std::size_t slot = steps(0.01);
+        first_ = 0;
+        std::vector<float> rings(mics_ * kKeyBands, 0.0f); // upper bound of the own drum's ring
+        const auto fall = static_cast<float>(std::pow(10.0, -kSlowestRingDbPerS / 10.0 / lows_.rate_hz));
+        for (auto& p : peaks) p.bleed.assign(lows_.steps / slot + 1, {});
+        play([&](std::size_t s) {
+            for (std::size_t m = 0; m < mics_; ++m) {
+                if (!drum_of(m)) continue;
+                for (std::size_t b = 0; b < kKeyBands; ++b) {
+                    const float u = key_.unexplained(m, b);
+                    float& ring = rings[m * kKeyBands + b];
+                    auto& most = peaks[m].bleed[s / slot][b];
+                    const bool counts = busy[m][s] == kSilent || (busy[m][s] == kRings && u > 2.0f * ring);
+                    if (counts) most = std::max(most, static_cast<double>(u));
+                    ring = std::max(u, ring * fall);
+                }
+            }
+            note_hits(s, peaks);
+        });
+        for (std::size_t m = 0; m < mics_; ++m)
+            if (drum_of(m)) propose(m, peaks[m]);
+    }
+
+    /// Of the hits from first_ on, those that are heard now.
+    void note_hits(std::size_t s, std::vector<Peaks>& peaks) {
+        while (first_ < hits_.size() && hits_[first_].step + steps(0.03) <= s) ++first_;
+        for (std::size_t i = first_; i < hits_.size() && hits_[i].step <= s + steps(0.003); ++i)
+            for (std::size_t m = 0; m < mics_; ++m) {
+                if (drum_of(m) != hits_[i].drum) continue;
+                auto& own = peaks[m].own[hits_[i].number];
+                for (std::size_t b = 0; b < kKeyBands; ++b)
+                    own[b] = std::max(own[b], static_cast<double>(key_.unexplained(m, b)));
+                const double low = static_cast<double>(lows_.at(s)[m]);
+                peaks[m].low[hits_[i].number] = std::max(peaks[m].low[hits_[i].number], low * low);
+            }
+    }
+
+    static double sum(const KeyBands& p, unsigned bands) {
+        double total = 0.0;
+        for (std::size_t b = 0; b < kKeyBands; ++b)
+            if ((bands >> b & 1u) != 0) total += p[b];
+        return total;
+    }
+
+    struct Gap {
+        double softest = 0.0, loudest = 0.0;
+        std::size_t doubtful = 0;
+        [[nodiscard]] double margin_db() const { return db_of(softest) - db_of(std::max(loudest, 1e-20)); }
+        /// Each that is set aside has to be worth it, and more than ample is of no use.
+        [[nodiscard]] double worth() const {
+            return std::min(margin_db(), kAmpleDb) - static_cast<double>(doubtful);
+        }
+    };
+
+    /// The loudest bleeds, nearer together than 150 ms counted as one, loudest first.
+    static std::vector<double> loudest_bleeds(const Peaks& peaks, unsigned bands, std::size_t count) {
+        constexpr std::size_t kApart = 15; // slots of 10 ms
+        std::vector<double> out, level(peaks.bleed.size());
+        for (std::size_t i = 0; i < level.size(); ++i) level[i] = sum(peaks.bleed[i], bands);
+        while (out.size() < count) {
+            const auto most = std::max_element(level.begin(), level.end());
+            if (most == level.end()) break;
+            out.push_back(*most);
+            const auto at = static_cast<std::size_t>(most - level.begin());
+            for (std::size_t i = at - std::min(at, kApart); i < std::min(at + kApart, level.size()); ++i)
+                level[i] = 0.0;
+        }
+        return out;
+    }
+
+    /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
+    /// of hits that all this rests on is not free of mistakes.
+    static Gap widest_gap(const Peaks& peaks, unsigned bands) {
+        const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(peaks.own.size()));
+        std::vector<double> own;
+        for (const auto& h : peaks.own) own.push_back(sum(h, bands));
+        std::sort(own.begin(), own.end());
+        const auto bleed = loudest_bleeds(peaks, bands, few + 1);
+        Gap best{own[0], bleed.empty() ? 0.0 : bleed[0], 0};
+        for (std::size_t low = 0; low <= few && low < own.size(); ++low)
+            for (std::size_t high = 0; low + high <= few && high < bleed.size(); ++high) {
+                const Gap gap{own[low], bleed[high], low + high};
+                if (gap.worth() > best.worth()) best = gap;
+            }
+        return best;
+    }
+
+    /// The bands that set own hits apart best, and a threshold between.
+    void propose(std::size_t m, const Peaks& peaks) {
+        KitKeyProposal p;
+        p.mic = m, p.hits = peaks.own.size();
+        if (p.hits < kLearnHits) {
+            p.why_not = "fewer than two hits of its drum in the take";
+            proposals_.push_back(p);
+            return;
+        }
+        double best = -std::numeric_limits<double>::infinity();
+        unsigned bands = 1;
+        for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
+            const Gap gap = widest_gap(peaks, set);
+            // more bands open sooner: worth it while the margin is ample anyway
+            const double worth = gap.worth() * (1.0 + 0.02 * static_cast<double>(std::popcount(set)));
+            if (worth > best) {
+                best = worth, bands = set;
+                p.margin_db = gap.margin_db(), p.doubtful = gap.doubtful;
+                p.softest_hit_db = db_of(gap.softest), p.loudest_bleed_db = db_of(gap.loudest);
+            }
+        }
+        std::vector<double> levels;
+        for (std::size_t h = 0; h < peaks.own.size(); ++h)
+            levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], bands)));
+        if (!(p.margin_db > 1.0)) {
+            p.why_not = "its softest hits are no louder than bleed, even with all mics in hand";
+            proposals_.push_back(p);
+            return;
+        }
+        auto& mic = table_.mics[m];
+        mic.known = true;
+        mic.level_db = std::clamp(quantile(levels, 0.5), -40.0, 40.0);
+        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = (bands >> b & 1u) != 0 ? 0.0 : kOffDb;
+        p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
+        p.threshold_db =
+            std::clamp(p.softest_hit_db - 0.5 * std::clamp(p.margin_db, 0.0, kAmpleDb), -80.0, 0.0);
+        proposals_.push_back(p);
+    }
+
+    const Take& take_;
+    std::size_t mics_;
+    KitKey key_;
+    Lows lows_;
+    std::vector<GridHit> hits_;
+    std::size_t first_ = 0;
+    KitKeyTable table_;
+    std::vector<KitKeyProposal> proposals_;
+};
+
+} // namespace
+
+LearnedKitKey learn_kit_key(const Take& take, std::span<const Hit> hits) { return Learner(take, hits).run(); }
+
+} // namespace kitfold::dsp
