@@ -94,6 +94,19 @@ TEST_CASE("plug-ins: a host's texts", "[plugins]") {
     CHECK(shows(*sum, "mic_02_delay_ms", "34.32 cm") == "1.000 ms");
 }
 
+TEST_CASE("plug-ins: what a control shows is the very number that is used", "[plugins]") {
+    auto gate = ready("gate"), kick = ready("kick"), sum = ready("sum");
+    type_in(*gate, "threshold_db", "-18.7");
+    type_in(*gate, "attack_ms", "0.07");
+    CHECK(settings_from<dsp::GateSettings>(gate->settings().data()).threshold_db ==
+          -18.7); // not -18.70000017
+    CHECK(settings_from<dsp::GateSettings>(gate->settings().data()).attack_ms == 0.07);
+    type_in(*kick, "shelf_hz", "81.3");
+    CHECK(settings_from<dsp::KickSettings>(kick->settings().data()).shelf_hz == 81.3);
+    type_in(*sum, "mic_01_delay_ms", "12.345");
+    CHECK(sum->settings()[4 + 3] == 12.345); // after the sum's four: level, pan, polarity, delay
+}
+
 TEST_CASE("plug-ins: state is the JSON of a session's strip", "[plugins]") {
     auto p = ready("kick");
     set_state_text(
