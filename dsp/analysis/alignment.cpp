@@ -20,7 +20,8 @@ bool close_pair(std::span<const TakeMic> mics, const Pair& p) noexcept {
 struct Link {
     std::size_t to = 0;
     bool opposite = false;
-    double shift_ms = 0.0; ///< delay that the other mic needs, this one having none
+    bool timed = false;    ///< their times belong together
+    double shift_ms = 0.0; ///< if so: delay that the other mic needs, this one having none
     double confidence = 0.0;
 };
 
@@ -31,10 +32,12 @@ std::vector<std::vector<Link>> links_of(std::span<const TakeMic> mics, std::span
         const TakeMic &a = mics[p.a], &b = mics[p.b];
         const bool opposite = p.opposite != (a.inverted != b.inverted);
         const double recorded = p.delay_ms - (b.delay_ms - a.delay_ms);
-        // A time that needs no fix stays as it is set now.
-        const double shift = fix_for(mics, p).delay ? -recorded : b.delay_ms - a.delay_ms;
-        links[p.a].push_back({p.b, opposite, shift, p.confidence});
-        links[p.b].push_back({p.a, opposite, -shift, p.confidence});
+        // Two mics of one drum stay in step. A way of sound that needs no fix binds nothing: delaying the
+        // inner kick mic by a millisecond or two must not drag the whole kit along.
+        const bool late = fix_for(mics, p).delay, timed = late || close_pair(mics, p);
+        const double shift = late ? -recorded : b.delay_ms - a.delay_ms;
+        links[p.a].push_back({p.b, opposite, timed, shift, p.confidence});
+        links[p.b].push_back({p.a, opposite, timed, -shift, p.confidence});
     }
     for (auto& l : links)
         std::stable_sort(l.begin(), l.end(),
@@ -42,9 +45,11 @@ std::vector<std::vector<Link>> links_of(std::span<const TakeMic> mics, std::span
     return links;
 }
 
-/// Walks one group of linked mics, the surest links first, and returns its members.
+/// Walks one group of linked mics, the surest links first; `take` carries what holds between two of them
+/// over. Returns the members.
+template <class Follows, class Take>
 std::vector<std::size_t> settle(std::size_t first, const std::vector<std::vector<Link>>& links,
-                                std::vector<MicSetting>& out, std::vector<bool>& done) {
+                                std::vector<bool>& done, const Follows& follows, const Take& take) {
     std::vector<std::size_t> group{first};
     done[first] = true;
     for (;;) {
@@ -52,12 +57,43 @@ std::vector<std::size_t> settle(std::size_t first, const std::vector<std::vector
         std::size_t from = 0;
         for (const auto m : group)
             for (const auto& l : links[m])
-                if (!done[l.to] && (!best || l.confidence > best->confidence)) best = &l, from = m;
+                if (follows(l) && !done[l.to] && (!best || l.confidence > best->confidence))
+                    best = &l, from = m;
         if (!best) return group;
-        out[best->to].inverted = out[from].inverted != best->opposite;
-        out[best->to].delay_ms = out[from].delay_ms + best->shift_ms;
+        take(from, *best);
         done[best->to] = true;
         group.push_back(best->to);
+    }
+}
+
+void settle_polarity(const std::vector<std::vector<Link>>& links, std::vector<MicSetting>& out) {
+    std::vector<bool> done(out.size(), false);
+    for (std::size_t m = 0; m < out.size(); ++m) {
+        if (done[m] || links[m].empty()) continue;
+        const auto group = settle(
+            m, links, done, [](const Link&) { return true; },
+            [&](std::size_t from, const Link& l) { out[l.to].inverted = out[from].inverted != l.opposite; });
+        std::size_t flipped = 0;
+        for (const auto i : group) flipped += out[i].inverted ? 1 : 0;
+        if (2 * flipped > group.size())
+            for (const auto i : group) out[i].inverted = !out[i].inverted;
+    }
+}
+
+/// Each group of mics whose times belong together is delayed as little as can be.
+void settle_delays(const std::vector<std::vector<Link>>& links, std::vector<MicSetting>& out) {
+    const auto set_now = out;
+    std::vector<bool> done(out.size(), false);
+    for (std::size_t m = 0; m < out.size(); ++m) {
+        if (done[m]) continue;
+        const auto group = settle(
+            m, links, done, [](const Link& l) { return l.timed; },
+            [&](std::size_t from, const Link& l) { out[l.to].delay_ms = out[from].delay_ms + l.shift_ms; });
+        double earliest = out[m].delay_ms, now = set_now[m].delay_ms;
+        for (const auto i : group)
+            earliest = std::min(earliest, out[i].delay_ms), now = std::min(now, set_now[i].delay_ms);
+        for (const auto i : group)
+            out[i].delay_ms = std::clamp(out[i].delay_ms - earliest + now, 0.0, kLongestDelayMs);
     }
 }
 
@@ -80,18 +116,8 @@ std::vector<MicSetting> align(std::span<const TakeMic> mics, std::span<const Pai
     std::vector<MicSetting> out;
     for (const auto& m : mics) out.push_back({m.inverted, m.delay_ms});
     const auto links = links_of(mics, pairs);
-    std::vector<bool> done(mics.size(), false);
-    for (std::size_t m = 0; m < mics.size(); ++m) {
-        if (done[m] || links[m].empty()) continue;
-        const auto group = settle(m, links, out, done);
-        std::size_t flipped = 0;
-        for (const auto i : group) flipped += out[i].inverted ? 1 : 0;
-        if (2 * flipped > group.size())
-            for (const auto i : group) out[i].inverted = !out[i].inverted;
-    }
-    double earliest = 0.0;
-    for (const auto& s : out) earliest = std::min(earliest, s.delay_ms);
-    for (auto& s : out) s.delay_ms = std::min(s.delay_ms - earliest, kLongestDelayMs);
+    settle_polarity(links, out);
+    settle_delays(links, out);
     return out;
 }
 

@@ -26,8 +26,8 @@ struct MicSetting {
 };
 
 /// Settings for all mics, in the order of take.mics, that leave no judged pair to fix. Mics that no judged
-/// pair speaks of keep what they have, but move along when all others are delayed. As few mics as possible
-/// are flipped.
+/// pair speaks of keep what they have. As few mics as possible are flipped, and only mics whose times belong
+/// together are delayed.
 std::vector<MicSetting> align(std::span<const TakeMic> mics, std::span<const Pair> pairs);
 
 } // namespace kitfold::dsp
