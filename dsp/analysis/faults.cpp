@@ -26,13 +26,13 @@ constexpr double kIdenticalRest = 0.003; // -50 dB
 
 double db(double amplitude) { return amplitude > 1e-10 ? 20.0 * std::log10(amplitude) : -200.0; }
 
-/// Mean squares of windows of `width` frames, half overlapping, without the mean of the take.
-std::vector<double> windows_of(const MicMeasure& m, std::size_t width) {
+/// Mean squares of windows of `width` frames, half overlapping, without DC.
+std::vector<double> windows_of(const MicMeasure& m, std::size_t width, double dc) {
     std::vector<double> out;
     for (std::size_t at = 0; at + width <= m.frame_energy.size(); at += std::max<std::size_t>(1, width / 2)) {
         const auto first = m.frame_energy.begin() + std::ptrdiff_t(at);
         const double sum = std::accumulate(first, first + std::ptrdiff_t(width), 0.0);
-        out.push_back(std::max(0.0, sum / double(width) - m.mean * m.mean));
+        out.push_back(std::max(0.0, sum / double(width) - dc * dc));
     }
     return out;
 }
@@ -210,7 +210,8 @@ std::string_view fault_name(FaultKind kind) noexcept {
 std::vector<Fault> mic_faults(const Take& take, std::size_t mic, const MicMeasure& m, std::size_t own_hits) {
     std::vector<Fault> faults;
     const double peak = db(m.peak());
-    const auto steady = windows_of(m, 20);
+    const double dc = steady_mean(m);
+    const auto steady = windows_of(m, 20, dc);
     const double loudest = steady.empty() ? 0.0 : *std::max_element(steady.begin(), steady.end());
     const bool nothing_stands_out = loudest < quantile(steady, 0.1) * std::pow(10.0, kSilentRangeDb / 10.0);
     const bool silent =
@@ -220,7 +221,6 @@ std::vector<Fault> mic_faults(const Take& take, std::size_t mic, const MicMeasur
     if (const auto fault = DropoutSearch(mic, m).run()) faults.push_back(*fault);
     if (const auto hum = find_hum(m.low, m.low_rate_hz))
         faults.push_back({FaultKind::hum, mic, {}, hum->level_dbfs, hum->harmonics.size(), 0.0, hum->hz, {}});
-    const double dc = steady_mean(m);
     if (std::abs(dc) >= kDcFault)
         faults.push_back({FaultKind::dc, mic, {}, db(std::abs(dc)), 0, 0.0, 0.0, {}});
     if (!silent && peak < kLowPeakDbfs && own_hits > 0)
@@ -322,9 +322,9 @@ std::vector<Fault> file_faults(std::span<const MicFile> files) {
 MicLevels mic_levels(const MicMeasure& m, std::span<const double> hits) {
     MicLevels levels;
     levels.peak_dbfs = db(m.peak());
-    levels.noise_floor_dbfs = db(std::sqrt(quantile(windows_of(m, 50), 0.02)));
-    levels.crest_db = m.mean_square > 0.0 ? levels.peak_dbfs - 10.0 * std::log10(m.mean_square) : 0.0;
     levels.dc = steady_mean(m);
+    levels.noise_floor_dbfs = db(std::sqrt(quantile(windows_of(m, 50, levels.dc), 0.02)));
+    levels.crest_db = m.mean_square > 0.0 ? levels.peak_dbfs - 10.0 * std::log10(m.mean_square) : 0.0;
     std::vector<double> rms;
     for (const double time_s : hits) {
         const auto from = std::int64_t(time_s * 1'000.0);

@@ -196,6 +196,20 @@ double floor_under(std::span<const double> energy, double common) {
     return last > 4.0 * common ? 0.0 : common; // not reached: nothing to take out
 }
 
+/// The decay until something starts in it: a rise of 4 dB within 16 ms. Partials that beat rise more slowly.
+void cut_at_next_event(std::vector<double>& energy) {
+    constexpr std::size_t width = 10, ahead = 8; // blocks: averages of 20 ms, 16 ms apart
+    for (std::size_t i = 15; i + ahead + width < energy.size(); ++i) {
+        const auto mean = [&](std::size_t from) {
+            return std::accumulate(energy.begin() + std::ptrdiff_t(from),
+                                   energy.begin() + std::ptrdiff_t(from + width), 0.0);
+        };
+        if (mean(i + ahead) < 2.5 * mean(i)) continue;
+        energy.resize(i + ahead);
+        return;
+    }
+}
+
 std::vector<double> blocks_from_loudest(const Prepared& hit, double rate_hz) {
     const double block = kCurveStepMs * rate_hz / 1000.0;
     std::vector<double> energy;
@@ -208,6 +222,7 @@ std::vector<double> blocks_from_loudest(const Prepared& hit, double rate_hz) {
     const auto attack =
         energy.begin() + std::min<std::ptrdiff_t>(15, std::ssize(energy)); // loudest within 30 ms
     energy.erase(energy.begin(), std::max_element(energy.begin(), attack));
+    cut_at_next_event(energy);
     return energy;
 }
 
