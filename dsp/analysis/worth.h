@@ -1,0 +1,40 @@
+#pragma once
+// What each mic brings: loudness and spectrum of the submix with and without it.
+#include "mix/pan_mix.h"
+#include <array>
+#include <memory>
+#include <span>
+#include <vector>
+
+namespace kitfold::dsp {
+
+inline constexpr std::array<double, 9> kOctaveHz{63,    125,   250,   500,   1'000,
+                                                 2'000, 4'000, 8'000, 16'000}; ///< IEC 61260
+
+struct Worth {
+    double change_lu = 0.0; ///< loudness without the mic less loudness with it; -inf when nothing is left
+    std::array<double, kOctaveHz.size()> change_db{}; ///< the same in each octave; 0 above half the rate
+    double most_db = 0.0;                             ///< the octave with the largest change, and
+    double most_hz = 0.0;                             ///< where it is
+};
+
+/// Feed the mics as they come out of their strips, before level and pan; the gains are those of the sum. The
+/// bus compressor is left out: its reaction to a missing mic would hide what the mic brings. Integrated
+/// loudness after ITU-R BS.1770-4, gates included, of every mix with one mic missing, from the cross powers
+/// of K-weighted mics. Memory: 8 bytes per pair of mics every 100 ms. One thread at a time.
+class WorthMeter {
+public:
+    WorthMeter(double rate_hz,
+               std::vector<StereoGain> gains); ///< rate_hz 8'000..384'000, one gain per mic, 1..32
+    ~WorthMeter();
+    void push(std::span<const float* const> mics, std::size_t frames);
+    [[nodiscard]] std::vector<Worth>
+    finish() const;                             ///< one per mic; all 0 when nothing is loud enough to measure
+    [[nodiscard]] double loudness_lufs() const; ///< of the whole; -inf under the gate
+
+private:
+    struct Impl;
+    std::unique_ptr<Impl> impl_;
+};
+
+} // namespace kitfold::dsp
