@@ -42,6 +42,7 @@ int run(int argc, char** argv) {
     Context context;
     add_demo(app, context);
     add_new(app, context);
+    add_check(app, context);
     add_bounce(app, context);
     add_presets(app, context);
     try {

@@ -1,0 +1,290 @@
+#include "offline/check_words.h"
+#include "analysis/alignment.h"
+#include <algorithm>
+#include <cctype>
+#include <cmath>
+#include <fmt/format.h>
+
+namespace kitfold::offline {
+namespace {
+
+using dsp::Drum;
+using dsp::FaultKind;
+using dsp::Role;
+
+constexpr double kEarnsLu = 0.15, kEarnsDb = 1.0; // a mic that changes less could be left out
+constexpr double kMonoLossDb = 3.0;
+
+const std::string& name(const CheckResult& r, std::size_t mic) { return r.names[mic].name; }
+
+/// A mic's name inside a sentence: "kick in", but "OH L" and "SM" keep their capitals.
+std::string inside(const std::string& s) {
+    if (s.size() < 2 || !std::islower(static_cast<unsigned char>(s[1]))) return s;
+    auto out = s;
+    out[0] = char(std::tolower(static_cast<unsigned char>(out[0])));
+    return out;
+}
+
+std::string capital(std::string s) {
+    if (!s.empty()) s[0] = char(std::toupper(static_cast<unsigned char>(s[0])));
+    return s;
+}
+
+std::string ms(double value) { return fmt::format("{:.{}f} ms", value, std::abs(value) < 0.995 ? 2 : 1); }
+
+double cm(double delay_ms) { return std::abs(delay_ms) * 34.32; } // at 20 degrees
+
+std::string when(const dsp::Fault& f) { return f.at_s ? " at " + place_in_take(*f.at_s) : std::string(); }
+
+std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
+
+const MicFix* fix_of(const CheckResult& r, std::size_t mic) {
+    const auto at =
+        std::find_if(r.fixes.begin(), r.fixes.end(), [=](const MicFix& f) { return f.mic == mic; });
+    return at == r.fixes.end() ? nullptr : &*at;
+}
+
+struct Remedy {
+    std::string source, software;
+};
+
+Remedy remedy(const dsp::Fault& f) {
+    switch (f.kind) {
+    case FaultKind::clipped:
+        return {"Turn the preamp down 6 dB or switch its pad in, and play the loudest bar again.",
+                "What was cut off stays cut off: use another take of this mic, or keep it low."};
+    case FaultKind::hum:
+        return {
+            fmt::format(
+                "Balanced cable, away from mains leads and dimmers; one outlet for all; lift the shield of a "
+                "doubled ground at the audio side, never the mains earth."),
+            "A high-pass above the drum's lowest partial, or a gate, hides it between the hits only."};
+    case FaultKind::dc:
+        return {"Look for a faulty preamp, or switch in its low cut.",
+                "A high-pass at 20 to 35 Hz takes it out."};
+    case FaultKind::dropout:
+        return {"Reseat cable and connector; on the computer a larger buffer; then record again.",
+                "Nothing brings the gap back: cover it from another take."};
+    case FaultKind::silent:
+        return {"Check the patch, the mute and, for condensers, phantom power (never switch it near a ribbon "
+                "mic).",
+                "Take the mic out of the session."};
+    case FaultKind::identical:
+        return {"One of the two inputs is patched twice: trace the cable.", "Mute one of the two."};
+    case FaultKind::rate:
+        return {"Set every device to one rate and one clock, and record again.",
+                "Export or convert this file to the rate of the others; a file that only says the wrong rate "
+                "needs its header "
+                "put right, not a conversion."};
+    case FaultKind::length:
+        return {"Start and stop all tracks together, and look for a full disk.",
+                "Export all tracks from one common start to one common end."};
+    case FaultKind::low_level:
+        return {fmt::format("Turn the preamp up some {:.0f} dB, until loud hits peak near -10 dBFS.",
+                            -10.0 - f.level_db),
+                "Raise its level; the noise comes up as well."};
+    case FaultKind::polarity:
+        return {"Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
+                "upside down by "
+                "nature.",
+                "Set polarity to inverted in the session (kitfold check --apply does)."};
+    case FaultKind::channel_order:
+        return {"Exchange the two cables or inputs.",
+                "Exchange the roles or the pan of the two overheads in the session."};
+    }
+    return {};
+}
+
+void add_faults(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t m = 0; m < r.mics.size(); ++m)
+        for (const auto& f : r.mics[m].faults) {
+            if (f.kind == FaultKind::polarity) continue; // its pair says it better
+            if (f.kind == FaultKind::channel_order && m != r.image.right) continue;
+            const auto help = remedy(f);
+            out.push_back(
+                {Weight::fix, name(r, m) + ": " + fault_detail(r, f) + ".", help.source, help.software});
+        }
+}
+
+bool close_mics(const CheckResult& r, const dsp::Pair& p) {
+    const auto a = dsp::own_drum(r.names[p.a].role), b = dsp::own_drum(r.names[p.b].role);
+    return a && b && *a == *b;
+}
+
+/// The pairs worth a line: close mics of one drum, times that are out, and for each other flipped mic the
+/// surest pair.
+std::vector<const dsp::Pair*> telling_pairs(const CheckResult& r, std::vector<bool>& said) {
+    std::vector<const dsp::Pair*> sorted, out;
+    for (const auto& p : r.pairs)
+        if (dsp::fix_for(r.names, p).any()) sorted.push_back(&p);
+    std::stable_sort(sorted.begin(), sorted.end(), [&](const auto* x, const auto* y) {
+        const bool cx = close_mics(r, *x), cy = close_mics(r, *y);
+        return cx != cy ? cx : x->confidence > y->confidence;
+    });
+    for (const auto* p : sorted) {
+        const auto new_for = [&](std::size_t m) { return fix_of(r, m) != nullptr && !said[m]; };
+        if (!close_mics(r, *p) && !new_for(p->a) && !new_for(p->b)) continue;
+        out.push_back(p);
+        said[p->a] = said[p->b] = true;
+    }
+    return out;
+}
+
+void add_pairs(const CheckResult& r, std::vector<Verdict>& out) {
+    std::vector<bool> said(r.names.size(), false);
+    for (const auto* p : telling_pairs(r, said)) {
+        const bool apart = close_mics(r, *p) && std::abs(p->delay_ms) >= 1.0;
+        const bool flipped = dsp::fix_for(r.names, *p).flip;
+        std::string source =
+            apart ? fmt::format("Their ways of sound differ by {:.0f} cm; moving one does it too.",
+                                cm(p->delay_ms))
+                  : std::string();
+        if (flipped && !close_mics(r, *p)) source = "Look for a turned-over cable or a polarity switch.";
+        out.push_back(
+            {Weight::fix, pair_advice(r, *p), source, "kitfold check --apply writes it into the session."});
+    }
+    for (const auto& fix : r.fixes) {
+        if (said[fix.mic]) continue;
+        out.push_back({Weight::fix,
+                       fmt::format("{} is {}, to stay in step with the others.", name(r, fix.mic),
+                                   fix.flips ? "flipped" : "delayed by " + ms(fix.delay_ms)),
+                       "", "kitfold check --apply writes it into the session."});
+    }
+}
+
+void add_image(const CheckResult& r, std::vector<Verdict>& out) {
+    if (r.image.kind == dsp::PairKind::none) return;
+    for (const auto& row : r.image.rows)
+        if (row.mono_loss_db > kMonoLossDb && row.confidence >= 0.5)
+            out.push_back({Weight::look,
+                           fmt::format("{} loses {:.1f} dB when the overheads are played in mono.",
+                                       capital(drum_words(row.drum)), row.mono_loss_db),
+                           "Bring the overheads closer together or at equal distance from that drum.",
+                           "Narrow them: overhead_width below 1."});
+}
+
+void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t m = 0; m < r.worth.size(); ++m) {
+        const auto& w = r.worth[m];
+        const bool silent = std::any_of(r.mics[m].faults.begin(), r.mics[m].faults.end(), [](const auto& f) {
+            return f.kind == FaultKind::silent || f.kind == FaultKind::rate;
+        });
+        if (silent || std::abs(w.change_lu) >= kEarnsLu || std::abs(w.most_db) >= kEarnsDb) continue;
+        out.push_back({Weight::look,
+                       fmt::format("{} changes the submix by {:.1f} LU and no octave by more than {:.1f} dB.",
+                                   name(r, m), std::abs(w.change_lu), std::abs(w.most_db)),
+                       "At these levels it does not earn its input: move it, turn it up or leave it out.",
+                       ""});
+    }
+}
+
+void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
+    if (r.hits.empty())
+        out.push_back({Weight::look,
+                       "No drum was found in this take, so pairs, bleed, ring and image cannot be judged.",
+                       "Record every drum alone a few times, then half a minute of groove.", ""});
+    for (const auto& p : r.pairs) {
+        const auto a = r.names[p.a].role, b = r.names[p.b].role;
+        const bool close = dsp::own_drum(a) && dsp::own_drum(b);
+        if (!p.judged() && close && !r.hits.empty()) out.push_back({Weight::look, pair_advice(r, p), "", ""});
+    }
+    for (const auto& ring : r.rings)
+        if (!ring.result.decay.judged && ring.result.partials.empty())
+            out.push_back({Weight::look,
+                           fmt::format("The ring of {} cannot be judged: no stroke rings out undisturbed.",
+                                       drum_words(ring.drum)),
+                           "Let it ring: two or three single strokes, nothing else playing.", ""});
+}
+
+} // namespace
+
+std::string drum_words(Drum drum) {
+    constexpr std::array<const char*, dsp::kDrumCount> words{"the kick",      "the snare",
+                                                             "the rack tom",  "the second rack tom",
+                                                             "the floor tom", "the second floor tom",
+                                                             "the hi-hat",    "the ride",
+                                                             "the cymbals"};
+    return words[std::size_t(drum)];
+}
+
+std::string place_in_take(double seconds) {
+    const auto tenths = std::llround(seconds * 10.0);
+    return fmt::format("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10);
+}
+
+std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
+    switch (f.kind) {
+    case FaultKind::clipped:
+        return fmt::format("clipped {}, first{}, at {:.1f} dBFS", times(f.count), when(f), f.level_db);
+    case FaultKind::hum:
+        return fmt::format("{:.0f} Hz hum at {:.0f} dBFS", f.hz, f.level_db);
+    case FaultKind::dc:
+        return fmt::format("DC of {:.2f} % of full scale", 100.0 * std::pow(10.0, f.level_db / 20.0));
+    case FaultKind::dropout:
+        return fmt::format("signal missing {}, first{}, {:.1f} ms at most", times(f.count), when(f),
+                           1'000.0 * f.seconds);
+    case FaultKind::silent:
+        return fmt::format("no drum in it, peak {:.0f} dBFS", f.level_db);
+    case FaultKind::identical:
+        return fmt::format("the same signal as {}", inside(name(r, *f.other)));
+    case FaultKind::rate:
+        return f.hz == r.rate_hz
+                   ? fmt::format("{:.2f} s {} than the others, which fits another sample rate",
+                                 std::abs(f.seconds), f.seconds < 0.0 ? "shorter" : "longer")
+                   : fmt::format("recorded at {:.0f} Hz, the others at {:.0f} Hz", f.hz, r.rate_hz);
+    case FaultKind::length:
+        return f.seconds < 0.0 ? fmt::format("ends {:.2f} s before the others{}", -f.seconds, when(f))
+                               : fmt::format("goes on for {:.2f} s after the others", f.seconds);
+    case FaultKind::low_level:
+        return fmt::format("loudest peak only {:.0f} dBFS", f.level_db);
+    case FaultKind::polarity:
+        return "upside down against the others";
+    case FaultKind::channel_order:
+        return fmt::format("left and right are exchanged with {}", inside(name(r, *f.other)));
+    }
+    return {};
+}
+
+std::string fault_remedy(const dsp::Fault& f) {
+    const auto help = remedy(f);
+    return help.source + " " + help.software;
+}
+
+std::string pair_advice(const CheckResult& r, const dsp::Pair& p) {
+    const auto a = name(r, p.a), b = name(r, p.b);
+    if (!p.judged())
+        return fmt::format("{} and {} cannot be judged{}.", a, inside(b),
+                           p.why_not.empty() ? "" : ": " + p.why_not);
+    const bool later = p.delay_ms >= 0.0;
+    std::string text = std::abs(p.delay_ms) < 0.03
+                           ? fmt::format("{} hears {} together with {}", b, drum_words(*p.drum), inside(a))
+                           : fmt::format("{} hears {} {} {} {}", b, drum_words(*p.drum),
+                                         ms(std::abs(p.delay_ms)), later ? "after" : "before", inside(a));
+    text += p.opposite ? (std::abs(p.delay_ms) < 0.03 ? ", but upside down." : " and upside down.") : ".";
+    const auto fix = dsp::fix_for(r.names, p);
+    if (!fix.any()) return text + " Leave it.";
+    const auto* flip_a = fix_of(r, p.a);
+    const bool a_flips = fix.flip && flip_a != nullptr && flip_a->flips;
+    const bool a_waits = later; // the earlier of the two is delayed
+    if (fix.flip) text += " Flip " + (a_flips ? inside(a) : std::string("it"));
+    if (fix.delay)
+        text += fmt::format("{} {} by {}", fix.flip ? " and delay" : " Delay",
+                            fix.flip && a_flips == a_waits ? std::string("it") : inside(a_waits ? a : b),
+                            ms(std::abs(p.delay_ms)));
+    const double low = p.low_gain_after_db - p.low_gain_before_db;
+    return text + fmt::format(": {:+.1f} dB below 200 Hz.", std::clamp(low, -40.0, 40.0));
+}
+
+std::vector<Verdict> verdicts(const CheckResult& r) {
+    std::vector<Verdict> out;
+    add_faults(r, out);
+    add_pairs(r, out);
+    add_image(r, out);
+    add_worth(r, out);
+    add_unjudged(r, out);
+    if (r.nothing_to_fix() && !r.hits.empty())
+        out.insert(out.begin(), {Weight::good, "Nothing to fix: these mics work together.", "", ""});
+    return out;
+}
+
+} // namespace kitfold::offline

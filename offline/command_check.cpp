@@ -1,0 +1,55 @@
+#include "offline/apply_fixes.h"
+#include "offline/atomic_file.h"
+#include "offline/check.h"
+#include "offline/check_output.h"
+#include "offline/check_report.h"
+#include "offline/command.h"
+#include "offline/errors.h"
+#include "offline/progress.h"
+#include <CLI/CLI.hpp>
+#include <memory>
+#include <nlohmann/json.hpp>
+
+namespace kitfold::offline {
+namespace {
+
+struct Options {
+    std::string session, report;
+    bool json = false, apply = false;
+};
+
+void run(const Options& options, Context& context) {
+    const auto session = load_session(options.session);
+    CheckResult result;
+    {
+        Progress progress("check");
+        result = check(session, [&](double share) { progress.show(share); });
+    }
+    if (!options.report.empty()) write_whole_file(options.report, check_report(result, session.title));
+    std::string applied;
+    if (options.apply && !result.fixes.empty())
+        applied = "Written into " + session.path.string() + "; the old file is " +
+                  apply_fixes(session, result.fixes).string() + "\n";
+    if (options.json)
+        print_json(check_json(result));
+    else
+        print(check_text(result) + applied);
+    if (!result.nothing_to_fix()) context.exit_code = static_cast<int>(Exit::found);
+}
+
+} // namespace
+
+void add_check(CLI::App& app, Context& context) {
+    const auto options = std::make_shared<Options>();
+    CLI::App* command = app.add_subcommand("check", "Find out whether the mics of a session work together");
+    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
+        ->required();
+    command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
+    command->add_flag("--apply", options->apply,
+                      "Write polarity and delay into the session; the old file is kept");
+    add_json_flag(*command, options->json);
+    command->footer("Ends with 0 when there is nothing to fix, with 1 when there is.");
+    command->callback([options, &context] { run(*options, context); });
+}
+
+} // namespace kitfold::offline
