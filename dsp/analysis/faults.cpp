@@ -15,9 +15,11 @@ constexpr double kSilentRangeDb = 10.0;   // nothing stands out of the noise
 constexpr double kLowPeakDbfs = -36.0;    // 16 bits would leave 60 dB
 constexpr double kGapBelowNoiseDb = 12.0; // noise of 1 ms never falls that far
 constexpr double kLeastRoughness = 1e-10;
-constexpr double kSameLevel = 0.003; // flat tops of one stage have one level
-constexpr double kLeastTop = 1e-3;   // -60 dBFS
-constexpr double kFlat = 0.001;      // a flat top is flat within -60 dB
+constexpr double kSameLevel = 0.003;                // flat tops of one stage have one level
+constexpr float kFullScale = 32'767.0f / 32'768.0f; // of 16 bits, the lowest in use
+constexpr double kEqual = 1e-6;
+constexpr double kLeastTop = 1e-3; // -60 dBFS
+constexpr double kFlat = 0.001;    // a flat top is flat within -60 dB
 constexpr double kNotRoundTop =
     2.5 * 9.0; // times kFlat: a parabola that is flat over L has fallen by 9 kFlat at L beyond
 constexpr std::size_t kMostCandidates = 24; // per polarity
@@ -79,6 +81,22 @@ std::size_t count_cut_off(std::span<const float> x, std::size_t begin, std::size
     return count;
 }
 
+/// Peaks of x[begin, end) that stop at exactly one value and leave it between: how a fast wave looks when it
+/// is cut off, too few samples to be flat. Chance does not repeat a value; three are enough.
+std::size_t count_equal_peaks(std::span<const float> x, std::size_t begin, std::size_t end) {
+    const double level =
+        *std::max_element(x.begin() + std::ptrdiff_t(begin), x.begin() + std::ptrdiff_t(end));
+    std::size_t count = 0;
+    bool left = true;
+    for (auto n = begin; n < end; ++n) {
+        if (x[n] < level * (1.0 - kNotRoundTop * kFlat)) left = true;
+        if (!left || x[n] < level * (1.0 - kEqual)) continue;
+        ++count;
+        left = false;
+    }
+    return count >= 3 ? count : 0;
+}
+
 struct FlatTops {
     std::size_t count = 0;
     std::int64_t first_frame = -1;
@@ -98,7 +116,8 @@ FlatTops flat_tops(const Take& take, std::size_t mic, const std::vector<float>& 
         ++looked_at;
         take.read(mic, (f - part) * frame, x);
         for (auto& v : x) v *= float(sign);
-        const auto count = count_cut_off(x, std::size_t(part * frame), std::size_t(2 * part * frame));
+        const auto from = std::size_t(part * frame), to = std::size_t(2 * part * frame);
+        const auto count = std::max(count_cut_off(x, from, to), count_equal_peaks(x, from, to));
         if (count > 0 && found.count == 0) found.first_frame = f;
         found.count += count;
         f += part - 1;
@@ -113,6 +132,14 @@ std::optional<Fault> clipped(const Take& take, std::size_t mic, const MicMeasure
         fault.at_s = double(m.first_full_scale) / m.rate_hz;
         return fault;
     }
+    // A fast wave may touch full scale for a sample or two only; a file that was normalised does so once or
+    // twice.
+    const auto touches = [&](std::size_t f) {
+        return std::max(m.frame_highest[f], -m.frame_lowest[f]) >= kFullScale;
+    };
+    for (std::size_t f = 0; f < m.frame_highest.size(); ++f)
+        if (touches(f) && fault.count++ == 0) fault.at_s = double(f) / 1'000.0;
+    if (fault.count >= 3) return fault;
     const auto high = flat_tops(take, mic, m.frame_highest, m.highest, 1.0);
     const auto low = flat_tops(take, mic, m.frame_lowest, -m.lowest, -1.0);
     fault.count = high.count + low.count;

@@ -1,0 +1,96 @@
+// Faults put into simulated takes with every drum playing, and none found in clean ones.
+#include "analysis/faults.h"
+#include "synth/simulator.h"
+#include <algorithm>
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <numbers>
+
+using namespace kitfold::dsp;
+
+namespace {
+
+constexpr double kRate = 48'000.0;
+
+Simulator::Planar rendered(std::uint64_t seed, std::vector<TakeMic>& mics, double seconds) {
+    SimulatorOptions options;
+    options.seed = seed, options.seconds = seconds;
+    options.tempo_bpm = 90.0 + 5.0 * double(seed % 12); // 120 and 150 among them: hits on a grid of the mains
+    const Simulator simulator(options);
+    mics = simulator.take_mics();
+    return simulator.render();
+}
+
+std::vector<Fault> all_faults(const std::vector<TakeMic>& mics, const Simulator::Planar& x) {
+    const auto take = take_of(kRate, mics, {x.begin(), x.end()});
+    std::vector<MicMeasure> measures;
+    std::vector<Fault> faults;
+    for (std::size_t m = 0; m < x.size(); ++m) {
+        MicMeter meter(kRate);
+        meter.push(x[m]);
+        measures.push_back(meter.finish());
+        for (const auto& fault : mic_faults(take, m, measures.back(), 10)) faults.push_back(fault);
+    }
+    for (const auto& fault : identical_faults(take, measures)) faults.push_back(fault);
+    return faults;
+}
+
+void add_hum(std::vector<float>& x, double hz, double peak) {
+    for (std::size_t n = 0; n < x.size(); ++n) {
+        const double phase = 2.0 * std::numbers::pi * hz * double(n) / kRate;
+        x[n] += float(peak * (std::sin(phase) + 0.5 * std::sin(2.0 * phase) + 0.4 * std::sin(3.0 * phase)));
+    }
+}
+
+} // namespace
+
+TEST_CASE("twenty clean takes have no fault", "[analysis][faults]") {
+    std::vector<TakeMic> mics;
+    for (std::uint64_t seed = 1; seed <= 20; ++seed) {
+        const auto x = rendered(seed, mics, 12.0);
+        for (const auto& fault : all_faults(mics, x))
+            FAIL_CHECK(seed << ": " << mics[fault.mic].name << " " << fault_name(fault.kind));
+    }
+}
+
+TEST_CASE("each fault put into a playing kit is found, in that mic and nothing else", "[analysis][faults]") {
+    std::vector<TakeMic> mics;
+    const auto clean = rendered(31, mics, 12.0);
+    const auto found_only = [&](FaultKind kind, std::size_t mic, const auto& spoil) {
+        auto x = clean;
+        spoil(x);
+        const auto faults = all_faults(mics, x);
+        CAPTURE(fault_name(kind), mics[mic].name);
+        CHECK(std::any_of(faults.begin(), faults.end(),
+                          [&](const Fault& f) { return f.kind == kind && f.mic == mic; }));
+        for (const auto& f : faults)
+            if (f.kind != kind || f.mic != mic)
+                FAIL_CHECK("also " << fault_name(f.kind) << " in " << mics[f.mic].name);
+    };
+    for (std::size_t m = 0; m < clean.size(); ++m) {
+        const auto loudest = [&](const std::vector<float>& v) {
+            float peak = 0.0f;
+            for (const float s : v) peak = std::max(peak, std::abs(s));
+            return peak;
+        };
+        found_only(FaultKind::clipped, m, [&](auto& x) {
+            const float gain = (mics[m].role == Role::hihat ? 4.0f : 2.0f) / loudest(x[m]);
+            for (auto& v : x[m]) v = std::clamp(v * gain, -1.0f, 1.0f);
+        });
+        found_only(FaultKind::clipped, m, [&](auto& x) {
+            const float top =
+                (mics[m].role == Role::hihat ? 0.25f : 0.5f) * loudest(x[m]); // or two samples are all
+            for (auto& v : x[m]) v = std::clamp(v, -top, top);
+        });
+        found_only(FaultKind::hum, m, [&](auto& x) { add_hum(x[m], m % 2 == 0 ? 50.02 : 59.97, 0.004); });
+        found_only(FaultKind::dc, m, [&](auto& x) {
+            for (auto& v : x[m]) v += 0.005f;
+        });
+        found_only(FaultKind::dropout, m, [&](auto& x) { std::fill_n(x[m].begin() + 300'000, 480, 0.0f); });
+        found_only(FaultKind::silent, m, [&](auto& x) { std::fill(x[m].begin(), x[m].end(), 0.0f); });
+        found_only(FaultKind::low_level, m, [&](auto& x) {
+            for (auto& v : x[m]) v *= 0.02f;
+        });
+        if (m > 0) found_only(FaultKind::identical, m, [&](auto& x) { x[m] = x[m - 1]; });
+    }
+}
