@@ -1,0 +1,168 @@
+// The check as a person runs it, on demo takes and on takes that tell nothing.
+#include "files.h"
+#include "offline/check.h"
+#include "run_program.h"
+#include <catch2/catch.hpp>
+#include <nlohmann/json.hpp>
+
+using namespace kitfold;
+using namespace kitfold::test;
+using Json = nlohmann::ordered_json;
+namespace fs = std::filesystem;
+
+namespace {
+
+void make_demo(const fs::path& folder, const std::string& seconds) {
+    REQUIRE(run_program({"demo", folder.string(), "--seconds", seconds, "--seed", "3"}).exit_code == 0);
+}
+
+Json checked(const fs::path& folder, int expected_exit) {
+    const auto run = run_program({"check", folder.string(), "--json"});
+    CAPTURE(run.err, run.out);
+    REQUIRE(run.exit_code == expected_exit);
+    CHECK(run.err.empty());
+    return Json::parse(run.out);
+}
+
+void write_wav(const fs::path& path, const std::vector<float>& x, int rate_hz = 48'000) {
+    SF_INFO info{};
+    info.samplerate = rate_hz, info.channels = 1, info.format = SF_FORMAT_WAV | SF_FORMAT_FLOAT;
+    SNDFILE* file = sf_open(path.c_str(), SFM_WRITE, &info);
+    REQUIRE(file != nullptr);
+    REQUIRE(sf_write_float(file, x.data(), sf_count_t(x.size())) == sf_count_t(x.size()));
+    sf_close(file);
+}
+
+/// A session of one or two mics with these samples.
+void make_session(const fs::path& folder, const std::vector<std::vector<float>>& mics) {
+    const char* roles[] = {"kick_in", "kick_out"};
+    Json json = {{"kitfold_session", 1}, {"title", "t"}, {"mics", Json::array()}};
+    for (std::size_t m = 0; m < mics.size(); ++m) {
+        const auto name = std::string(roles[m]) + ".wav";
+        write_wav(folder / name, mics[m]);
+        json["mics"].push_back({{"name", roles[m]}, {"role", roles[m]}, {"file", name}});
+    }
+    write_text(folder / "session.json", json.dump());
+}
+
+} // namespace
+
+TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing left", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), "30");
+    auto session = Json::parse(bytes_of_file(folder / "session.json"));
+    session["mics"][2]["level_db"] = -1.5; // a hand edit
+    write_text(folder / "session.json", session.dump());
+    const auto before = bytes_of_file(folder / "session.json");
+
+    const auto first = checked(folder.path(), 1);
+    CHECK(first["kitfold_check"] == 1);
+    CHECK(first["rate_hz"] == 48'000.0);
+    for (const char* key : {"mics", "hits", "pairs", "bleed", "rings", "image", "worth"})
+        CHECK_FALSE(first[key].empty());
+    const auto& kick = first["pairs"][0];
+    CHECK(kick["a"] == "Kick in");
+    CHECK(kick["polarity"] == "opposite");
+    CHECK(double(kick["low_gain_after_db"]) > double(kick["low_gain_before_db"]) + 3.0);
+    CHECK(bytes_of_file(folder / "session.json") == before); // looking changes nothing
+
+    const auto apply = run_program({"check", folder.path().string(), "--apply"});
+    CHECK(apply.exit_code == 1); // there was something
+    CHECK(apply.out.find("session.backup.json") != std::string::npos);
+    CHECK(bytes_of_file(folder / "session.backup.json") == before);
+    const auto fixed = Json::parse(bytes_of_file(folder / "session.json"));
+    CHECK(fixed["mics"][2]["level_db"] == -1.5);
+    auto without = fixed;
+    for (auto& mic : without["mics"]) mic.erase("polarity"), mic.erase("delay_ms");
+    for (auto& mic : session["mics"]) mic.erase("polarity"), mic.erase("delay_ms");
+    CHECK(without.dump() == session.dump()); // order included
+    for (const auto& mic : fixed["mics"])
+        if (mic.contains("delay_ms")) CHECK(double(mic["delay_ms"]) >= 0.0);
+
+    const auto second = checked(folder.path(), 0);
+    CHECK(second["fixes"].empty());
+    CHECK(double(second["pairs"][0]["low_gain_before_db"]) ==
+          Approx(double(kick["low_gain_after_db"])).epsilon(0).margin(0.5));
+}
+
+TEST_CASE("check's table fits 100 columns", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), "12");
+    const auto run = run_program({"check", folder.path().string()});
+    std::size_t start = 0;
+    for (auto end = run.out.find('\n'); end != std::string::npos;
+         start = end + 1, end = run.out.find('\n', start)) {
+        CAPTURE(run.out.substr(start, end - start));
+        CHECK(end - start <= 100);
+    }
+}
+
+TEST_CASE("takes that tell nothing get no made-up figure", "[check]") {
+    const Folder folder;
+    std::vector<std::vector<float>> mics(2, std::vector<float>(48'000 * 3));
+    SECTION("silence") {}
+    SECTION("0.2 s of silence") { mics.assign(2, std::vector<float>(9'600)); }
+    SECTION("one sample") { mics.assign(1, std::vector<float>(1, 0.1f)); }
+    SECTION("noise") {
+        std::uint32_t x = 1;
+        for (auto& mic : mics)
+            for (auto& v : mic) v = float(std::int32_t(x = x * 1'664'525u + 1'013'904'223u)) * 1e-11f;
+    }
+    make_session(folder.path(), mics);
+    const auto run = run_program({"check", folder.path().string(), "--json"});
+    CAPTURE(run.err);
+    REQUIRE((run.exit_code == 0 || run.exit_code == 1));
+    const auto json = Json::parse(run.out);
+    CHECK(json["hits"].empty());
+    CHECK(json["rings"].empty());
+    for (const auto& pair : json["pairs"]) CHECK(pair["delay_ms"].is_null());
+    CHECK(run_program({"check", folder.path().string(), "--report", (folder / "page.html").string()})
+              .exit_code == run.exit_code);
+}
+
+TEST_CASE("check names a file that is missing and a rate that does not fit", "[check]") {
+    const Folder folder;
+    make_session(folder.path(), {std::vector<float>(48'000, 0.0f), std::vector<float>(48'000, 0.0f)});
+    SECTION("missing") {
+        fs::remove(folder / "kick_out.wav");
+        const auto run = run_program({"check", folder.path().string()});
+        CHECK(run.exit_code == 2);
+        CHECK(run.err_lines() == 1);
+        CHECK(run.err.find("kick_out.wav") != std::string::npos);
+        CHECK(run.out.empty());
+    }
+    SECTION("rate") {
+        write_wav(folder / "kick_out.wav", std::vector<float>(44'100, 0.0f), 44'100);
+        const auto json = checked(folder.path(), 1);
+        std::size_t rates = 0;
+        for (const auto& mic : json["mics"])
+            for (const auto& fault : mic["faults"]) rates += fault["kind"] == "rate" ? 1u : 0u;
+        CHECK(rates == 1);
+    }
+}
+
+TEST_CASE("the report opens in a browser without an error and has every plot", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), "20");
+    auto session = Json::parse(bytes_of_file(folder / "session.json"));
+    session["title"] = "<script>alert(1)</script> & \"co\"";
+    write_text(folder / "session.json", session.dump());
+    const auto page = folder / "page.html";
+    REQUIRE(run_program({"check", folder.path().string(), "--report", page.string()}).exit_code == 1);
+    const auto html = bytes_of_file(page);
+    CHECK(html.size() < 2'000'000);
+    CHECK(html.find("<script") == std::string::npos);
+    CHECK(html.find("http") == std::string::npos);
+    const auto dom = folder / "dom.html", log = folder / "log.txt";
+    const auto command =
+        "/usr/bin/chromium --headless --no-sandbox --disable-gpu --disable-background-networking "
+        "--user-data-dir='" +
+        (folder / "profile").string() + "' --enable-logging=stderr --dump-dom 'file://" + page.string() +
+        "' >'" + dom.string() + "' 2>'" + log.string() + "'";
+    REQUIRE(std::system(command.c_str()) == 0);
+    CHECK(bytes_of_file(log).find("CONSOLE") == std::string::npos);
+    const auto seen = bytes_of_file(dom);
+    for (const char* id :
+         {"plot-take", "plot-mics", "plot-pairs", "plot-bleed", "plot-ring", "plot-image", "plot-worth"})
+        CHECK(seen.find("id=\"" + std::string(id) + "\"") != std::string::npos);
+}
