@@ -19,7 +19,7 @@ h1{font-size:1.5rem;margin:.2rem 0}h2{font-size:1.1rem;margin:0 0 .4rem}
 p{margin:.3rem 0}header p,figcaption{color:var(--soft)}figcaption{font-size:.88rem}
 main{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,460px),1fr));gap:1rem}
 figure{margin:0;padding:.9rem;background:var(--card);border:1px solid var(--grid);border-radius:6px;min-width:0}
-figure.wide{grid-column:1/-1}.plot{overflow-x:auto}.wide svg{min-width:680px}svg{display:block;width:100%;height:auto}
+figure.wide{grid-column:1/-1}.plot{overflow-x:auto}.wide svg{min-width:680px!important}svg{display:block;width:100%;height:auto;min-width:430px;overflow:visible}
 svg text{font:13px system-ui,sans-serif;fill:var(--ink)}svg .tick{font-size:12px;fill:var(--soft)}svg .head{font-weight:600}
 .grid{stroke:var(--grid)}.axis{stroke:var(--soft)}.floor{stroke:var(--soft);stroke-dasharray:1 4}
 .hits{stroke-width:1.4;fill:none}.h0{stroke:var(--blue);fill:var(--blue)}.h1{stroke:var(--orange);fill:var(--orange)}

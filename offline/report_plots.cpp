@@ -227,10 +227,11 @@ std::string plot_bleed(const CheckResult& r) {
         }
         body += "</tr>";
     }
-    return figure("plot-bleed", "Bleed",
-                  "Level of each drum in each mic, dB against its own mic. Darker is louder; \"&lt;\" means "
-                  "buried in noise.",
-                  body + "</tbody></table>");
+    return figure(
+        "plot-bleed", "Bleed",
+        "Level of each drum in each mic, dB against its own mic. Stronger colour is louder; \"&lt;\" means "
+        "buried in noise.",
+        body + "</tbody></table>");
 }
 
 namespace {
@@ -329,7 +330,7 @@ std::string plot_image(const CheckResult& r) {
                      sine = (l - 1.0) / (l + 1.0) * std::sin(std::numbers::pi / 4.0);
         const double angle = std::asin(std::clamp(sine, -0.99, 0.99)),
                      distance = radius * (0.3 + 0.65 * double((i * 3) % rows.size()) /
-                                                     double(std::max<std::size_t>(1, rows.size())));
+                                                    double(std::max<std::size_t>(1, rows.size())));
         const double x = cx - distance * std::sin(angle), y = cy - distance * std::cos(angle);
         body += fmt::format("<g><title>{}: {:+.1f} dB left re right, {:.2f} ms</title><circle class=\"drum "
                             "h{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"8\"/>{}</g>",
