@@ -94,7 +94,7 @@ struct ArrivalFinder::Nominee {
     double onset_db = 0.0; ///< level of b right after re right before
     double clear = 0.0;    ///< size re the RMS of the correlation
     [[nodiscard]] double score() const {
-        return kTrust[estimator] * std::abs(height) * std::max(onset_db, 0.0) * clear / (clear + 12.0);
+        return kTrust[estimator] * std::abs(height) * std::max(onset_db, 0.0) * clear / (clear + 30.0);
     }
     [[nodiscard]] bool same_as(const Nominee& o) const {
         return std::abs(delay_ms - o.delay_ms) < kSameMs && (height > 0.0) == (o.height > 0.0);
@@ -302,6 +302,9 @@ FirstArrival ArrivalFinder::find(const DrumExcerpts& hits, std::size_t a, std::s
     const double onset =
         std::clamp((all.best.onset_db - kLeastOnsetDb) / (kClearOnsetDb - kLeastOnsetDb), 0.0, 1.0);
     found.confidence = 0.35 * onset + 0.35 * together + 0.3 * all.agreeing;
+    // Halves that contradict each other are doubt, however clear the whole looks.
+    if (together < 1.0 && !(onset >= 1.0 && all.agreeing > 0.9))
+        found.confidence = std::min(found.confidence, 0.45);
     if (all.rival > 0.6) found.confidence *= 1.0 - 0.5 * (all.rival - 0.6) / 0.4;
     return found;
 }

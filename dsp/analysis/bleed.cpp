@@ -20,7 +20,7 @@ constexpr double kEarlierMs = 60.0; // the same stretch so much earlier shows wh
 constexpr double kLagMs = 45.0;     // another mic may hear a hit this much earlier or later
 constexpr double kRise = 4.0;       // power by which a bin has to rise to be the drum's
 constexpr double kCymbalHz = 600.0; // below there is nothing of a cymbal, and much of the kick
-constexpr std::size_t kMostHits = 40, kEnough = 6, kFewest = 2;
+constexpr std::size_t kMostHits = 40, kEnough = 6, kFewest = 3;
 
 double fade(double x) { return x <= 0.0 ? 0.0 : x >= 1.0 ? 1.0 : 0.5 - 0.5 * std::cos(std::numbers::pi * x); }
 
@@ -128,13 +128,14 @@ double lag_of(const MicSpectra& a, const MicSpectra& b, std::span<const double> 
     return best;
 }
 
-/// The mic that speaks for the drum, or the one in which it is loudest. Without a mic of its own it is a
+/// The mic that speaks for the drum, or the overhead in which it is loudest. Without a mic of its own it is a
 /// cymbal, and what is bright: differences tell it from the kick that is played with it.
 std::size_t measure_of(const Take& take, const DrumExcerpts& hits) {
     if (const auto own = own_mic(take.mics, hits.drum())) return *own;
     std::size_t best = 0;
     double most = -std::numeric_limits<double>::infinity();
     for (std::size_t m = 0; m < take.mics.size(); ++m) {
+        if (!is_overhead(take.mics[m].role)) continue;
         double risen = 0.0;
         for (std::size_t n = 0; n < hits.hits(); ++n) {
             const auto x = hits.of(m, n);
@@ -149,7 +150,8 @@ std::size_t measure_of(const Take& take, const DrumExcerpts& hits) {
 
 std::vector<Bleed> of_drum(const Take& take, std::span<const Hit> all, Drum drum) {
     std::vector<Bleed> out;
-    DrumExcerpts hits(take, all, drum, kBeforeMs, kAfterMs, kMostHits, kEnough);
+    DrumExcerpts hits(take, all, drum, kBeforeMs, kAfterMs, kMostHits,
+                      own_mic(take.mics, drum) ? kEnough : kFewest);
     if (hits.hits() < kFewest) return out;
     const double ms = take.rate_hz / 1000.0;
     const RealFft fft(fast_fft_size(hits.length()));

@@ -9,10 +9,25 @@ namespace kitfold::dsp {
 
 namespace {
 
+/// Soft hits tell little, and what was taken for a hit by mistake is among them.
+void drop_soft(std::vector<Hit>& hits) {
+    constexpr double kSoftDb = 9.0;
+    constexpr std::size_t kMany = 6;
+    if (hits.size() < kMany) return;
+    std::vector<double> strengths;
+    for (const auto& h : hits)
+        if (h.alone) strengths.push_back(h.strength_db); // others may owe their level to what was hit with them
+    if (strengths.size() < kMany / 2) return;
+    const auto middle = strengths.begin() + std::ssize(strengths) / 2;
+    std::nth_element(strengths.begin(), middle, strengths.end());
+    std::erase_if(hits, [least = *middle - kSoftDb](const Hit& h) { return h.strength_db < least; });
+}
+
 std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most, std::size_t enough) {
     std::vector<Hit> own;
     std::copy_if(hits.begin(), hits.end(), std::back_inserter(own),
                  [&](const Hit& h) { return h.drum == drum; });
+    drop_soft(own);
     std::stable_sort(own.begin(), own.end(), [](const Hit& a, const Hit& b) {
         return a.alone != b.alone ? a.alone : a.strength_db > b.strength_db;
     });
@@ -96,7 +111,8 @@ void DrumExcerpts::align(std::size_t own) {
             for (std::size_t k = 0; k < fft.bins(); ++k)
                 product[k] = std::complex<float>(std::conj(mean[k]) *
                                                  std::complex<double>(spectra[n * fft.bins() + k]));
-            late_[n] = best_lag(fine, product, r, 1.0 / kFiner, static_cast<std::ptrdiff_t>(ms) * kFiner);
+            late_[n] = best_lag(fine, product, r, 1.0 / kFiner,
+                                static_cast<std::ptrdiff_t>(2.5 * ms) * static_cast<std::ptrdiff_t>(kFiner));
         }
     }
 }

@@ -55,6 +55,13 @@ double power(const Stretch& x, std::size_t n, std::size_t lowest) {
     return sum;
 }
 
+double middle_of(std::vector<double>& x) {
+    if (x.empty()) return 0.0;
+    const auto middle = x.begin() + std::ssize(x) / 2;
+    std::nth_element(x.begin(), middle, x.end());
+    return *middle;
+}
+
 /// Level of two mics' direct sound, left re right in dB: what each has in common with the drum's own mic,
 /// which keeps other drums out; for a cymbal without a mic what the two rise by.
 class DirectLevels {
@@ -68,18 +75,17 @@ public:
                                     double right_ms) const {
         const Stretch o(hits_, own, 0.0, length_ms_, fft_), l(hits_, left, left_ms, length_ms_, fft_),
             r(hits_, right, right_ms, length_ms_, fft_);
-        std::vector<std::complex<double>> ol(fft_.bins()), orr(fft_.bins());
+        std::vector<double> differences;
         for (std::size_t n = 0; n < hits_.hits(); ++n) {
-            double e = 1e-20;
-            for (const auto& x : o.of(n)) e += static_cast<double>(std::norm(x));
-            for (std::size_t k = 0; k < fft_.bins(); ++k) {
-                ol[k] += std::complex<double>(std::conj(o.of(n)[k]) * l.of(n)[k]) / e;
-                orr[k] += std::complex<double>(std::conj(o.of(n)[k]) * r.of(n)[k]) / e;
+            double a = 1e-30, b = 1e-30;
+            for (std::size_t k = 1; k < fft_.bins(); ++k) {
+                const double own_power = static_cast<double>(std::norm(o.of(n)[k]));
+                a += own_power * static_cast<double>(std::norm(l.of(n)[k]));
+                b += own_power * static_cast<double>(std::norm(r.of(n)[k]));
             }
+            differences.push_back(10.0 * std::log10(a / b));
         }
-        double a = 1e-20, b = 1e-20;
-        for (std::size_t k = 1; k < fft_.bins(); ++k) a += std::norm(ol[k]), b += std::norm(orr[k]);
-        return 10.0 * std::log10(a / b);
+        return middle_of(differences);
     }
 
     [[nodiscard]] double by_rise(std::size_t left, double left_ms, std::size_t right, double right_ms) const {
@@ -95,10 +101,7 @@ public:
                          b = power(r, n, lowest) - power(r0, n, lowest);
             if (a > 0.0 && b > 0.0) differences.push_back(10.0 * std::log10(a / b));
         }
-        if (differences.empty()) return 0.0;
-        const auto middle = differences.begin() + std::ssize(differences) / 2;
-        std::nth_element(differences.begin(), middle, differences.end());
-        return *middle;
+        return middle_of(differences);
     }
 
 private:
@@ -160,7 +163,8 @@ public:
         constexpr double kAfterMs = 200.0;
         const auto own = own_mic(take_.mics, drum);
         // Without a mic of its own only hits that stand alone show the drum.
-        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, own ? kMostHits : kEnough);
+        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits,
+                          own ? 2 * kEnough : kEnough);
         if (hits.hits() < kFewest) return std::nullopt;
         hits.align(own.value_or(left_));
         ImageRow row;

@@ -12,7 +12,9 @@ namespace {
 
 constexpr double kAfterMs = 250.0; // the low end of a hit, for the sum
 constexpr double kLowHz = 200.0;
-constexpr std::size_t kMostHits = 40;
+// Hits that overlap another drum are worth it for the snare only: its wires are noise, and it takes many for
+// the heads to stand out.
+constexpr std::size_t kMostHits = 40, kEnough = 20;
 constexpr std::size_t kFewestHits = 3;
 
 using Complex = std::complex<float>;
@@ -76,7 +78,8 @@ class DrumPairs {
 public:
     DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum)
         : take_(take), own_(*own_mic(take.mics, drum)),
-          excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits, kMostHits),
+          excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits,
+                    drum == Drum::snare ? kMostHits : kEnough),
           finder_(take.rate_hz), fft_(fast_fft_size(excerpts_.length())), from_own_(take.mics.size()) {
         excerpts_.align(own_);
     }

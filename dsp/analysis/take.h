@@ -25,7 +25,7 @@ struct TakeMic {
 };
 
 /// Fills `out` with the samples of mic `mic` from sample `start` on; zeros outside the take (start may be
-/// negative). Called from several threads at once, but never twice at once for the same mic.
+/// negative). May be called from several threads at once, for the same mic too.
 using ReadExcerpt = std::function<void(std::size_t mic, std::int64_t start, std::span<float> out)>;
 
 struct Take {

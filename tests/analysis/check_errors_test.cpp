@@ -1,0 +1,262 @@
+// Hits, pairs, bleed and image against the simulator's truth. `test_analysis "[.table]"` prints the error
+// tables over more takes than the tests can afford.
+#include "simulated_take.h"
+#include <catch2/catch.hpp>
+#include <cmath>
+#include <complex>
+#include <cstdio>
+#include <numbers>
+#include <random>
+
+using namespace kitfold;
+using namespace kitfold::dsp;
+using test::SimulatedTake;
+
+namespace {
+
+SimulatorOptions options(std::uint64_t seed, int mics = 10, double tempo = 104.0) {
+    SimulatorOptions o;
+    o.seed = seed, o.mics = mics, o.tempo_bpm = tempo, o.seconds = 40.0;
+    return o;
+}
+
+/// Level below 200 Hz of the sum of two whole signals re the power sum, b delayed by `delay_ms` and times
+/// `sign`: by a plain Fourier sum on a grid, nothing of the analysis in it.
+double low_gain_db(std::span<const float> a, std::span<const float> b, double rate_hz, double delay_ms,
+                   double sign) {
+    double sum = 0.0, apart = 0.0;
+    const double step_hz = 1.7;
+    const std::size_t thin =
+        static_cast<std::size_t>(rate_hz / 2000.0); // boxcar first, then every thin-th sample
+    std::vector<double> x, y;
+    for (std::size_t n = 0; n + thin <= a.size(); n += thin) {
+        double p = 0.0, q = 0.0;
+        for (std::size_t i = 0; i < thin; ++i) p += a[n + i], q += b[n + i];
+        x.push_back(p), y.push_back(q);
+    }
+    const double thin_hz = rate_hz / static_cast<double>(thin);
+    for (double hz = 20.0; hz < 200.0; hz += step_hz) {
+        std::complex<double> fa = 0.0, fb = 0.0, phasor = 1.0;
+        const auto turn = std::polar(1.0, -2.0 * std::numbers::pi * hz / thin_hz);
+        for (std::size_t n = 0; n < x.size(); ++n, phasor *= turn) fa += x[n] * phasor, fb += y[n] * phasor;
+        fb *= std::polar(sign, -2.0 * std::numbers::pi * hz * delay_ms / 1000.0);
+        sum += std::norm(fa + fb), apart += std::norm(fa) + std::norm(fb);
+    }
+    return 10.0 * std::log10(sum / apart);
+}
+
+} // namespace
+
+TEST_CASE("hits of drums with a mic: 99 % within 2 ms, 1 % wrong, over several takes", "[check]") {
+    std::size_t strokes = 0, missed = 0, found = 0, wrong = 0;
+    for (const auto& o : {options(21), options(22, 8, 126.0), options(23, 10, 92.0), options(24, 8)}) {
+        const SimulatedTake t(o);
+        for (std::size_t d = 0; d < kDrumCount; ++d) {
+            if (!own_mic(t.take.mics, static_cast<Drum>(d))) continue;
+            const auto s = test::score_hits(t, static_cast<Drum>(d));
+            UNSCOPED_INFO("seed " << o.seed << " " << drum_name(static_cast<Drum>(d)) << ": " << s.missed
+                                  << " of " << s.strokes << " missed, " << s.wrong << " wrong");
+            CHECK(s.strokes > 0);
+            strokes += s.strokes, missed += s.missed, found += s.found, wrong += s.wrong;
+        }
+    }
+    INFO(missed << " of " << strokes << " missed, " << wrong << " of " << found << " wrong");
+    CHECK(100 * missed <= strokes);
+    CHECK(100 * wrong <= found);
+}
+
+TEST_CASE("pairs: arrival within 0.05 ms, polarity right, low end as the sum shows it", "[check]") {
+    auto o = options(31);
+    SECTION("as set up") {}
+    SECTION("8 mics") { o.mics = 8; }
+    SECTION("mics upside down and late") { o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0; }
+    SECTION("10 dB more noise") { o.extra_noise_db = 10.0; }
+    SECTION("44.1 kHz") { o.rate_hz = 44'100.0; }
+    SECTION("96 kHz") { o.rate_hz = 96'000.0, o.seconds = 25.0; }
+    const SimulatedTake t(o);
+    const auto pairs = judge_pairs(t.take, t.found_hits);
+    // Kick and snare: one pair of close mics and two mics at two overheads each; toms and hi-hat at two
+    // overheads; the overheads themselves.
+    CHECK(pairs.size() == (o.mics == 10 ? 5u + 5u + 3u * 2u + 1u : 5u + 5u + 2u * 2u + 1u));
+    for (const auto& e : test::pair_errors(t, pairs)) {
+        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence
+                    << (e.wrong_way_up ? ", wrong way up" : ""));
+        CHECK((e.right() || !e.judged));
+    }
+    for (const auto& p : pairs) {
+        if (!p.judged() || t.take.mics[p.b].role != Role::kick_out) continue;
+        const double sign = p.opposite ? -1.0 : 1.0;
+        const double before = low_gain_db(t.samples[p.a], t.samples[p.b], o.rate_hz, 0.0, 1.0);
+        const double after = low_gain_db(t.samples[p.a], t.samples[p.b], o.rate_hz, -p.delay_ms, sign);
+        CHECK(p.low_gain_before_db == Approx(before).epsilon(0).margin(0.5));
+        CHECK(p.low_gain_after_db == Approx(after).epsilon(0).margin(0.5));
+    }
+}
+
+TEST_CASE("bleed within 1.5 dB where it is louder than -25 dB", "[check]") {
+    const SimulatedTake t(options(41));
+    std::vector<double> errors;
+    for (const auto& e : test::bleed_errors(t, bleed_table(t.take, t.found_hits))) {
+        INFO(e.what << " " << e.truth << " off by " << e.error << (e.upper_bound ? " (upper bound)" : ""));
+        if (e.truth > -25.0 && !e.upper_bound) errors.push_back(e.error);
+        if (e.upper_bound) CHECK(e.error > -1.5);
+    }
+    CHECK(errors.size() > 40);
+    CHECK(test::median_size(errors) < 0.6);
+    CHECK(std::count_if(errors.begin(), errors.end(), [](double e) { return std::abs(e) <= 1.5; }) >=
+          std::ssize(errors) * 9 / 10);
+}
+
+TEST_CASE("image: level within 0.5 dB, time within 0.05 ms; spaced and swapped pairs are seen as such",
+          "[check]") {
+    auto o = options(51);
+    SECTION("coincident") {}
+    SECTION("swapped") { o.traps.swapped_overheads = true; }
+    SECTION("spaced") { o.traps.spaced_overheads = true; }
+    const SimulatedTake t(o);
+    const auto image = judge_image(t.take, t.found_hits);
+    CHECK(image.kind == (o.traps.spaced_overheads ? PairKind::spaced : PairKind::coincident));
+    CHECK(image.swapped == o.traps.swapped_overheads);
+    CHECK(image.swapped_confidence > 0.7);
+    CHECK(image.rows.size() >= 6);
+    for (const auto& row : image.rows)
+        for (const auto& truth : t.simulator.truth().image) {
+            if (truth.drum != row.drum || row.confidence < kJudgedConfidence) continue;
+            INFO(drum_name(row.drum));
+            CHECK(row.level_difference_db == Approx(truth.level_difference_db).epsilon(0).margin(0.5));
+            CHECK(row.time_difference_ms == Approx(truth.time_difference_ms).epsilon(0).margin(0.05));
+            if (o.traps.spaced_overheads)
+                CHECK_FALSE(row.angle_deg.has_value());
+            else
+                CHECK(coincident_level_difference_db(row.angle_deg.value()) ==
+                      Approx(row.level_difference_db).epsilon(0).margin(1e-6));
+        }
+}
+
+TEST_CASE("angle of a coincident pair of cardioids", "[image]") {
+    // 20 lg((1 + cos 0) / (1 + cos 90)) = 20 lg 2 at 45 degrees; symmetric; 0 in the middle.
+    CHECK(coincident_level_difference_db(45.0) == Approx(6.0206).epsilon(0).margin(1e-4));
+    CHECK(coincident_level_difference_db(-45.0) == Approx(-6.0206).epsilon(0).margin(1e-4));
+    CHECK(coincident_angle_deg(0.0).value() == Approx(0.0).epsilon(0).margin(1e-9));
+    CHECK(coincident_angle_deg(6.0206).value() == Approx(45.0).epsilon(0).margin(1e-3));
+    CHECK_FALSE(coincident_angle_deg(40.0).has_value());
+}
+
+TEST_CASE("takes that can't be judged are not judged", "[check]") {
+    std::vector<TakeMic> mics{{"Kick in", Role::kick_in},
+                              {"Kick out", Role::kick_out},
+                              {"Snare top", Role::snare_top},
+                              {"Overhead left", Role::overhead_left},
+                              {"Overhead right", Role::overhead_right}};
+    std::vector<std::vector<float>> samples(mics.size(), std::vector<float>(48'000 * 10));
+    std::mt19937 engine(5);
+    std::normal_distribution<float> noise(0.0f, 0.01f);
+    SECTION("silence") {}
+    SECTION("noise") {
+        for (auto& s : samples)
+            for (auto& x : s) x = noise(engine);
+    }
+    SECTION("one hit in noise") {
+        for (auto& s : samples)
+            for (auto& x : s) x = 0.01f * noise(engine);
+        for (std::size_t n = 0; n < 4'800; ++n) {
+            const auto t = static_cast<double>(n) / 48'000.0;
+            const auto x =
+                static_cast<float>(std::exp(-t * 20.0) * std::sin(2.0 * std::numbers::pi * 60.0 * t));
+            for (auto& s : samples) s[100'000 + n] += x;
+        }
+    }
+    SECTION("a fifth of a second") {
+        for (auto& s : samples) s.assign(9'600, 0.1f);
+    }
+    SECTION("one mic") {
+        mics.resize(1), samples.resize(1);
+        for (auto& x : samples[0]) x = noise(engine);
+    }
+    const auto take = take_of(48'000.0, mics, {samples.begin(), samples.end()});
+    std::vector<ScanFeatures> scans;
+    for (const auto& x : samples) {
+        MicScan scan(48'000.0);
+        scan.push(x);
+        scans.push_back(scan.finish());
+    }
+    const auto hits = find_hits(take, scans);
+    CHECK(hits.size() <= 3);
+    for (const auto& p : judge_pairs(take, hits)) {
+        CHECK_FALSE(p.judged());
+        CHECK_FALSE(p.why_not.empty());
+    }
+    for (const auto& row : judge_image(take, hits).rows) CHECK(row.confidence < kJudgedConfidence);
+    CHECK_FALSE(judge_image(take, hits).swapped);
+    CHECK(bleed_table(take, hits).empty());
+}
+
+TEST_CASE("error tables", "[.table]") {
+    struct Row {
+        const char* name;
+        SimulatorOptions options;
+    };
+    std::vector<Row> rows;
+    const auto add = [&](const char* name, auto change) {
+        auto o = options(100 + rows.size());
+        o.seconds = 60.0;
+        change(o);
+        rows.push_back({name, o});
+    };
+    for (int i = 0; i < 3; ++i) add("10 mics", [&](auto& o) { o.tempo_bpm = 90.0 + 25.0 * i; });
+    for (int i = 0; i < 3; ++i) add("8 mics", [&](auto& o) { o.mics = 8, o.tempo_bpm = 90.0 + 25.0 * i; });
+    add("deadened", [](auto& o) { o.tone = Tone::deadened; });
+    add("+10 dB noise", [](auto& o) { o.extra_noise_db = 10.0; });
+    add("44.1 kHz", [](auto& o) { o.rate_hz = 44'100.0; });
+    add("96 kHz", [](auto& o) { o.rate_hz = 96'000.0; });
+    add("flipped, late", [](auto& o) { o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0; });
+    add("mode-rich", [](auto& o) { o.traps.mode_rich = true; });
+    add("shell", [](auto& o) { o.traps.shell_reflections = true; });
+    add("heads", [](auto& o) { o.traps.opposite_heads = true; });
+    add("hot room", [](auto& o) { o.traps.hot_room = true; });
+    add("hot bleed", [](auto& o) { o.traps.hot_bleed = true; });
+    add("spaced", [](auto& o) { o.traps.spaced_overheads = true; });
+    std::printf("%-14s | missed/drums wrong%% | missed/cymbals wrong%% | pairs wrong unjudged of, median "
+                "worst us | bleed "
+                "median 90%% worst dB | image worst dB us\n",
+                "");
+    for (const auto& [name, o] : rows) {
+        const SimulatedTake t(o);
+        test::HitScore own, free;
+        for (std::size_t d = 0; d < kDrumCount; ++d) {
+            const auto s = test::score_hits(t, static_cast<Drum>(d));
+            auto& to = own_mic(t.take.mics, static_cast<Drum>(d)) ? own : free;
+            to.strokes += s.strokes, to.missed += s.missed, to.found += s.found, to.wrong += s.wrong;
+        }
+        const auto percent = [](std::size_t part, std::size_t of) {
+            return 100.0 * double(part) / double(std::max<std::size_t>(of, 1));
+        };
+        std::printf("%-14s | %3zu/%3zu %4.1f%% %4.1f%% | %3zu/%3zu %4.1f%% %4.1f%% | ", name, own.missed,
+                    own.strokes, percent(own.missed, own.strokes), percent(own.wrong, own.found), free.missed,
+                    free.strokes, percent(free.missed, free.strokes), percent(free.wrong, free.found));
+        std::vector<double> delays, bleeds, levels, times;
+        std::size_t wrong = 0, unjudged = 0;
+        const auto errors = test::pair_errors(t, judge_pairs(t.take, t.found_hits));
+        for (const auto& e : errors) {
+            if (!e.judged)
+                ++unjudged;
+            else if (!e.right())
+                ++wrong;
+            if (e.judged) delays.push_back(1000.0 * e.delay_ms);
+        }
+        std::printf("%zu %zu of %2zu, %5.1f %6.1f | ", wrong, unjudged, errors.size(),
+                    test::median_size(delays), test::largest_size(delays));
+        for (const auto& e : test::bleed_errors(t, bleed_table(t.take, t.found_hits)))
+            if (!e.upper_bound) bleeds.push_back(std::abs(e.error));
+        std::sort(bleeds.begin(), bleeds.end());
+        std::printf("%4.2f %4.2f %5.2f | ", test::median_size(bleeds),
+                    bleeds.empty() ? 0.0 : bleeds[bleeds.size() * 9 / 10], test::largest_size(bleeds));
+        for (const auto& row : judge_image(t.take, t.found_hits).rows)
+            for (const auto& truth : t.simulator.truth().image)
+                if (truth.drum == row.drum && row.confidence >= kJudgedConfidence)
+                    levels.push_back(row.level_difference_db - truth.level_difference_db),
+                        times.push_back(1000.0 * (row.time_difference_ms - truth.time_difference_ms));
+        std::printf("%4.2f %5.1f\n", test::largest_size(levels), test::largest_size(times));
+        std::fflush(stdout);
+    }
+}

@@ -1,0 +1,105 @@
+#include "simulated_take.h"
+#include "analysis/mic_scan.h"
+#include <algorithm>
+#include <cmath>
+
+namespace kitfold::test {
+
+using namespace dsp;
+
+namespace {
+
+double first_arrival_ms(const Simulator& simulator, std::span<const TakeMic> mics, Drum drum) {
+    if (const auto own = own_mic(mics, drum)) return simulator.truth().path(drum, *own).delay_ms;
+    double first = 1e9;
+    for (std::size_t m = 0; m < mics.size(); ++m)
+        first = std::min(first, simulator.truth().path(drum, m).delay_ms);
+    return first;
+}
+
+} // namespace
+
+SimulatedTake::SimulatedTake(const SimulatorOptions& options)
+    : simulator(options), samples(simulator.render()) {
+    take = take_of(options.rate_hz, simulator.take_mics(), {samples.begin(), samples.end()});
+    for (const auto& s : simulator.truth().strokes)
+        true_hits.push_back({s.time_s + first_arrival_ms(simulator, take.mics, s.drum) / 1000.0, s.drum,
+                             s.strength_db, false});
+    std::vector<ScanFeatures> scans;
+    for (const auto& x : samples) {
+        MicScan scan(options.rate_hz, options.seconds);
+        scan.push(x);
+        scans.push_back(scan.finish());
+    }
+    found_hits = find_hits(take, scans);
+}
+
+HitScore score_hits(const SimulatedTake& take, Drum drum) {
+    constexpr double kWithin_s = 0.002, kSoftestDb = 30.0;
+    std::vector<double> found, strengths;
+    for (const auto& h : take.found_hits)
+        if (h.drum == drum) found.push_back(h.time_s);
+    for (const auto& h : take.true_hits)
+        if (h.drum == drum) strengths.push_back(h.strength_db);
+    HitScore score;
+    score.found = found.size();
+    if (strengths.empty()) return score.wrong = score.found, score;
+    std::nth_element(strengths.begin(), strengths.begin() + std::ssize(strengths) / 2, strengths.end());
+    const double softest = strengths[strengths.size() / 2] - kSoftestDb;
+    std::vector<bool> used(found.size(), false);
+    for (const auto& h : take.true_hits) {
+        if (h.drum != drum) continue;
+        std::optional<std::size_t> best;
+        for (std::size_t i = 0; i < found.size(); ++i) {
+            const double off = std::abs(found[i] - h.time_s);
+            if (!used[i] && off <= kWithin_s && (!best || off < std::abs(found[*best] - h.time_s))) best = i;
+        }
+        if (best) used[*best] = true;
+        if (h.strength_db <= softest) continue;
+        ++score.strokes;
+        if (!best) ++score.missed;
+    }
+    score.wrong = static_cast<std::size_t>(std::count(used.begin(), used.end(), false));
+    return score;
+}
+
+std::vector<PairError> pair_errors(const SimulatedTake& take, const std::vector<Pair>& pairs) {
+    std::vector<PairError> out;
+    for (const auto& p : pairs) {
+        const auto& mics = take.take.mics;
+        PairError e{mics[p.a].name + " / " + mics[p.b].name, 0.0, false, p.confidence, p.judged()};
+        if (p.drum) {
+            const auto &a = take.simulator.truth().path(*p.drum, p.a),
+                       &b = take.simulator.truth().path(*p.drum, p.b);
+            e.delay_ms = p.delay_ms - (b.delay_ms - a.delay_ms);
+            e.wrong_way_up = p.opposite != (a.opposite != b.opposite);
+        }
+        out.push_back(std::move(e));
+    }
+    return out;
+}
+
+std::vector<Error> bleed_errors(const SimulatedTake& take, const std::vector<Bleed>& table) {
+    std::vector<Error> out;
+    for (const auto& t : take.simulator.measure_bleed())
+        for (const auto& b : table)
+            if (b.drum == t.drum && b.mic == t.mic && t.level_db != 0.0)
+                out.push_back({std::string(drum_name(b.drum)) + " in " + take.take.mics[b.mic].name,
+                               t.level_db, b.level_db - t.level_db, b.upper_bound});
+    return out;
+}
+
+double median_size(std::vector<double> errors) {
+    if (errors.empty()) return 0.0;
+    for (auto& e : errors) e = std::abs(e);
+    std::nth_element(errors.begin(), errors.begin() + std::ssize(errors) / 2, errors.end());
+    return errors[errors.size() / 2];
+}
+
+double largest_size(const std::vector<double>& errors) {
+    double largest = 0.0;
+    for (const auto e : errors) largest = std::max(largest, std::abs(e));
+    return largest;
+}
+
+} // namespace kitfold::test

@@ -1,0 +1,56 @@
+#pragma once
+// Takes of the simulator with their truth, and how far the analysis is from it.
+#include "analysis/bleed.h"
+#include "analysis/hits.h"
+#include "analysis/image.h"
+#include "analysis/pairs.h"
+#include "synth/simulator.h"
+#include <string>
+#include <vector>
+
+namespace kitfold::test {
+
+/// A rendered take; not to be moved, since the take looks at the samples.
+class SimulatedTake {
+public:
+    explicit SimulatedTake(const dsp::SimulatorOptions& options);
+    SimulatedTake(const SimulatedTake&) = delete;
+    SimulatedTake& operator=(const SimulatedTake&) = delete;
+
+    dsp::Simulator simulator;
+    dsp::Simulator::Planar samples;
+    dsp::Take take;
+    /// The strokes as the drum's own mic hears them (without one: the first of the mics).
+    std::vector<dsp::Hit> true_hits;
+    std::vector<dsp::Hit> found_hits;
+};
+
+struct HitScore {
+    std::size_t strokes = 0; ///< louder than -30 dB re the drum's median
+    std::size_t missed = 0;  ///< of those, not within 2 ms
+    std::size_t found = 0, wrong = 0;
+};
+/// Matches hits of one drum to its strokes, each once, within 2 ms.
+HitScore score_hits(const SimulatedTake& take, dsp::Drum drum);
+
+struct PairError {
+    std::string what;
+    double delay_ms = 0.0; ///< found less true
+    bool wrong_way_up = false;
+    double confidence = 0.0;
+    bool judged = false;
+    [[nodiscard]] bool right() const { return std::abs(delay_ms) <= 0.05 && !wrong_way_up; }
+};
+std::vector<PairError> pair_errors(const SimulatedTake& take, const std::vector<dsp::Pair>& pairs);
+
+struct Error {
+    std::string what;
+    double truth = 0.0, error = 0.0;
+    bool upper_bound = false;
+};
+std::vector<Error> bleed_errors(const SimulatedTake& take, const std::vector<dsp::Bleed>& table);
+
+double median_size(std::vector<double> errors);
+double largest_size(const std::vector<double>& errors);
+
+} // namespace kitfold::test
