@@ -36,16 +36,26 @@ DampBandDesign DampBandDesign::make(double rate_hz, std::size_t hop, const RingB
 
 DampFollow DampFollow::ring(double rate_hz, std::size_t hop, const DampBandDesign& band) noexcept {
     const double step_s = static_cast<double>(hop) / rate_hz;
-    return {std::exp(-2.0 * 0.5 * band.alpha * step_s), std::exp(-2.0 * 2.0 * band.alpha * step_s),
-            std::exp(-2.0 * band.extra * step_s),       band.extra >= 0.0 ? 4.0 : 1.0,
-            (0.02 + 3.0 / band.width) / step_s,         1.12};
+    const auto power = [step_s](double alpha) { return std::exp(-2.0 * alpha * step_s); };
+    DampFollow f;
+    f.slowest = power(0.5 * band.alpha), f.fastest = power(1.15 * band.alpha);
+    f.gain = power(band.extra);
+    f.margin = band.extra >= 0.0 ? 4.0 : 1.0; // noise must not be opened up
+    f.window = (0.02 + 5.0 / band.width) / step_s;
+    f.surplus = 1.0;
+    return f;
 }
 
-DampFollow DampFollow::broad(double rate_hz, std::size_t hop, double db_per_s,
-                             double slowest_db_per_s) noexcept {
+DampFollow DampFollow::broad(double rate_hz, std::size_t hop, double db_per_s, double slowest_db_per_s,
+                             double fastest_db_per_s) noexcept {
     const double step_s = static_cast<double>(hop) / rate_hz;
-    const auto power = [step_s](double fall) { return std::pow(10.0, -0.1 * fall * step_s); };
-    return {power(slowest_db_per_s), power(240.0), power(db_per_s), 4.0, 0.04 / step_s, 1.6};
+    const auto power = [step_s](double fall_db_per_s) {
+        return std::pow(10.0, -0.1 * fall_db_per_s * step_s);
+    };
+    DampFollow f;
+    f.slowest = power(slowest_db_per_s), f.fastest = power(fastest_db_per_s), f.gain = power(db_per_s);
+    f.margin = 4.0, f.window = 0.04 / step_s, f.surplus = 1.6;
+    return f;
 }
 
 } // namespace kitfold::dsp

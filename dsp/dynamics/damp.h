@@ -47,8 +47,8 @@ struct DampFollow {
     double window = 0.0;                 ///< hops after a stroke in which its energy arrives
     double surplus = 1.0;                ///< rise that ripple explains
     static DampFollow ring(double rate_hz, std::size_t hop, const DampBandDesign& band) noexcept;
-    static DampFollow broad(double rate_hz, std::size_t hop, double db_per_s,
-                            double slowest_db_per_s) noexcept;
+    static DampFollow broad(double rate_hz, std::size_t hop, double db_per_s, double slowest_db_per_s,
+                            double fastest_db_per_s) noexcept;
 };
 
 /// Damp for one channel (V = double) or one mic per lane. Latency 0. Never allocates, locks or throws. Rate
@@ -73,6 +73,11 @@ public:
         const double g = std::tan(3.14159265358979324 * std::min(kHighHz / rate_hz, 0.45));
         high_step_ = g / (1.0 + g);
         hold_ = power_per_hop(kHoldDbPerS), rise_ = 1.0 / power_per_hop(kRiseDbPerS);
+        const double hop_ms = 1000.0 * static_cast<double>(hop_) / rate_hz;
+        own_rise_ = hop_ms / kOwnRiseMs, mean_rise_ = hop_ms / kMeanRiseMs, mean_fall_ = hop_ms / kMeanFallMs;
+        sharpen_ = std::exp(-hop_ms / kBlurMs);
+        glide_ = hop_ms / kGlideMs;
+        slew_ = gain_from_db(kSlewDbPerMs * hop_ms);
         ramp_ = static_cast<double>(hop_) * 1000.0 / (kMoveMs * rate_hz);
         quiet_ = kQuietMs * rate_hz / (1000.0 * static_cast<double>(hop_));
         reset();
@@ -81,28 +86,18 @@ public:
 
     /// No stroke yet, silence in the bands. Moves end at once.
     void reset() noexcept {
-        bands_ = {}, follows_ = {}, shelf_ = {}, shelf2_ = {};
-        high_ = {}, tail_ = {}, high_sum_ = {}, tail_sum_ = {}, held_ = {};
-        since_.fill(1e9), position_ = 0;
-        for (auto& f : follows_) f.gain2.fill(1.0), f.credit2.fill(1.0), f.shown.fill(1.0);
-        for (auto* r : {&high_, &tail_}) r->now.fill(1.0), r->to.fill(1.0);
-        for (std::size_t k = 0; k < kLanes; ++k) {
-            moving_[k].snap(moving_[k].aimed());
-            update(k);
-            wet_[k] = engaged(k) ? 1.0 : 0.0, exact_[k] = wet_[k] == 0.0;
-        }
+        position_ = 0;
+        for (std::size_t k = 0; k < kLanes; ++k) snap(k, moving_[k].aimed());
         fresh_.fill(true);
     }
 
     /// nullptr, or the first setting that is out of range (then nothing changed). Audio thread too.
     [[nodiscard]] const Parameter* set(const DampSettings& settings, std::size_t lane = 0) noexcept {
         if (const auto* refused = first_refused(settings)) return refused;
-        if (!fresh_[lane]) {
+        if (fresh_[lane])
+            snap(lane, settings);
+        else
             moving_[lane].aim(settings);
-            return nullptr;
-        }
-        moving_[lane].snap(settings), update(lane);
-        wet_[lane] = engaged(lane) ? 1.0 : 0.0, exact_[lane] = wet_[lane] == 0.0;
         return nullptr;
     }
 
@@ -136,18 +131,42 @@ private:
     static constexpr double kHoldDbPerS = 240.0; ///< fall of the envelopes of the top and of everything
     static constexpr double kRiseDbPerS = 150.0; ///< a stroke rises faster, a swell does not
     static constexpr double kQuietMs = 10.0;     ///< after a stroke no other is looked for
-    static constexpr double kFloor = 1e-12;      ///< mean square under which nothing is a stroke
+    static constexpr double kOwnRiseMs = 150.0;  ///< from taken for noise to taken for ring, without a stroke
+    static constexpr double kGlideMs = 1.0;
+    static constexpr double kSlewDbPerMs = 1.0; ///< of a gain that rises without a stroke
+    static constexpr std::size_t kBands = 0, kBroad = 1;
+    static constexpr double kBlurMs = 3.0;
+    static constexpr double kSudden = 4.0; ///< rise of a band's level at once that ripple doesn't explain
+    static constexpr double kMeanRiseMs = 1'000.0, kMeanFallMs = 50.0; ///< of what is usual in a band
+    static constexpr double kFloor = 1e-12; ///< mean square under which nothing is a stroke
 
     struct Band {
         PerLane<V> pole_re, pole_im, feed, re, im;                 // resonator
         PerLane<V> now_re, now_im, step_re, step_im, to_re, to_im; // what is taken of it, moving
         PerLane<V> take_re, take_im, slow_re, slow_im, slow_feed, wide_re, wide_im, settle;
+        PerLane<V> there; // 0..1: bands come and go in 20 ms
+        void forget(std::size_t k) noexcept {
+            for (auto* v :
+                 {&re, &im, &wide_re, &wide_im, &now_re, &now_im, &step_re, &step_im, &to_re, &to_im})
+                (*v)[k] = 0.0;
+        }
     };
     struct Follow {
         PerLane<V> slowest, fastest, step, margin, window, surplus; // DampFollow
-        PerLane<V> ring2, gain2, credit2, before2;
-        PerLane<V> settled, settled2; // of a new stroke, and of all there is (squared)
+        PerLane<V> old_ring2;
+        PerLane<V> ring2, gain2, own; // energy of the ring, extra decay so far, ring's part of all there is
+        PerLane<V> old2, old_gain2, old_own,
+            old_part;       // what the last stroke met, and its part of the energy since
+        PerLane<V> credit2; // extra decay of what the last stroke brought
+        PerLane<V> blurred, old_settled, new_settled, settled; // how much of the ring the resonator holds
+        PerLane<V> before2, mean2, met2;                       // for the detector
         PerLane<V> shown;
+        void forget(std::size_t k) noexcept {
+            for (auto* v : {&ring2, &old_ring2, &own, &old2, &old_own, &blurred, &old_settled, &new_settled,
+                            &settled, &before2, &mean2, &met2})
+                (*v)[k] = 0.0;
+            for (auto* v : {&gain2, &old_gain2, &credit2, &old_part, &shown}) (*v)[k] = 1.0;
+        }
     };
     struct Ramp {
         PerLane<V> now, step, to;
@@ -161,13 +180,33 @@ private:
         return s.deadened != 0.0 && s.amount != 0.0;
     }
 
-    /// At the start of a hop: moves of settings, and whether anything is to be done at all.
+    void snap(std::size_t lane, const DampSettings& settings) noexcept {
+        moving_[lane].snap(settings);
+        forget(lane);
+        for (auto& band : bands_) band.there[lane] = 0.0;
+        update(lane);
+        for (std::size_t b = 0; b < kRingBands; ++b) bands_[b].there[lane] = wanted_[b][lane] ? 1.0 : 0.0;
+        wet_[lane] = engaged(lane) ? 1.0 : 0.0, exact_[lane] = wet_[lane] == 0.0, asleep_[lane] = false;
+    }
+    void forget(std::size_t lane) noexcept {
+        for (auto& band : bands_) band.forget(lane);
+        for (auto& f : follows_) f.forget(lane);
+        for (auto* r : {&high_, &tail_}) r->now[lane] = r->to[lane] = 1.0, r->step[lane] = 0.0;
+        for (auto* v : {&shelf_, &shelf2_, &high_sum_, &tail_sum_, &held_[0], &held_[1]}) (*v)[lane] = 0.0;
+        for (auto& s : since_) s[lane] = 1e9;
+    }
+
+    /// At the start of a hop: moves of settings, and whether anything is to be done at all. A lane whose
+    /// amount is 0 sleeps and wakes with nothing in its memory, whether or not its neighbours kept the block
+    /// running.
     void move() noexcept {
         idle_ = true;
         for (std::size_t k = 0; k < kLanes; ++k) {
             if (!moving_[k].still()) moving_[k].step(), update(k);
-            const auto& s = moving_[k];
-            idle_ = idle_ && exact_[k] && s.still() && s.to().amount == 0.0;
+            const bool sleeps = exact_[k] && moving_[k].still() && moving_[k].to().amount == 0.0;
+            if (asleep_[k] && !sleeps) forget(k);
+            asleep_[k] = sleeps;
+            idle_ = idle_ && sleeps;
         }
     }
 
@@ -175,16 +214,16 @@ private:
         const auto& s = moving_[lane].now();
         const double amount = std::max(0.0, s.amount);
         for (std::size_t b = 0; b < kRingBands; ++b) update_band(b, lane);
-        set_follow(kHigh, lane, DampFollow::broad(rate_hz_, hop_, amount * s.high_db_per_s, 60.0));
-        set_follow(kTail, lane, DampFollow::broad(rate_hz_, hop_, amount * s.tail_db_per_s, 30.0));
+        set_follow(kHigh, lane, DampFollow::broad(rate_hz_, hop_, amount * s.high_db_per_s, 60.0, 240.0));
+        set_follow(kTail, lane, DampFollow::broad(rate_hz_, hop_, amount * s.tail_db_per_s, 30.0, 120.0));
+        choose_bands();
+    }
+    void choose_bands() noexcept {
         used_count_ = 0;
         for (std::size_t b = 0; b < kRingBands; ++b) {
             bool used = false;
-            for (std::size_t k = 0; k < kLanes; ++k) used = used || used_band_[b][k];
-            if (used)
-                used_[used_count_++] = b;
-            else
-                bands_[b].re = {}, bands_[b].im = {}, bands_[b].wide_re = {}, bands_[b].wide_im = {};
+            for (std::size_t k = 0; k < kLanes; ++k) used = used || wanted_[b][k] || bands_[b].there[k] > 0.0;
+            if (used) used_[used_count_++] = b;
         }
     }
 
@@ -194,11 +233,16 @@ private:
         const auto d =
             DampBandDesign::make(rate_hz_, hop_, s.bands[b], b < s.band_count ? s.amount : 0.0, tail);
         auto& band = bands_[b];
+        wanted_[b][lane] = d.used;
+        if (!d.used) { // what is still to fade out stays where it is; no stroke is found in it
+            follows_[b].surplus[lane] = 1e300;
+            return;
+        }
+        if (band.there[lane] == 0.0) band.forget(lane), follows_[b].forget(lane);
         band.pole_re[lane] = d.pole_re, band.pole_im[lane] = d.pole_im, band.feed[lane] = d.feed;
         band.take_re[lane] = d.take_re, band.take_im[lane] = d.take_im;
         band.slow_re[lane] = d.slow_re, band.slow_im[lane] = d.slow_im, band.slow_feed[lane] = d.slow_feed;
         band.settle[lane] = d.settle;
-        used_band_[b][lane] = d.used || !moving_[lane].still();
         set_follow(b, lane, DampFollow::ring(rate_hz_, hop_, d));
     }
 
@@ -302,21 +346,36 @@ private:
 
     void follow() noexcept {
         std::array<V, kStreams> level2{};
-        const V hop(static_cast<double>(hop_)), since = since_.load() + V(1.0);
+        const V hop(static_cast<double>(hop_));
         level2[kHigh] = held(0, high_sum_, hop), level2[kTail] = held(1, tail_sum_, hop);
-        Mask stroke = either(rises(kHigh, level2[kHigh]), rises(kTail, level2[kTail]));
+        // A stroke in the top or in everything counts for all; one in a band for the bands, which only a
+        // stroke that is nearly all tone reaches before the others.
+        const Mask broad = either(rises(kHigh, level2[kHigh]), rises(kTail, level2[kTail]));
+        Mask stroke = broad;
         for (std::size_t i = 0; i < used_count_; ++i) {
-            level2[used_[i]] = slow_level2(bands_[used_[i]]);
-            stroke = either(stroke, rises(used_[i], level2[used_[i]]));
+            const auto b = used_[i];
+            level2[b] = slow_level2(bands_[b]);
+            // A band is too slow to tell a second stroke from the partials that beat in it while it fills.
+            stroke =
+                either(stroke, both(rises(b, level2[b]), since_[kBands].load() > follows_[b].window.load()));
         }
-        const Mask quiet = since < V(quiet_);
-        const V now = select(stroke, select(quiet, since, V(0.0)), since);
-        since_.store(now);
-        for (std::size_t k = 0; k < kLanes; ++k) ramp_wet(k);
+        count(since_[kBroad], broad), count(since_[kBands], stroke);
+        for (std::size_t k = 0; k < kLanes; ++k) fade(k);
         const V wet = wet_.load();
-        for (std::size_t i = 0; i < used_count_; ++i) follow_band(used_[i], level2[used_[i]], now, wet);
-        aim(high_, V(1.0) - (V(1.0) - root(follow_level(kHigh, level2[kHigh], level2[kHigh], now))) * wet);
-        aim(tail_, V(1.0) - (V(1.0) - follow_level(kTail, level2[kTail], level2[kTail], now)) * wet);
+        for (std::size_t i = 0; i < used_count_; ++i) follow_band(used_[i], level2[used_[i]], wet);
+        const V high = follow_level(kHigh, level2[kHigh], level2[kHigh]);
+        const V tail = follow_level(kTail, level2[kTail], level2[kTail]);
+        aim(high_, V(1.0) - (V(1.0) - root(high)) * wet); // there are two of these shelves
+        aim(tail_, V(1.0) - (V(1.0) - tail) * wet);
+    }
+
+    /// Hops since the last stroke; during the first few no other is looked for.
+    void count(PerLane<V>& since, Mask stroke) noexcept {
+        const V next = since.load() + V(1.0);
+        since.store(select(stroke, select(next < V(quiet_), next, V(0.0)), next));
+    }
+    const PerLane<V>& since(std::size_t stream) const noexcept {
+        return since_[stream < kHigh ? kBands : kBroad];
     }
 
     /// Mean square of the hop, which then falls no faster than a half-wave of the lowest drum needs.
@@ -326,11 +385,18 @@ private:
         return level2;
     }
 
-    /// Twice the power that a swell could have reached since the level was last this low?
+    /// A band of twice, the top or everything of four times the power that a swell could have reached since
+    /// the level was last this low.
     Mask rises(std::size_t stream, V level2) noexcept {
         auto& before = follows_[stream].before2;
         const V grown = before.load() * V(rise_) + V(kFloor);
-        const Mask quiet = since_.load()<V(quiet_), stroke = level2> V(2.0) * grown;
+        auto& f = follows_[stream];
+        f.met2.store(grown);
+        const V usual = f.mean2.load();
+        f.mean2.store(usual + (level2 - usual) * select(level2 > usual, V(mean_rise_), V(mean_fall_)));
+        const Mask quiet = since(stream).load() < V(quiet_);
+        const Mask news = both(level2 > V(2.0) * usual, level2 > f.surplus.load() * f.ring2.load());
+        const Mask stroke = both(level2 > V(stream < kHigh ? 2.0 : 4.0) * grown, news);
         before.store(select(either(stroke, quiet), larger(level2, grown), smaller(level2, grown)));
         return stroke;
     }
@@ -345,39 +411,65 @@ private:
     }
 
     /// Energy of the ring and gain of one stream, one hop on. Returns the gain.
-    V follow_level(std::size_t stream, V level2, V fast2, V since) noexcept {
+    V follow_level(std::size_t stream, V level2, V fast2) noexcept {
         auto& f = follows_[stream];
-        const V before = f.ring2.load(), step = f.step.load();
-        V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
+        const V one(1.0), step = f.step.load(), before = f.ring2.load(), past = since(stream).load();
+        const Mask stroke = past < V(0.5), open = past < f.window.load();
         V gain2 = smaller(larger(f.gain2.load() * step, V(1e-8)), V(1e3));
-        const V credit = select(since < V(0.5), V(1.0), f.credit2.load() * step);
-        const V settled = select(since < V(0.5), V(0.0), f.settled.load());
-        const V brought = level2 - ring2 * f.surplus.load();
-        const Mask up = both(since<f.window.load(), brought> V(0.0));
-        const V total = level2 + V(1e-30), kept = total - brought;
-        gain2 = select(up, (gain2 * kept + brought * credit) / total, gain2);
-        f.settled2.store(
-            select(up, (f.settled2.load() * kept + brought * settled * settled) / total, f.settled2.load()));
-        ring2 = select(up, level2, ring2);
-        f.ring2.store(ring2), f.gain2.store(gain2), f.credit2.store(credit), f.settled.store(settled);
-        const V own = smaller(V(1.0), f.margin.load() * ring2 / (fast2 + V(1e-30)));
-        const V gain = root(V(1.0) - (V(1.0) - gain2) * own);
+        V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
+        // What was there at the stroke goes on; what came with it counts from the stroke on.
+        const V old2 = select(stroke, larger(ring2, f.met2.load()), f.old2.load() * f.slowest.load());
+        const V old_gain2 = select(stroke, gain2, f.old_gain2.load() * step);
+        const V credit2 = select(stroke, one, f.credit2.load() * step);
+        const V old_own = select(stroke, f.own.load(), f.old_own.load());
+        // Ripple and beats are no news: a rise of less than 1.7 dB counts for nothing, one of 10 dB for what
+        // it is.
+        const V kept = old2 / (level2 + V(1e-30));
+        const V old_part = smaller(
+            select(stroke, one, f.old_part.load()),
+            smaller(f.surplus.load() * kept * (one + kept * kept), V(kSudden) * old2 / (fast2 + V(1e-30))));
+        gain2 = select(open, old_gain2 * old_part + credit2 * (one - old_part), gain2);
+        const V old_ring2 = select(stroke, ring2, f.old_ring2.load() * f.slowest.load());
+        ring2 = select(open, larger(ring2, smaller(level2, old_ring2 + (one - old_part) * level2)), ring2);
+        f.old_ring2.store(old_ring2);
+        f.old2.store(old2), f.old_gain2.store(old_gain2), f.credit2.store(credit2),
+            f.old_part.store(old_part);
+        f.ring2.store(ring2), f.gain2.store(gain2);
+
+        const V now = smaller(one, f.margin.load() * ring2 / (fast2 + V(1e-30)));
+        const V own =
+            select(open, one - (one - old_own) * old_part, smaller(now, f.own.load() + V(own_rise_)));
+        f.own.store(own), f.old_own.store(old_own);
+        const V goal = root(one - (one - gain2) * own);
+        const V was =
+            f.shown.load(); // a band glides open in 1 ms: there is nothing of the stroke in it before
+        const V gain = smaller(
+            goal, select(open, was + V(stream < kHigh ? glide_ : 2.0), larger(was, V(1e-3)) * V(slew_)));
         f.shown.store(gain);
         return gain;
     }
 
-    void follow_band(std::size_t b, V level2, V since, V wet) noexcept {
+    void follow_band(std::size_t b, V level2, V wet) noexcept {
         auto& band = bands_[b];
         auto& f = follows_[b];
         const V re = band.re.load(), im = band.im.load();
-        const V gain = follow_level(b, level2, re * re + im * im, since);
-        const V settle = band.settle.load();
-        const V settled = f.settled.load(), all = root(f.settled2.load());
-        f.settled.store(settled + (V(1.0) - settled) * settle);
-        const V next = all + (V(1.0) - all) * settle;
-        f.settled2.store(next * next);
+        const V gain = follow_level(b, level2, re * re + im * im);
         // A resonator that has just been struck holds only part of the ring yet: take that much more of it.
-        const V part = smaller((V(1.0) - gain) / larger(next, V(1e-3)), V(1.0)) * wet;
+        const V one(1.0), settle = band.settle.load(), old_part = f.old_part.load();
+        const Mask stroke = since(b).load() < V(0.5);
+        const V all = f.settled.load();
+        V old_settled = select(stroke, all, f.old_settled.load());
+        V new_settled = select(stroke, V(0.0), f.new_settled.load());
+        old_settled = old_settled + (one - old_settled) * settle;
+        new_settled = new_settled + (one - new_settled) * settle;
+        // ... but not before the bands can tell the partials apart: at once, each would answer to all of the
+        // stroke.
+        const V blurred = select(stroke, one, f.blurred.load() * V(sharpen_));
+        f.blurred.store(blurred);
+        const V told = smaller(one, new_settled + blurred);
+        const V settled = root(old_settled * old_settled * old_part + told * told * (one - old_part));
+        f.old_settled.store(old_settled), f.new_settled.store(new_settled), f.settled.store(settled);
+        const V part = smaller((one - gain) / larger(settled, V(1e-3)), one) * wet * band.there.load();
         aim(band.now_re, band.step_re, band.to_re, part * band.take_re.load());
         aim(band.now_im, band.step_im, band.to_im, part * band.take_im.load());
     }
@@ -389,25 +481,33 @@ private:
         now.store(from), step.store((next - from) / V(static_cast<double>(hop_))), to.store(next);
     }
 
-    void ramp_wet(std::size_t k) noexcept {
-        const double to = engaged(k) ? 1.0 : 0.0;
-        exact_[k] = wet_[k] == 0.0 && to == 0.0;
-        wet_[k] = wet_[k] < to ? std::min(to, wet_[k] + ramp_) : std::max(to, wet_[k] - ramp_);
+    void fade(std::size_t k) noexcept {
+        exact_[k] = wet_[k] == 0.0 && !engaged(k);
+        wet_[k] = faded(wet_[k], engaged(k));
+        for (std::size_t i = 0; i < used_count_; ++i) {
+            auto& there = bands_[used_[i]].there;
+            there[k] = faded(there[k], wanted_[used_[i]][k]);
+        }
+    }
+    double faded(double now, bool in) const noexcept {
+        return in ? std::min(1.0, now + ramp_) : std::max(0.0, now - ramp_);
     }
 
     double rate_hz_ = 48'000.0;
     std::size_t hop_ = 16, position_ = 0;
-    double high_step_ = 0.0, hold_ = 1.0, rise_ = 1.0, ramp_ = 1.0, quiet_ = 30.0;
+    double high_step_ = 0.0, hold_ = 1.0, slew_ = 1.0, glide_ = 1.0, sharpen_ = 1.0, rise_ = 1.0,
+           own_rise_ = 0.0, mean_rise_ = 0.0, mean_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
     bool idle_ = true;
     std::array<Moving<DampSettings>, kLanes> moving_{};
-    std::array<bool, kLanes> fresh_{}, exact_{};
-    std::array<std::array<bool, kLanes>, kRingBands> used_band_{};
+    std::array<bool, kLanes> fresh_{}, exact_{}, asleep_{};
+    std::array<std::array<bool, kLanes>, kRingBands> wanted_{};
     std::array<std::size_t, kRingBands> used_{};
     std::size_t used_count_ = 0;
     std::array<Band, kRingBands> bands_{};
     std::array<Follow, kStreams> follows_{};
     std::array<PerLane<V>, 2> held_{};
-    PerLane<V> shelf_, shelf2_, high_sum_, tail_sum_, since_, wet_;
+    PerLane<V> shelf_, shelf2_, high_sum_, tail_sum_, wet_;
+    std::array<PerLane<V>, 2> since_; // kBands, kBroad
     Ramp high_, tail_;
     std::array<float, kLongestHop * kLanes> kept_{};
 };

@@ -1,0 +1,278 @@
+#include "analysis/damp_learn.h"
+#include "dynamics/damp.h"
+#include "filters/state_variable.h"
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <optional>
+#include <utility>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kTopHz = 2'000.0;     // where the Damp block's top begins
+constexpr double kSamePartial = 0.05;  // a partial may move by this part of itself when the drum is deadened
+constexpr double kWidthPerDecay = 1.5; // half bandwidth re the alpha that the band is to leave
+constexpr double kHighestQ = 9.0;      // the pitch of a hard stroke glides
+constexpr double kApart = 0.7;         // least distance of two bands re the sum of their half bandwidths
+constexpr double kDbPerNeper = 8.685889638065037;
+
+double ring_time(double alpha) noexcept { return decay_rate(alpha); } // its own inverse
+
+/// How alpha goes with frequency: log alpha on log Hz, a straight line that trusts each partial as far as its
+/// hits agree.
+class Trend {
+public:
+    explicit Trend(const std::vector<RingPartial>& partials) {
+        double w = 0, x = 0, y = 0, xx = 0, xy = 0;
+        for (const auto& p : partials) {
+            const double trust = 1.0 / variance(p), a = std::log(p.hz), b = std::log(decay_rate(p.ring_ms));
+            w += trust, x += trust * a, y += trust * b, xx += trust * a * a, xy += trust * a * b;
+        }
+        const double spread = w * xx - x * x;
+        slope_ = spread > 1e-6 * w * w ? std::clamp((w * xy - x * y) / spread, -1.0, 2.0) : 0.0;
+        at_1_hz_ = (y - slope_ * x) / w;
+    }
+    [[nodiscard]] double alpha(double hz) const { return std::exp(at_1_hz_ + slope_ * std::log(hz)); }
+    /// What was measured where the hits agree, what the others say where they don't: twin modes a hertz apart
+    /// beat, and a hit tells little of their decay.
+    [[nodiscard]] double alpha(const RingPartial& p) const {
+        const double own = 1.0 / variance(p), common = 1.0 / (kScatter * kScatter);
+        return std::exp((own * std::log(decay_rate(p.ring_ms)) + common * std::log(alpha(p.hz))) /
+                        (own + common));
+    }
+
+private:
+    static constexpr double kScatter = 0.12; // of log alpha round the line, from one partial to the next
+    static double variance(const RingPartial& p) {
+        const double error = p.hits > 1 ? 0.75 * p.spread : 0.1;
+        return error * error + 0.02 * 0.02;
+    }
+    double slope_ = 0.0, at_1_hz_ = 0.0;
+};
+
+/// Alpha that each open partial is to have, from the drum really deadened. What is not found there goes by
+/// the trend.
+std::vector<double> measured_target(const std::vector<RingPartial>& open,
+                                    const std::vector<RingPartial>& deadened) {
+    std::vector<RingPartial> same;
+    std::vector<std::optional<std::size_t>> match(open.size());
+    for (std::size_t i = 0; i < open.size(); ++i) {
+        const auto distance = [&](const RingPartial& d) { return std::abs(std::log(d.hz / open[i].hz)); };
+        const auto best =
+            std::min_element(deadened.begin(), deadened.end(),
+                             [&](const auto& a, const auto& b) { return distance(a) < distance(b); });
+        if (distance(*best) > kSamePartial) continue;
+        match[i] = same.size();
+        same.push_back(*best);
+    }
+    const Trend trend(same.empty() ? deadened : same);
+    std::vector<double> out;
+    for (std::size_t i = 0; i < open.size(); ++i)
+        out.push_back(match[i] ? trend.alpha(same[*match[i]]) : trend.alpha(open[i].hz));
+    return out;
+}
+
+std::vector<double> shared_target(const std::vector<RingPartial>& open, const std::vector<double>& alpha,
+                                  double share) {
+    std::vector<double> out;
+    const double first = alpha.front() * (1.0 / share - 1.0);
+    for (std::size_t i = 0; i < open.size(); ++i)
+        out.push_back(alpha[i] + first * std::sqrt(open[i].hz / open.front().hz));
+    return out;
+}
+
+/// Mean squares above kTopHz from the loudest block of the hit on, and of what was there before it.
+struct TopEnergy {
+    std::vector<double> blocks;
+    double before = 0.0;
+};
+constexpr double kBlockMs = 2.0;
+
+TopEnergy top_energy(const RingHit& hit, double rate_hz) {
+    const auto block = static_cast<std::size_t>(std::lround(kBlockMs * 0.001 * rate_hz));
+    const auto design = Butterworth::high_pass(rate_hz, kTopHz, 24.0);
+    SectionCoefficients<double> first, second;
+    first.set(0, design.first), second.set(0, design.second);
+    SectionInLoop<double> one(first, {}), two(second, {});
+    TopEnergy out;
+    double sum = 0.0;
+    for (std::size_t n = 0; n < hit.samples.size(); ++n) {
+        const double y = two.tick(one.tick(static_cast<double>(hit.samples[n])));
+        if (n < hit.onset) {
+            out.before += y * y / static_cast<double>(hit.onset);
+            continue;
+        }
+        sum += y * y;
+        if ((n - hit.onset + 1) % block == 0)
+            out.blocks.push_back(std::exchange(sum, 0.0) / static_cast<double>(block));
+    }
+    if (!out.blocks.empty())
+        out.blocks.erase(out.blocks.begin(), std::max_element(out.blocks.begin(), out.blocks.end()));
+    return out;
+}
+
+/// Partials that one band is to catch, with the energy they ring with as weight.
+struct Group {
+    double weight = 0.0, log_hz = 0.0, open = 0.0, target = 0.0; // sums
+    double low_hz = 0.0, high_hz = 0.0;
+    std::vector<std::size_t> partials;
+    void add(std::size_t index, const LearnedPartial& p) {
+        const double w = std::pow(10.0, 0.1 * p.level_db) * p.open_ring_ms;
+        weight += w, log_hz += w * std::log(p.hz);
+        open += w * decay_rate(p.open_ring_ms), target += w * decay_rate(p.ring_ms);
+        low_hz = partials.empty() ? p.hz : std::min(low_hz, p.hz), high_hz = std::max(high_hz, p.hz);
+        partials.push_back(index);
+    }
+    [[nodiscard]] double hz() const { return std::exp(log_hz / weight); }
+    [[nodiscard]] double wanted() const { return target / weight; } // alpha
+    [[nodiscard]] double least_width() const {
+        return std::max(kWidthPerDecay * wanted(), std::numbers::pi * hz() / kHighestQ);
+    }
+};
+
+/// At most kRingBands groups, none closer to the next than their widths allow: two bands over the same
+/// partial would both damp it.
+std::vector<Group> grouped(const std::vector<LearnedPartial>& partials) {
+    std::vector<Group> out;
+    for (std::size_t i = 0; i < partials.size(); ++i) out.emplace_back().add(i, partials[i]);
+    while (out.size() > 1) {
+        std::size_t best = 0;
+        double least = INFINITY;
+        for (std::size_t i = 0; i + 1 < out.size(); ++i) {
+            const double apart = 2.0 * std::numbers::pi * (out[i + 1].low_hz - out[i].high_hz) /
+                                 (out[i].least_width() + out[i + 1].least_width());
+            if (apart < least) least = apart, best = i;
+        }
+        if (out.size() <= kRingBands && least >= kApart) break;
+        for (const auto k : out[best + 1].partials) out[best].add(k, partials[k]);
+        out.erase(out.begin() + static_cast<std::ptrdiff_t>(best) + 1);
+    }
+    return out;
+}
+
+double allowed_value(double RingBand::*member, double value) {
+    for (const auto& field : fields<RingBand>())
+        if (field.member == member) return std::clamp(value, field.parameter.min, field.parameter.max);
+    return value;
+}
+
+RingBand band_of(const Group& group) {
+    RingBand band;
+    const double open = group.open / group.weight, wanted = group.wanted();
+    const double spread = std::numbers::pi * (group.high_hz - group.low_hz); // half of it, in rad/s
+    const double width =
+        std::max(kWidthPerDecay * (wanted + spread), std::numbers::pi * group.hz() / kHighestQ);
+    band.hz = allowed_value(&RingBand::hz, group.hz());
+    band.q = allowed_value(&RingBand::q, std::numbers::pi * band.hz / width);
+    band.ring_ms = allowed_value(&RingBand::ring_ms, ring_time(wanted));
+    band.open_ring_ms = allowed_value(&RingBand::open_ring_ms, ring_time(open));
+    return band;
+}
+
+/// The top loses what the lowest partial loses, or what the drum really deadened shows.
+double high_db_per_s(const DrumDecay& open, const DrumDecay* deadened, double first_rise) {
+    if (open.top_ring_ms <= 0.0) return 0.0;
+    double rise = first_rise;
+    if (deadened != nullptr)
+        rise = deadened->top_ring_ms > 0.0 ? decay_rate(deadened->top_ring_ms) - decay_rate(open.top_ring_ms)
+                                           : 0.0;
+    return std::round(std::clamp(kDbPerNeper * rise, 0.0, 400.0));
+}
+
+/// How far `amount` may go below 0, and to what ring time that takes each partial.
+void limit_opening(DampLearned& out) {
+    out.lowest_amount = -1.0;
+    for (const auto& p : out.partials) {
+        const auto& band = out.settings.bands[p.band];
+        const double octaves = std::log2(band.open_ring_ms / band.ring_ms);
+        if (octaves > 0.0)
+            out.lowest_amount =
+                std::max(out.lowest_amount, -std::log2(p.longest_ms / p.open_ring_ms) / octaves);
+    }
+    out.lowest_amount = std::min(0.0, out.lowest_amount);
+}
+
+} // namespace
+
+DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {
+    DrumDecay out;
+    out.ring = analyse_ring(hits, rate_hz);
+    if (kTopHz > 0.4 * rate_hz) return out;
+    std::vector<double> ring_ms;
+    for (const auto& hit : hits) {
+        const auto top = top_energy(hit, rate_hz);
+        if (top.blocks.empty()) continue;
+        const auto fit = fit_decay(top.blocks, kBlockMs, top.before);
+        if (fit.judged && fit.ring_ms > 0.0) ring_ms.push_back(fit.ring_ms);
+    }
+    if (ring_ms.empty()) return out;
+    const auto middle = ring_ms.begin() + static_cast<std::ptrdiff_t>(ring_ms.size() / 2);
+    std::nth_element(ring_ms.begin(), middle, ring_ms.end());
+    out.top_ring_ms = *middle;
+    return out;
+}
+
+std::vector<RingHit> loud_hits(std::span<const float> mono, double rate_hz) {
+    const auto step = static_cast<std::size_t>(std::lround(0.002 * rate_hz));
+    std::vector<double> peak(mono.size() / step);
+    for (std::size_t i = 0; i < peak.size(); ++i)
+        for (std::size_t n = i * step; n < (i + 1) * step; ++n)
+            if (std::isfinite(mono[n])) peak[i] = std::max(peak[i], std::abs(static_cast<double>(mono[n])));
+    const double loudest = peak.empty() ? 0.0 : *std::max_element(peak.begin(), peak.end());
+    std::vector<std::size_t> starts;
+    constexpr std::size_t kBefore = 10; // 20 ms
+    for (std::size_t i = 0; i < peak.size() && loudest > 0.0; ++i) {
+        const auto from = i < kBefore ? 0 : i - kBefore;
+        double least = i == 0 ? 0.0 : peak[from];
+        for (auto k = from; k < i; ++k)
+            least = std::min(least, std::max(peak[k], k + 1 < i ? peak[k + 1] : 0.0));
+        if (peak[i] < 0.1 * loudest || peak[i] < 2.0 * least) continue;
+        if (starts.empty() || i > starts.back() + 2 * kBefore) starts.push_back(i);
+    }
+    std::vector<RingHit> out;
+    const auto lead = static_cast<std::size_t>(0.03 * rate_hz),
+               longest = static_cast<std::size_t>(3.0 * rate_hz);
+    for (std::size_t h = 0; h < starts.size(); ++h) {
+        const auto onset = starts[h] * step, from = onset < lead ? 0 : onset - lead;
+        auto to = std::min(mono.size(), onset + longest);
+        if (h + 1 < starts.size()) to = std::min(to, starts[h + 1] * step - step);
+        out.push_back({mono.subspan(from, to - from), onset - from});
+    }
+    return out;
+}
+
+DampLearned learn_damp(const DrumDecay& open, const DampTarget& target) {
+    DampLearned out;
+    out.hits = open.ring.hits;
+    const auto& partials = open.ring.partials;
+    if (partials.empty())
+        out.why_not = out.hits == 0 ? "no hit rings undisturbed for long enough to be measured"
+                                    : "no partial stands out of the noise";
+    else if (target.deadened != nullptr && target.deadened->ring.partials.empty())
+        out.why_not = "no partial of the deadened drum stands out of the noise";
+    if (!out.why_not.empty()) return out;
+
+    const Trend trend(partials);
+    std::vector<double> alpha;
+    for (const auto& p : partials) alpha.push_back(trend.alpha(p));
+    const auto wanted = target.deadened != nullptr ? measured_target(partials, target.deadened->ring.partials)
+                                                   : shared_target(partials, alpha, target.ring_share);
+    for (std::size_t i = 0; i < partials.size(); ++i) {
+        const auto& p = partials[i];
+        const double open_ms = ring_time(alpha[i]);
+        out.partials.push_back({p.hz, open_ms, ring_time(std::max(alpha[i], wanted[i])), p.level_db,
+                                p.range_db, open_ms * std::max(1.0, p.range_db / kOpenedNoiseDb), 0});
+    }
+    for (const auto& group : grouped(out.partials)) {
+        for (const auto i : group.partials) out.partials[i].band = out.settings.band_count;
+        out.settings.bands[out.settings.band_count++] = band_of(group);
+    }
+    out.settings.amount = 1.0;
+    out.settings.high_db_per_s =
+        high_db_per_s(open, target.deadened, std::max(0.0, wanted.front() - alpha.front()));
+    limit_opening(out);
+    return out;
+}
+
+} // namespace kitfold::dsp
