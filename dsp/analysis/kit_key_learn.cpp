@@ -106,10 +106,26 @@ public:
         measure_overheads();
         measure_wash();
         weigh();
+        round_to_tenths();
         return {std::move(table_), std::move(proposals_)};
     }
 
 private:
+    /// So that a session that a person reads holds exactly what was learned.
+    void round_to_tenths() {
+        const auto tenths = [](double& db) { db = std::round(db * 10.0) / 10.0; };
+        for (auto& m : table_.mics) {
+            tenths(m.level_db);
+            for (auto* bands : {&m.weight_db, &m.noise_db, &m.wash_db})
+                for (auto& db : *bands) tenths(db);
+        }
+        for (auto& b : table_.bleed)
+            for (auto& db : b.gain_db) tenths(db);
+        for (auto& p : proposals_)
+            for (auto* db : {&p.softest_hit_db, &p.loudest_bleed_db, &p.margin_db, &p.threshold_db})
+                tenths(*db);
+    }
+
     [[nodiscard]] std::size_t steps(double seconds) const {
         return static_cast<std::size_t>(seconds * lows_.rate_hz);
     }
