@@ -87,8 +87,8 @@ dsp::KitMix prepared_mix(const Session& session, int rate_hz) {
     std::vector<dsp::MicStrip> strips;
     for (const Mic& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
     dsp::KitMix mix;
-    if (const dsp::Parameter* refused =
-            mix.prepare(rate_hz, strips, session.sum, session.bus, session.output.level_db))
+    if (const dsp::Parameter* refused = mix.prepare(rate_hz, strips, session.sum, session.bus,
+                                                    session.output.level_db, dsp::best_isa(), session.bleed))
         throw bad_input(
             fmt::format("{}: {} must be {}", session.path.string(), refused->key, what_is_allowed(*refused)));
     return mix;
@@ -228,6 +228,12 @@ private:
             mic.peak_dbfs = peak_db(mix_.peak(m));
             if (request_.session.mics[m].gate)
                 mic.gate_open_s = mix_.gate_open(m) * double(length_) / kit_.rate_hz();
+            if (const auto& gate = request_.session.mics[m].gate;
+                gate && gate->key == double(dsp::GateKey::kit) && !mix_.kit_keyed(m))
+                figures_.notices.push_back(fmt::format(
+                    "{}: the gate's key is the kit, but the session knows no bleed of this mic; it "
+                    "worked as a plain gate on its own signal",
+                    request_.session.mics[m].name));
             if (mic.source.non_finite > 0)
                 figures_.notices.push_back(
                     fmt::format("{}: {} samples of {} are not numbers and were taken as silence",

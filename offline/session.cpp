@@ -2,6 +2,7 @@
 #include "offline/atomic_file.h"
 #include "offline/errors.h"
 #include "offline/text_file.h"
+#include "settings/kit_key_json.h"
 #include "settings/settings_json.h"
 #include <algorithm>
 #include <array>
@@ -20,7 +21,8 @@ constexpr int kVersion = 1;
 constexpr std::size_t kMaxMics = 32;
 constexpr int kMaxChannel = 1024; // libsndfile's own limit
 constexpr std::size_t kMaxNameBytes = 100;
-constexpr std::string_view kTop[] = {"kitfold_session", "title", "room", "mics", "sum", "bus", "output"};
+constexpr std::string_view kTop[] = {"kitfold_session", "title", "room", "mics", "sum", "bus",
+                                     "output",          "bleed"};
 
 std::vector<std::string_view> mic_keys() {
     std::vector<std::string_view> out = {"name", "role", "file", "channel"};
@@ -146,6 +148,12 @@ std::vector<Mic> read_mics(const Json& json) {
     return mics;
 }
 
+std::vector<std::string> mic_names(const Session& session) {
+    std::vector<std::string> names;
+    for (const auto& mic : session.mics) names.push_back(mic.name);
+    return names;
+}
+
 Session read_session(const Json& json) {
     if (json.is_object()) read_version(json); // before unknown keys: a later version may have more
     dsp::check_keys(json, "", kTop);
@@ -158,6 +166,8 @@ Session read_session(const Json& json) {
     read_block(json, "", session.bus);
     if (session.bus) refuse_side_chain(session.bus->key, "bus.key", "\"own\"");
     read_block(json, "", session.output);
+    if (const auto bleed = json.find("bleed"); bleed != json.end())
+        session.bleed = dsp::read_kit_key(*bleed, "bleed", mic_names(session));
     return session;
 }
 
@@ -209,6 +219,7 @@ std::string to_json_text(const Session& session) {
     write_block(json, session.sum);
     write_block(json, session.bus);
     write_block(json, session.output);
+    if (!session.bleed.mics.empty()) json["bleed"] = dsp::to_json(session.bleed, mic_names(session));
     try {
         return dsp::pretty(json);
     } catch (const Json::type_error&) { // JSON is UTF-8

@@ -1,5 +1,6 @@
 #pragma once
 // A session: which file each mic is in, and every setting. See README, "The session file".
+#include "settings/kit_key_table.h"
 #include "settings/settings.h"
 #include <filesystem>
 #include <optional>
@@ -27,6 +28,7 @@ struct Session {
     dsp::SumSettings sum;
     std::optional<dsp::BusSettings> bus;
     dsp::OutputSettings output;
+    dsp::KitKeyTable bleed; ///< what gates with key "kit" know of the other mics; empty: nothing
 };
 
 /// Reads `path`, a session.json or the folder that holds one. Throws Error: bad_input for what is wrong in it

@@ -248,6 +248,18 @@ TEST_CASE("samples that are not numbers are silence, and told", "[offline]") {
     CHECK_THAT(figures.notices.at(0), Contains("One: 1 sample"));
 }
 
+TEST_CASE("a gate whose key is the kit is a plain gate without known bleed, and told", "[offline]") {
+    const Folder folder;
+    write_sound(folder / "in.wav", sine(100.0, 0.5, 1.0), kFloatWav);
+    BounceRequest request = plain(folder, {mic("Tom", "in.wav", -1.0)});
+    request.session.mics[0].gate = dsp::GateSettings{.key = static_cast<double>(dsp::GateKey::kit)};
+    CHECK_THAT(bounce(request).notices.at(0),
+               Contains("Tom: the gate's key is the kit") && Contains("plain gate"));
+    request.session.bleed.mics.resize(1);
+    request.session.bleed.mics[0].known = true;
+    CHECK(bounce(request).notices.empty());
+}
+
 TEST_CASE("what is clipped is told, with what to do", "[offline]") {
     const Folder folder;
     write_sound(folder / "in.wav", sine(100.0, 1.0, 1.0), kFloatWav);
