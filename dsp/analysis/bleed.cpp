@@ -20,6 +20,8 @@ constexpr double kEarlierMs = 60.0; // the same stretch so much earlier shows wh
 constexpr double kLagMs = 45.0;     // another mic may hear a hit this much earlier or later
 constexpr double kRise = 4.0;       // power by which a bin has to rise to be the drum's
 constexpr double kCymbalHz = 600.0; // below there is nothing of a cymbal, and much of the kick
+constexpr double kLeastShare =
+    0.01; // of its own mic that has to rise with the drum, or nothing can be measured by it
 constexpr std::size_t kMostHits = 40, kEnough = 6, kFewest = 3;
 
 double fade(double x) { return x <= 0.0 ? 0.0 : x >= 1.0 ? 1.0 : 0.5 - 0.5 * std::cos(std::numbers::pi * x); }
@@ -80,6 +82,7 @@ struct Spectrum {
 struct Share {
     double level = 0.0; ///< power of what b owes to a's drum, re a's own
     double error = 0.0; ///< and what chance alone may show
+    bool known = false; ///< the drum rises above what rings on, somewhere
 };
 
 /// The part of b that follows from a, hit for hit: |S_ab|^2 / S_aa (coherent output power) less what
@@ -89,8 +92,9 @@ Share share(const Spectrum& hit, const Spectrum& before, std::size_t lowest) {
     Share out;
     if (hit.count < kFewest) return out;
     const double chance = 1.0 / static_cast<double>(hit.count);
-    double total = 0.0, coherent = 0.0, unrelated = 0.0, ringing = 0.0;
+    double total = 0.0, everything = 0.0, coherent = 0.0, unrelated = 0.0, ringing = 0.0;
     for (std::size_t k = lowest; k < hit.ab.size(); ++k) {
+        everything += hit.aa[k];
         if (!(hit.aa[k] > kRise * before.aa[k])) continue;
         const double own = hit.aa[k] - before.aa[k];
         const double raw = std::norm(hit.ab[k] - before.ab[k]) / own;
@@ -100,7 +104,8 @@ Share share(const Spectrum& hit, const Spectrum& before, std::size_t lowest) {
         ringing += std::norm(before.ab[k]) / own;
         total += own;
     }
-    if (!(total > 0.0)) return out;
+    if (!(total > kLeastShare * everything)) return out;
+    out.known = true;
     out.level = coherent / total;
     out.error = (0.25 * chance * unrelated + 0.25 * ringing) / total;
     return out;
@@ -173,6 +178,7 @@ std::vector<Bleed> of_drum(const Take& take, std::span<const Hit> all, Drum drum
                              Spectrum(a_before, b_before, weights, fft.bins(), first, step), lowest);
             };
             const auto whole = shared(0, 1);
+            if (!whole.known) return {}; // nothing to measure the others by
             bleed.upper_bound = whole.level < 2.0 * whole.error;
             bleed.level_db = 10.0 * std::log10(std::max(whole.level, 2.0 * whole.error) + 1e-20);
             bleed.delay_ms = lag_ms;

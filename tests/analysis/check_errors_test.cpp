@@ -107,6 +107,19 @@ TEST_CASE("bleed within 1.5 dB where it is louder than -25 dB", "[check]") {
           std::ssize(errors) * 9 / 10);
 }
 
+TEST_CASE("a drum that never rises above what rings on has no bleed, rather than a figure", "[check]") {
+    std::vector<std::vector<float>> samples(2, std::vector<float>(48'000 * 4));
+    for (std::size_t n = 0; n < samples[0].size(); ++n)
+        samples[0][n] = samples[1][n] =
+            static_cast<float>(0.1 * std::sin(2.0 * std::numbers::pi * 150.0 * double(n) / 48'000.0));
+    const auto take =
+        take_of(48'000.0, {{"Snare top", Role::snare_top}, {"Snare bottom", Role::snare_bottom}},
+                {samples.begin(), samples.end()});
+    std::vector<Hit> hits;
+    for (int i = 1; i < 8; ++i) hits.push_back({0.4 * i, Drum::snare, -20.0, true});
+    CHECK(bleed_table(take, hits).empty());
+}
+
 TEST_CASE("image: level within 0.5 dB, time within 0.05 ms; spaced and swapped pairs are seen as such",
           "[check]") {
     auto o = options(51);
