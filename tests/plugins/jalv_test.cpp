@@ -70,6 +70,8 @@ template <class Condition> bool wait_for(Condition&& condition) {
 /// Sends signals to a JACK client's inputs and keeps what comes from its outputs.
 class Player {
 public:
+    static constexpr std::size_t kPeriod = 256, kLead = 16 * kPeriod;
+
     explicit Player(const std::string& server) {
         jack_set_error_function([](const char*) {}); // it complains until the server is there
         wait_for([&] {
@@ -91,7 +93,8 @@ public:
 
     Channels play(const std::string& plugin, const Channels& in, std::size_t outputs, std::size_t tail) {
         in_ = in;
-        for (auto& c : in_) c.resize(c.size() + tail, 0.0f);
+        for (auto& c : in_) // a new connection counts from the next period on: silence until all of them do
+            c.insert(c.begin(), kLead, 0.0f), c.resize(c.size() + tail, 0.0f);
         out_.assign(outputs, {});
         for (auto& c : out_) c.reserve(in_[0].size() + 1'024);
         for (std::size_t c = 0; c < in.size(); ++c)
@@ -148,6 +151,26 @@ std::vector<double> defaults(const Layout& layout) {
     return out;
 }
 
+/// JACK adds whole periods of delay. And the plug-in has heard whole periods of silence before: the grid of 4
+/// ms on which a gate's key is measured may stand at any of three places (192 samples against 256).
+bool plays_as_reference(const Bundle& bundle, const Channels& in, const Channels& out) {
+    constexpr auto kPeriod = Player::kPeriod;
+    const auto settings = defaults(plugins::layout_of(bundle.plugin, bundle.channels));
+    for (std::size_t silence = 0; silence < 3 * kPeriod; silence += kPeriod) {
+        auto heard = in;
+        for (auto& c : heard) c.insert(c.begin(), silence, 0.0f);
+        const auto expected = reference(bundle.plugin, bundle.channels, settings, heard, kRate);
+        for (std::size_t late = Player::kLead; late <= Player::kLead + 4 * kPeriod; late += kPeriod) {
+            bool same = true;
+            for (std::size_t c = 0; c < out.size() && same; ++c)
+                same = std::equal(expected[c].begin() + static_cast<std::ptrdiff_t>(silence),
+                                  expected[c].end(), out[c].begin() + static_cast<std::ptrdiff_t>(late));
+            if (same) return true;
+        }
+    }
+    return false;
+}
+
 } // namespace
 
 TEST_CASE("jalv: each bundle plays in real time's order, bit for bit", "[plugins]") {
@@ -166,17 +189,6 @@ TEST_CASE("jalv: each bundle plays in real time's order, bit for bit", "[plugins
         REQUIRE(wait_for([&] { return player.has_port(name + ":audio_out_1"); }));
         const auto in = bursts(layout.inputs.size(), 9'000);
         const auto out = player.play(name, in, layout.outputs.size(), 4'096);
-        const auto expected = reference(bundle.plugin, bundle.channels, defaults(layout), in, kRate);
-        // JACK adds whole periods; the gate is closed on the first sample, so its first sound is not there
-        // either
-        std::size_t late = 0;
-        bool same = false;
-        for (; late <= 1'024 && !same; late += 256) {
-            same = true;
-            for (std::size_t c = 0; c < out.size() && same; ++c)
-                same = std::equal(expected[c].begin(), expected[c].end(),
-                                  out[c].begin() + static_cast<std::ptrdiff_t>(late));
-        }
-        CHECK(same);
+        CHECK(plays_as_reference(bundle, in, out));
     }
 }
