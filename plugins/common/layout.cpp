@@ -30,12 +30,16 @@ constexpr Parameter kBusReduction{"gain_reduction_db",
 constexpr Parameter kGateOpen{
     "gate_open", "Gate open", "", 0, 1, 0, Scale::on_off, 0, "Lights while the gate is open"};
 
+constexpr Choice kCounts[] = {{0, "", "none"}, {1, "", "1"}, {2, "", "2"}, {3, "", "3"},
+                              {4, "", "4"},    {5, "", "5"}, {6, "", "6"}};
+constexpr Parameter kRings{"rings", "Rings", "", 0, 6, 0, Scale::choice, 0, "How many ring bands are in use",
+                           kCounts};
 template <class Settings> Control control(std::size_t field) {
     const auto& p = fields<Settings>()[field].parameter;
     return {std::string(p.key), std::string(p.name), &p};
 }
 
-Control meter(const Parameter& p) { return {std::string(p.key), std::string(p.name), &p}; }
+Control own(const Parameter& p) { return {std::string(p.key), std::string(p.name), &p}; }
 
 struct Part {
     const char *id, *name;
@@ -104,7 +108,7 @@ Layout gate_layout(std::size_t channels) {
             channels == 1 ? "Kitfold Gate mono" : "Kitfold Gate",
             "GatePlugin",
             cut<GateSettings>({{"gate", "Gate", "lookahead_ms"}, {"key", "Key", "key_low_pass_hz"}}),
-            {meter(kGateReduction), meter(kGateOpen)},
+            {own(kGateReduction), own(kGateOpen)},
             with_key(channel_names(channels, "In")),
             channel_names(channels, "Out"),
             2};
@@ -117,7 +121,7 @@ Layout bus_layout() {
             cut<BusSettings>({{"compressor", "Compressor", "release_ms"},
                               {"key", "Key", "key"},
                               {"output", "Output", "blend"}}),
-            {meter(kBusReduction)},
+            {own(kBusReduction)},
             with_key(channel_names(2, "In")),
             channel_names(2, "Out"),
             2};
@@ -139,11 +143,38 @@ Layout sum_layout() {
     return layout;
 }
 
+Layout damp_layout(std::size_t channels) {
+    Layout layout{"damp",
+                  channels == 1 ? "Kitfold Damp mono" : "Kitfold Damp",
+                  "EnvelopePlugin",
+                  cut<DampSettings>({{"damp", "Damp", "deadened"}}),
+                  {},
+                  channel_names(channels, "In"),
+                  channel_names(channels, "Out"),
+                  0};
+    layout.groups.push_back({"rings", "Rings", {own(kRings)}});
+    for (std::size_t ring = 1; ring <= kRingBands; ++ring) {
+        const auto number = std::to_string(ring);
+        ControlGroup group{"ring_" + number, "Ring " + number, {}};
+        for (const auto& field : fields<RingBand>()) {
+            const auto name =
+                std::string(field.parameter.name); // "Ring Q" is "Ring 1 Q", "Open ring time" stays in front
+            group.controls.push_back({group.id + "_" + std::string(field.parameter.key),
+                                      name.starts_with("Ring") ? group.name + name.substr(4)
+                                                               : group.name + " " + lower_first(name),
+                                      &field.parameter});
+        }
+        layout.groups.push_back(std::move(group));
+    }
+    return layout;
+}
+
 Layout layout_of(std::string_view plugin, std::size_t channels) {
     if (plugin == "kick") return kick_layout(channels);
     if (plugin == "gate") return gate_layout(channels);
     if (plugin == "bus") return bus_layout();
     if (plugin == "sum") return sum_layout();
+    if (plugin == "damp") return damp_layout(channels);
     throw std::invalid_argument("there is no plug-in " + std::string(plugin));
 }
 

@@ -36,7 +36,8 @@ struct Layout {
 Layout kick_layout(std::size_t channels);
 Layout gate_layout(std::size_t channels);
 Layout bus_layout();
-Layout sum_layout(); ///< the sum's controls, then each mic's
+Layout sum_layout();                      ///< the sum's controls, then each mic's
+Layout damp_layout(std::size_t channels); ///< the block's controls, number of rings, each ring's
 /// By the plug-in's name. Throws std::invalid_argument: no such plug-in.
 Layout layout_of(std::string_view plugin, std::size_t channels);
 

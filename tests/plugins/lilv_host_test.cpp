@@ -232,6 +232,15 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
                                                      .key_high_pass_hz = dsp::kFilterOff,
                                                      .key = 1,
                                                      .blend = 0.7}));
+        } else if (plugin == "damp") {
+            auto values =
+                values_of(dsp::DampSettings{.amount = 0.6, .high_db_per_s = 70, .tail_db_per_s = 20});
+            values.push_back(2.0); // rings
+            for (std::size_t ring = 0; ring < dsp::kRingBands; ++ring)
+                for (const double v :
+                     values_of(dsp::RingBand{.hz = 150.5 + 80.0 * static_cast<double>(ring)}))
+                    values.push_back(v);
+            check(bundle, values);
         } else {
             auto values = values_of(dsp::SumSettings{.pan_law_db = -4.5, .overhead_width = 0.8, .mono = 0});
             for (std::size_t m = 0; m < kSumMics; ++m) {

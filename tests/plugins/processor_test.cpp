@@ -117,6 +117,13 @@ TEST_CASE("plug-ins: state is the JSON of a session's strip", "[plugins]") {
     CHECK(s.shelf_hz == dsp::KickSettings{}.shelf_hz);
     CHECK(state_text(*p).find("\"shelf_db\":7.123456789") != std::string::npos);
 
+    auto damp = ready("damp");
+    set_state_text(
+        *damp, R"({"damp": {"amount": 0.5, "bands": [{"hz": 181.5, "q": 9, "ring_ms": 250}, {"hz": 320}]}})");
+    CHECK(damp->settings()[4] == 2.0);
+    CHECK(damp->settings()[5] == 181.5);
+    CHECK(state_text(*damp).find("\"bands\":[{\"hz\":181.5,\"q\":9") != std::string::npos);
+
     // the host hands the same positions back: every digit stays
     for (auto* parameter : p->getParameters()) parameter->setValueNotifyingHost(parameter->getValue());
     CHECK(settings_from<dsp::KickSettings>(p->settings().data()) == s);
@@ -393,7 +400,7 @@ TEST_CASE("plug-ins: identifiers and ranges are what hosts have stored", "[plugi
     const auto id = [](Processor& p, int i) {
         return static_cast<juce::RangedAudioParameter*>(p.getParameters()[i])->getParameterID().toStdString();
     };
-    auto kick = make("kick"), gate = make("gate"), bus = make("bus"), sum = make("sum");
+    auto kick = make("kick"), gate = make("gate"), bus = make("bus"), sum = make("sum"), damp = make("damp");
     CHECK(kick->getParameters().size() == 11);
     CHECK(id(*kick, 0) == "high_pass_hz");
     CHECK(id(*kick, 10) == "level_db");
@@ -406,7 +413,12 @@ TEST_CASE("plug-ins: identifiers and ranges are what hosts have stored", "[plugi
     CHECK(id(*sum, 0) == "pan_law_db");
     CHECK(id(*sum, 4) == "mic_01_level_db");
     CHECK(id(*sum, 4 + 16 * 7 - 1) == "mic_16_role");
-    for (auto* p : {kick.get(), gate.get(), bus.get(), sum.get()})
+    CHECK(damp->getParameters().size() == 4 + 1 + 6 * 4);
+    CHECK(id(*damp, 0) == "amount");
+    CHECK(id(*damp, 4) == "rings");
+    CHECK(id(*damp, 5) == "ring_1_hz");
+    CHECK(id(*damp, 28) == "ring_6_open_ring_ms");
+    for (auto* p : {kick.get(), gate.get(), bus.get(), sum.get(), damp.get()})
         for (auto* parameter : p->getParameters()) {
             CHECK(static_cast<juce::RangedAudioParameter*>(parameter)->getVersionHint() == 1);
             CHECK(std::isfinite(

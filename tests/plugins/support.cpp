@@ -67,6 +67,24 @@ Channels gate_reference(std::size_t channels, const dsp::GateSettings& s, const 
     return out;
 }
 
+Channels damp_reference(std::size_t channels, const std::vector<double>& values, const Channels& in,
+                        double rate_hz) {
+    auto settings = settings_from<dsp::DampSettings>(values.data());
+    const auto* at = values.data() + dsp::fields<dsp::DampSettings>().size();
+    settings.band_count = static_cast<std::size_t>(*at++);
+    for (auto& band : settings.bands) {
+        band = settings_from<dsp::RingBand>(at);
+        at += dsp::fields<dsp::RingBand>().size();
+    }
+    Channels out(channels, Signal(in[0].size()));
+    for (std::size_t c = 0; c < channels; ++c) {
+        dsp::Damp<double> damp;
+        if (!damp.prepare(rate_hz) || damp.set(settings) != nullptr) return {};
+        damp.process(in[c].data(), out[c].data(), in[c].size());
+    }
+    return out;
+}
+
 Channels sum_reference(const std::vector<double>& values, const Channels& in, double rate_hz) {
     Channels out(2, Signal(in[0].size()));
     dsp::Sum sum;
@@ -91,6 +109,7 @@ Channels reference(std::string_view plugin, std::size_t channels, const std::vec
     if (plugin == "gate")
         return gate_reference(channels, settings_from<dsp::GateSettings>(values.data()), in, rate_hz);
     if (plugin == "sum") return sum_reference(values, in, rate_hz);
+    if (plugin == "damp") return damp_reference(channels, values, in, rate_hz);
     Channels out(channels, Signal(in[0].size()));
     if (plugin == "kick")
         for (std::size_t c = 0; c < channels; ++c) {

@@ -1,6 +1,7 @@
 #pragma once
 // What the plug-in tests share: the plug-ins, signals, and the DSP library as the reference.
 #include "bus/bus.h"
+#include "damp/damp.h"
 #include "gate/gate.h"
 #include "kick/kick.h"
 #include "sum/sum.h"
@@ -21,9 +22,10 @@ inline std::unique_ptr<Processor> make(std::string_view plugin, std::size_t chan
     if (plugin == "kick") return std::make_unique<Kick>(channels);
     if (plugin == "gate") return std::make_unique<Gate>(channels);
     if (plugin == "bus") return std::make_unique<Bus>();
+    if (plugin == "damp") return std::make_unique<Damp>(channels);
     return std::make_unique<Sum>();
 }
-inline const std::vector<std::string> kPlugins{"kick", "gate", "bus", "sum"};
+inline const std::vector<std::string> kPlugins{"kick", "gate", "bus", "sum", "damp"};
 
 inline Signal noise(std::size_t frames, unsigned seed) {
     std::mt19937 random(seed);
