@@ -50,7 +50,7 @@ struct CheckResult {
     std::vector<dsp::DrumRing> rings;
     dsp::Image image;
     std::vector<dsp::Worth> worth; ///< with the fixes in place
-    double loudness_lufs = 0.0; ///< of the sum without bus compressor; -inf under the gate
+    double loudness_lufs = 0.0;    ///< of the sum without bus compressor; -inf under the gate
     std::vector<Overlay> overlays;
     std::vector<MicFix> fixes;
     std::vector<std::string> notices; ///< what else an engineer should know

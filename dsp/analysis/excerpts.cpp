@@ -16,7 +16,8 @@ void drop_soft(std::vector<Hit>& hits) {
     if (hits.size() < kMany) return;
     std::vector<double> strengths;
     for (const auto& h : hits)
-        if (h.alone) strengths.push_back(h.strength_db); // others may owe their level to what was hit with them
+        if (h.alone)
+            strengths.push_back(h.strength_db); // others may owe their level to what was hit with them
     if (strengths.size() < kMany / 2) return;
     const auto middle = strengths.begin() + std::ssize(strengths) / 2;
     std::nth_element(strengths.begin(), middle, strengths.end());
