@@ -175,7 +175,9 @@ bool plays_as_reference(const Bundle& bundle, const Channels& in, const Channels
 
 TEST_CASE("jalv: each bundle plays in real time's order, bit for bit", "[plugins]") {
     const auto server = "kitfold_test_" + std::to_string(getpid());
-    const Running jackd({"jackd", "-n", server, "-r", "-d", "dummy", "-r", "48000", "-p", "256"}, {});
+    // the server waits for its clients, ten seconds if need be: a busy machine loses none
+    const Running jackd(
+        {"jackd", "-n", server, "-r", "-S", "-t", "10000", "-d", "dummy", "-r", "48000", "-p", "256"}, {});
     for (const auto& bundle : kLv2) {
         CAPTURE(bundle.name);
         std::string name = bundle.name;
