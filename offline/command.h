@@ -19,6 +19,7 @@ void add_new(CLI::App& app, Context& context);
 void add_presets(CLI::App& app, Context& context);
 void add_bounce(CLI::App& app, Context& context);
 void add_check(CLI::App& app, Context& context);
+void add_audition(CLI::App& app, Context& context);
 
 /// Adds --json to a command: one machine-readable object on stdout and nothing else.
 void add_json_flag(CLI::App& command, bool& json);

@@ -44,6 +44,7 @@ int run(int argc, char** argv) {
     add_new(app, context);
     add_check(app, context);
     add_bounce(app, context);
+    add_audition(app, context);
     add_presets(app, context);
     try {
         app.parse(argc, argv);

@@ -183,7 +183,8 @@ double high_db_per_s(const DrumDecay& open, const DrumDecay* deadened, double fi
 /// How far `amount` may go below 0, and to what ring time that takes each partial.
 void limit_opening(DampLearned& out) {
     out.lowest_amount = -1.0;
-    for (const auto& p : out.partials) {
+    for (const auto& p : out.partials) { // weak ones are not heard to stop short
+        if (p.level_db < -12.0) continue;
         const auto& band = out.settings.bands[p.band];
         const double octaves = std::log2(band.open_ring_ms / band.ring_ms);
         if (octaves > 0.0)
@@ -195,10 +196,8 @@ void limit_opening(DampLearned& out) {
 
 } // namespace
 
-DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {
-    DrumDecay out;
-    out.ring = analyse_ring(hits, rate_hz);
-    if (kTopHz > 0.4 * rate_hz) return out;
+double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
+    if (kTopHz > 0.4 * rate_hz) return 0.0;
     std::vector<double> ring_ms;
     for (const auto& hit : hits) {
         const auto top = top_energy(hit, rate_hz);
@@ -206,11 +205,14 @@ DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {
         const auto fit = fit_decay(top.blocks, kBlockMs, top.before);
         if (fit.judged && fit.ring_ms > 0.0) ring_ms.push_back(fit.ring_ms);
     }
-    if (ring_ms.empty()) return out;
+    if (ring_ms.empty()) return 0.0;
     const auto middle = ring_ms.begin() + static_cast<std::ptrdiff_t>(ring_ms.size() / 2);
     std::nth_element(ring_ms.begin(), middle, ring_ms.end());
-    out.top_ring_ms = *middle;
-    return out;
+    return *middle;
+}
+
+DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {
+    return {analyse_ring(hits, rate_hz), top_ring_ms(hits, rate_hz)};
 }
 
 std::vector<RingHit> loud_hits(std::span<const float> mono, double rate_hz) {

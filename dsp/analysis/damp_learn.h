@@ -19,6 +19,8 @@ struct DrumDecay {
 };
 /// @param hits of one drum in its own close mic  @param rate_hz 8'000..384'000
 DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz);
+/// The second of its figures alone.
+double top_ring_ms(std::span<const RingHit> hits, double rate_hz);
 
 /// The hits of a recording of one drum: where the level jumps, within 20 dB of the loudest, each with 30 ms
 /// before it and on to the next jump or at most 3 s. Views of `mono`.
