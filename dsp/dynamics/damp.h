@@ -351,15 +351,16 @@ private:
         // A stroke in the top or in everything counts for all; one in a band for the bands, which only a
         // stroke that is nearly all tone reaches before the others.
         const Mask broad = either(rises(kHigh, level2[kHigh]), rises(kTail, level2[kTail]));
-        Mask stroke = broad;
+        const Mask struck = count(since_[kBroad], broad);
+        Mask tone = since_[kBands].load() < V(0.0);
         for (std::size_t i = 0; i < used_count_; ++i) {
             const auto b = used_[i];
             level2[b] = slow_level2(bands_[b]);
             // A band is too slow to tell a second stroke from the partials that beat in it while it fills.
-            stroke =
-                either(stroke, both(rises(b, level2[b]), since_[kBands].load() > follows_[b].window.load()));
+            tone = either(tone, both(rises(b, level2[b]), since_[kBands].load() > follows_[b].window.load()));
         }
-        count(since_[kBroad], broad), count(since_[kBands], stroke);
+        (void)count(since_[kBands], tone);
+        since_[kBands].store(select(struck, V(0.0), since_[kBands].load()));
         for (std::size_t k = 0; k < kLanes; ++k) fade(k);
         const V wet = wet_.load();
         for (std::size_t i = 0; i < used_count_; ++i) follow_band(used_[i], level2[used_[i]], wet);
@@ -369,10 +370,11 @@ private:
         aim(tail_, V(1.0) - (V(1.0) - tail) * wet);
     }
 
-    /// Hops since the last stroke; during the first few no other is looked for.
-    void count(PerLane<V>& since, Mask stroke) noexcept {
+    /// Hops since the last stroke; during the first few no other is looked for. Is this one?
+    Mask count(PerLane<V>& since, Mask stroke) noexcept {
         const V next = since.load() + V(1.0);
         since.store(select(stroke, select(next < V(quiet_), next, V(0.0)), next));
+        return since.load() < V(0.5);
     }
     const PerLane<V>& since(std::size_t stream) const noexcept {
         return since_[stream < kHigh ? kBands : kBroad];
@@ -428,7 +430,11 @@ private:
         const V old_part = smaller(
             select(stroke, one, f.old_part.load()),
             smaller(f.surplus.load() * kept * (one + kept * kept), V(kSudden) * old2 / (fast2 + V(1e-30))));
-        gain2 = select(open, old_gain2 * old_part + credit2 * (one - old_part), gain2);
+        // Of what was there, only the ring's own part is damped; noise that a stroke rises from is not.
+        const V old_ring = old_own * old_part, new_own = old_ring + (one - old_part);
+        gain2 = select(open,
+                       (old_gain2 * old_ring + credit2 * (one - old_part) + V(1e-30)) / (new_own + V(1e-30)),
+                       gain2);
         const V old_ring2 = select(stroke, ring2, f.old_ring2.load() * f.slowest.load());
         ring2 = select(open, larger(ring2, smaller(level2, old_ring2 + (one - old_part) * level2)), ring2);
         f.old_ring2.store(old_ring2);
@@ -437,8 +443,7 @@ private:
         f.ring2.store(ring2), f.gain2.store(gain2);
 
         const V now = smaller(one, f.margin.load() * ring2 / (fast2 + V(1e-30)));
-        const V own =
-            select(open, one - (one - old_own) * old_part, smaller(now, f.own.load() + V(own_rise_)));
+        const V own = select(open, new_own, smaller(now, f.own.load() + V(own_rise_)));
         f.own.store(own), f.old_own.store(old_own);
         const V goal = root(one - (one - gain2) * own);
         const V was =

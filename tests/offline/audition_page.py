@@ -55,13 +55,14 @@ const done = arguments[arguments.length - 1];
       return {plane: (await context.startRendering()).getChannelData(0), player};
     };
     const a = await render('open'), b = await render('deadened'), both = await render('open', 'deadened');
-    const source = bufferOf(a.player.context, sound.open, sound.channels).getChannelData(0);
+    const ownA = bufferOf(a.player.context, sound.open, sound.channels).getChannelData(0);
+    const ownB = bufferOf(b.player.context, sound.deadened, sound.channels).getChannelData(0);
     let before = 0, after = 0, step = 0, apart = 0, direct = 0;
     for (let n = 0; n < frames; ++n) {
       if (n < frames / 2 - 256) before = Math.max(before, Math.abs(both.plane[n] - a.plane[n]));
       if (n > frames * 0.52) after = Math.max(after, Math.abs(both.plane[n] - b.plane[n]));
       apart = Math.max(apart, Math.abs(a.plane[n] - b.plane[n]));
-      direct = Math.max(direct, Math.abs(a.plane[n] - source[n]));
+      direct = Math.max(direct, Math.abs(a.plane[n] - ownA[n]), Math.abs(b.plane[n] - ownB[n]));
     }
     results[what] = {before, after, apart, direct};
   }
