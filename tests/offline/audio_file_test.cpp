@@ -233,7 +233,8 @@ TEST_CASE("beyond full scale is written at full scale and counted", "[offline]")
 
 TEST_CASE("the broadcast extension survives, RF64 too", "[offline]") {
     const Folder folder;
-    const std::int64_t rf64_from_bytes = GENERATE(AudioWriter::kRf64FromBytes, std::int64_t{1'000});
+    // as<>: of a constant that is named first, GENERATE keeps a reference for all that follow
+    const std::int64_t rf64_from_bytes = GENERATE(as<std::int64_t>{}, AudioWriter::kRf64FromBytes, 1'000);
     BroadcastInfo info{"Take 3, full kit",
                        "Tracker",
                        "REF42",
