@@ -128,6 +128,7 @@ Json check_json(const CheckResult& r) {
     for (std::size_t m = 0; m < r.worth.size(); ++m)
         worth.push_back({{"mic", r.names[m].name},
                          {"change_lu", number(r.worth[m].change_lu, 2)},
+                         {"at_its_loudest_db", number(r.worth[m].change_at_its_loudest_db, 2)},
                          {"most_hz", rounded(r.worth[m].most_hz, 0)},
                          {"most_db", number(r.worth[m].most_db, 2)}});
     for (const auto& f : r.fixes)

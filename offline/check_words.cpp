@@ -12,7 +12,8 @@ using dsp::Drum;
 using dsp::FaultKind;
 using dsp::Role;
 
-constexpr double kEarnsLu = 0.15, kEarnsDb = 1.0; // a mic that changes less could be left out
+// A mic that changes less could be left out: over the take, in an octave, where it is loudest.
+constexpr double kEarnsLu = 0.15, kEarnsDb = 1.0, kEarnsAtItsLoudestDb = 1.0;
 constexpr double kMonoLossDb = 3.0;
 
 const std::string& name(const CheckResult& r, std::size_t mic) { return r.names[mic].name; }
@@ -169,10 +170,14 @@ void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
         const bool silent = std::any_of(r.mics[m].faults.begin(), r.mics[m].faults.end(), [](const auto& f) {
             return f.kind == FaultKind::silent || f.kind == FaultKind::rate;
         });
-        if (silent || std::abs(w.change_lu) >= kEarnsLu || std::abs(w.most_db) >= kEarnsDb) continue;
+        if (silent || std::abs(w.change_lu) >= kEarnsLu || std::abs(w.most_db) >= kEarnsDb ||
+            std::abs(w.change_at_its_loudest_db) >= kEarnsAtItsLoudestDb)
+            continue;
         out.push_back({Weight::look,
-                       fmt::format("{} changes the submix by {:.1f} LU and no octave by more than {:.1f} dB.",
-                                   name(r, m), std::abs(w.change_lu), std::abs(w.most_db)),
+                       fmt::format("{} changes the submix by {:.1f} LU, no octave by more than {:.1f} dB and "
+                                   "its own loudest moments by {:.1f} dB.",
+                                   name(r, m), std::abs(w.change_lu), std::abs(w.most_db),
+                                   std::abs(w.change_at_its_loudest_db)),
                        "At these levels it does not earn its input: move it, turn it up or leave it out.",
                        ""});
     }

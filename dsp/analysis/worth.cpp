@@ -123,6 +123,26 @@ struct WorthMeter::Impl {
         return std::max(0.0, sum);
     }
 
+    /// Where a mic's own power stands in the triangle.
+    [[nodiscard]] std::size_t place(std::size_t mic) const {
+        std::size_t at = 0;
+        for (std::size_t i = 0; i < mic; ++i) at += mics - i;
+        return at;
+    }
+
+    /// Change of the power without a mic over the hops in which that mic is loudest, dB.
+    [[nodiscard]] double change_at_its_loudest_db(std::size_t mic) const {
+        constexpr float kUnder = 0.1f;
+        const std::size_t own = place(mic);
+        float most = 0.0f;
+        for (const auto& p : powers) most = std::max(most, p[own]);
+        double with = 0.0, without = 0.0;
+        for (const auto& p : powers)
+            if (p[own] > kUnder * most) with += power(p, {}), without += power(p, mic);
+        if (!(with > 0.0)) return 0.0;
+        return without > 0.0 ? 10.0 * std::log10(without / with) : -kInfinity;
+    }
+
     /// Integrated loudness (annex 1): 400 ms blocks every 100 ms, gates at -70 LUFS and 10 LU under the
     /// ungated mean.
     [[nodiscard]] double loudness(std::optional<std::size_t> out) const {
@@ -176,6 +196,7 @@ std::vector<Worth> WorthMeter::finish() const {
     for (std::size_t m = 0; m < s.mics; ++m) {
         auto& w = worth[m];
         w.change_lu = s.loudness(m) - whole;
+        w.change_at_its_loudest_db = s.change_at_its_loudest_db(m);
         for (std::size_t o = 0; o < kOctaveHz.size(); ++o) {
             const double with = s.power(s.octave[o], {}), without = s.power(s.octave[o], m);
             if (!(with > 0.0) || !(without > 1e-12 * with)) continue;

@@ -13,7 +13,11 @@ inline constexpr std::array<double, 9> kOctaveHz{63,    125,   250,   500,   1'0
 
 struct Worth {
     double change_lu = 0.0; ///< loudness without the mic less loudness with it; -inf when nothing is left
-    std::array<double, kOctaveHz.size()> change_db{}; ///< the same in each octave; 0 above half the rate
+    /// Power without it re power with it over the tenths of a second in which this mic is loudest (no more
+    /// than 10 dB down): a tom that is hit twice a minute adds little to the loudness of a take and all to
+    /// its hits.
+    double change_at_its_loudest_db = 0.0;
+    std::array<double, kOctaveHz.size()> change_db{}; ///< power in each octave; 0 above half the rate
     double most_db = 0.0;                             ///< the octave with the largest change, and
     double most_hz = 0.0;                             ///< where it is
 };

@@ -57,6 +57,24 @@ TEST_CASE("worth: loudness without a mic is what libebur128 measures without it"
     CHECK(worth[1].most_hz == 250.0);
 }
 
+TEST_CASE("worth: a mic that is needed twice a minute shows where it is loudest", "[check]") {
+    // Two bursts of 0.1 s in 60 s of noise, as loud as it: twice the power there, by arithmetic, 3.01 dB.
+    std::mt19937 random(5);
+    std::normal_distribution<float> gauss(0.0f, 0.05f);
+    std::vector<std::vector<float>> mics(2, std::vector<float>(std::size_t(60.0 * kRate)));
+    for (std::size_t n = 0; n < mics[0].size(); ++n) {
+        mics[0][n] = gauss(random);
+        const bool burst = n / 4'800 == 100 || n / 4'800 == 400;
+        mics[1][n] = burst ? gauss(random) : 0.0f;
+    }
+    dsp::WorthMeter meter(kRate, {{1.0, 1.0}, {1.0, 1.0}});
+    const float* const planes[]{mics[0].data(), mics[1].data()};
+    meter.push(planes, mics[0].size());
+    const auto tom = meter.finish()[1];
+    CHECK(std::abs(tom.change_lu) < 0.05);
+    CHECK(tom.change_at_its_loudest_db == Approx(-10.0 * std::log10(2.0)).epsilon(0).margin(0.1));
+}
+
 TEST_CASE("worth: silence is worth nothing, and a lone mic everything", "[check]") {
     const std::vector<float> silence(48'000, 0.0f);
     const float* planes[]{silence.data()};
