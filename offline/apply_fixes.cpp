@@ -2,14 +2,15 @@
 #include "offline/atomic_file.h"
 #include "offline/errors.h"
 #include "offline/text_file.h"
+#include "settings/kit_key_json.h"
 #include "settings/settings_json.h"
-#include <cmath>
 #include <nlohmann/json.hpp>
 
 namespace kitfold::offline {
 namespace {
 
 namespace fs = std::filesystem;
+using dsp::Json;
 
 fs::path free_backup_name(const fs::path& file) {
     const auto stem = file.parent_path() / file.stem();
@@ -18,31 +19,58 @@ fs::path free_backup_name(const fs::path& file) {
     return name;
 }
 
-} // namespace
+Error changed(const Session& session) {
+    return bad_input(session.path.string() + ": was changed while it was checked; run kitfold check again");
+}
 
-fs::path apply_fixes(const Session& session, const std::vector<MicFix>& fixes) {
-    const auto old_text = read_text_file(session.path, dsp::kJsonBytes);
-    const auto changed = [&] {
-        return bad_input(session.path.string() +
-                         ": was changed while it was checked; run kitfold check again");
-    };
-    dsp::Json json;
+/// The file as it stands now. @return one JSON object with the mics of the session
+Json parse_again(const Session& session, const std::string& text) {
+    Json json;
     try {
-        json = dsp::parse_json(old_text);
+        json = dsp::parse_json(text);
     } catch (const dsp::SettingsError&) {
-        throw changed();
+        throw changed(session);
     }
     if (!json.is_object() || !json.contains("mics") || json["mics"].size() != session.mics.size())
-        throw changed();
-    for (const auto& fix : fixes) {
-        auto& mic = json["mics"][fix.mic];
-        if (!mic.is_object() || !mic.contains("name") || mic["name"] != session.mics[fix.mic].name)
-            throw changed();
-        if (fix.flips) mic["polarity"] = fix.inverted ? "inverted" : "normal";
-        if (fix.moves)
-            mic["delay_ms"] = std::round(fix.delay_ms * 1e4) / 1e4; // a hundredth of a sample at 96 kHz
+        throw changed(session);
+    for (std::size_t m = 0; m < session.mics.size(); ++m) {
+        const auto& mic = json["mics"][m];
+        if (!mic.is_object() || !mic.contains("name") || mic["name"] != session.mics[m].name ||
+            mic.contains("gate") != session.mics[m].gate.has_value())
+            throw changed(session);
     }
-    const auto backup = free_backup_name(session.path);
+    return json;
+}
+
+void write_gates(const Session& session, const CheckResult& result, Json& json) {
+    auto learned = session;
+    apply_kit_gates(learned, result.kit_key);
+    for (std::size_t m = 0; m < session.mics.size(); ++m) {
+        if (learned.mics[m].gate == session.mics[m].gate) continue;
+        auto& gate = json["mics"][m]["gate"];
+        gate["threshold_db"] = learned.mics[m].gate->threshold_db;
+        gate["key"] = "kit";
+    }
+    if (learned.bleed == session.bleed) return;
+    std::vector<std::string> names;
+    for (const auto& mic : session.mics) names.push_back(mic.name);
+    json["bleed"] = dsp::to_json(learned.bleed, names);
+}
+
+} // namespace
+
+std::optional<fs::path> apply_fixes(const Session& session, const CheckResult& result) {
+    const auto old_text = read_text_file(session.path, dsp::kJsonBytes);
+    const auto before = parse_again(session, old_text);
+    auto json = before;
+    for (const auto& fix : result.fixes) {
+        auto& mic = json["mics"][fix.mic];
+        if (fix.flips) mic["polarity"] = fix.inverted ? "inverted" : "normal";
+        if (fix.moves) mic["delay_ms"] = fix.delay_ms;
+    }
+    write_gates(session, result, json);
+    if (json == before) return std::nullopt;
+    auto backup = free_backup_name(session.path);
     write_whole_file(backup, old_text);
     write_whole_file(session.path, dsp::pretty(json));
     return backup;

@@ -81,11 +81,11 @@ void find_fixes(const dsp::Take& take, CheckResult& r) {
     const auto alignment = dsp::align(take.mics, r.pairs);
     for (std::size_t m = 0; m < alignment.size(); ++m) {
         const auto& wanted = alignment[m];
+        const double delay_ms = std::round(wanted.delay_ms * 1e4) / 1e4; // a hundredth of a sample at 96 kHz
         const bool flips = wanted.inverted != take.mics[m].inverted;
         const bool moves = std::abs(wanted.delay_ms - take.mics[m].delay_ms) > kMovesMs;
         if (!flips && !moves) continue;
-        r.fixes.push_back(
-            {m, wanted.inverted, moves ? wanted.delay_ms : take.mics[m].delay_ms, flips, moves});
+        r.fixes.push_back({m, wanted.inverted, moves ? delay_ms : take.mics[m].delay_ms, flips, moves});
         if (flips) r.mics[m].faults.push_back({FaultKind::polarity, m, {}, 0.0, 0, 0.0, 0.0, {}});
     }
     if (r.image.kind != dsp::PairKind::none && r.image.swapped &&
@@ -124,6 +124,14 @@ Session fixed(Session session, const std::vector<MicFix>& fixes) {
         session.mics[fix.mic].mix.delay_ms = fix.delay_ms;
     }
     return session;
+}
+
+/// Gates hear the mics as the session will delay them.
+void learn_gates(const Session& session, const dsp::Take& take, CheckResult& r) {
+    auto in_step = take;
+    for (const auto& fix : r.fixes) in_step.mics[fix.mic].delay_ms = fix.delay_ms;
+    r.kit_key = dsp::learn_kit_key(in_step, r.hits);
+    r.gates = plan_kit_gates(session, r.kit_key);
 }
 
 /// The session's own strips over parts of the take, each mic measured as it goes into the sum.
@@ -214,6 +222,7 @@ void draw_overlays(const dsp::Take& take, CheckResult& r) {
 
 bool CheckResult::nothing_to_fix() const {
     return fixes.empty() &&
+           std::none_of(gates.begin(), gates.end(), [](const KitGate& g) { return g.deaf; }) &&
            std::all_of(mics.begin(), mics.end(), [](const CheckedMic& m) { return m.faults.empty(); });
 }
 
@@ -239,6 +248,7 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     together.get();
     find_fixes(take, r);
     auto worth = std::async(std::launch::async, [&] { find_worth(fixed(session, r.fixes), take, r); });
+    learn_gates(session, take, r);
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
     draw_overlays(take, r);
     worth.get();

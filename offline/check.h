@@ -7,6 +7,7 @@
 #include "analysis/pairs.h"
 #include "analysis/ring_table.h"
 #include "analysis/worth.h"
+#include "offline/kit_gates.h"
 #include "offline/session.h"
 #include <array>
 #include <functional>
@@ -53,6 +54,8 @@ struct CheckResult {
     double loudness_lufs = 0.0;    ///< of the sum without bus compressor; -inf under the gate
     std::vector<Overlay> overlays;
     std::vector<MicFix> fixes;
+    dsp::LearnedKitKey kit_key;       ///< with the fixes in place
+    std::vector<KitGate> gates;       ///< what it means for the session's gates
     std::vector<std::string> notices; ///< what else an engineer should know
 
     [[nodiscard]] bool nothing_to_fix() const;

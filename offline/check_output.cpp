@@ -116,6 +116,24 @@ Json hits_json(const CheckResult& r) {
     return hits;
 }
 
+Json gates_json(const CheckResult& r) {
+    Json gates = Json::array();
+    for (const auto& g : r.gates) {
+        const bool known = g.plan != GatePlan::blind;
+        const auto figure = [&](double value) { return known ? number(value, 1) : Json(nullptr); };
+        gates.push_back({{"mic", r.names[g.proposal.mic].name},
+                         {"plan", gate_plan_name(g.plan)},
+                         {"threshold_db", figure(g.proposal.threshold_db)},
+                         {"softest_hit_db", figure(g.proposal.softest_hit_db)},
+                         {"loudest_bleed_db", figure(g.proposal.loudest_bleed_db)},
+                         {"margin_db", figure(g.proposal.margin_db)},
+                         {"hits", g.proposal.hits},
+                         {"doubtful", g.proposal.doubtful},
+                         {"why_not", g.proposal.why_not}});
+    }
+    return gates;
+}
+
 } // namespace
 
 Json check_json(const CheckResult& r) {
@@ -138,7 +156,8 @@ Json check_json(const CheckResult& r) {
     return {{"kitfold_check", 1},   {"rate_hz", r.rate_hz},   {"seconds", rounded(r.seconds, 3)},
             {"mics", mics_json(r)}, {"hits", hits_json(r)},   {"pairs", pairs_json(r)},
             {"bleed", bleed},       {"rings", rings_json(r)}, {"image", image_json(r)},
-            {"worth", worth},       {"fixes", fixes},         {"notices", r.notices}};
+            {"worth", worth},       {"gates", gates_json(r)}, {"fixes", fixes},
+            {"notices", r.notices}};
 }
 
 namespace {
@@ -286,6 +305,23 @@ std::string wrapped(const std::string& text, std::size_t indent) {
     return out;
 }
 
+void gates_table(const CheckResult& r, std::string& out) {
+    if (r.gates.empty()) return;
+    out += fmt::format("{} {:>8} {:>8} {:>8} {:>10}  {}\n", cell("Gate, key from all mics", 28), "softest",
+                       "bleed", "margin", "threshold", "in the session");
+    for (const auto& g : r.gates) {
+        const auto& p = g.proposal;
+        const auto name = cell(r.names[p.mic].name, 28);
+        if (g.plan == GatePlan::blind)
+            out += wrapped(name + " no threshold: " + p.why_not, 29) + '\n';
+        else
+            out += fmt::format("{} {:>8.1f} {:>8} {:>8} {:>10.1f}  {}\n", name, p.softest_hit_db,
+                               level(p.loudest_bleed_db), level(p.margin_db), p.threshold_db,
+                               gate_plan_words(g.plan));
+    }
+    out += "dBFS of the key: softest own hit, loudest sound that is none; the threshold lies between\n\n";
+}
+
 } // namespace
 
 std::string check_text(const CheckResult& r) {
@@ -297,6 +333,7 @@ std::string check_text(const CheckResult& r) {
     bleed_table(r, out);
     rings_table(r, out);
     image_table(r, out);
+    gates_table(r, out);
     for (const auto& notice : r.notices) out += wrapped(notice, 0) + "\n";
     for (const auto& v : verdicts(r)) {
         const auto* mark = v.weight == Weight::fix ? "FIX  " : v.weight == Weight::look ? "LOOK " : "GOOD ";

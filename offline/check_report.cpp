@@ -30,6 +30,8 @@ svg text{font:13px system-ui,sans-serif;fill:var(--ink)}svg .tick{font-size:12px
 .key.first{border-color:var(--blue)}.key.second{border-color:var(--orange);border-top-style:dashed}
 .decay{fill:none;stroke:var(--blue);stroke-width:2.4}.partial{stroke:var(--orange);stroke-width:1;stroke-dasharray:4 2}
 .speaker{fill:var(--soft)}.listener{fill:none;stroke:var(--ink);stroke-width:2}.drum{stroke:none}
+.apart{stroke:var(--teal);stroke-width:10;stroke-opacity:.45}
+.softest{fill:var(--blue)}.loudest{fill:var(--orange)}.threshold{stroke:var(--ink);stroke-width:3}
 .less{fill:var(--blue)}.more{fill:var(--orange)}
 table{border-collapse:collapse;font-size:.82rem}th{font-weight:600;text-align:left;padding:.2rem .35rem;white-space:nowrap}
 td{text-align:right;padding:.2rem .35rem;background:color-mix(in srgb,var(--blue) var(--heat,0%),var(--card));
@@ -66,7 +68,7 @@ std::string check_report(const CheckResult& r, const std::string& title) {
                        r.names.size(), place_in_take(r.seconds), r.rate_hz, r.hits.size());
     for (const auto& v : verdicts(r)) out += verdict_item(v);
     out += "</ol>\n<main>\n" + plot_take(r) + plot_mics(r) + plot_pairs(r) + plot_bleed(r) + plot_ring(r) +
-           plot_image(r) + plot_worth(r);
+           plot_image(r) + plot_worth(r) + plot_gates(r);
     return out + "</main>\n</body>\n</html>\n";
 }
 

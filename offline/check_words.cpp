@@ -153,6 +153,17 @@ void add_pairs(const CheckResult& r, std::vector<Verdict>& out) {
     }
 }
 
+void add_gates(const CheckResult& r, std::vector<Verdict>& out) {
+    for (const auto& g : r.gates)
+        if (g.deaf)
+            out.push_back(
+                {Weight::fix,
+                 fmt::format("The gate of {} has the kit as its key, but the session knows nothing of "
+                             "the bleed, so it hears its own mic alone.",
+                             inside(name(r, g.proposal.mic))),
+                 "", "kitfold check --apply writes bleed and threshold into the session."});
+}
+
 void add_image(const CheckResult& r, std::vector<Verdict>& out) {
     if (r.image.kind == dsp::PairKind::none) return;
     for (const auto& row : r.image.rows)
@@ -284,6 +295,7 @@ std::vector<Verdict> verdicts(const CheckResult& r) {
     std::vector<Verdict> out;
     add_faults(r, out);
     add_pairs(r, out);
+    add_gates(r, out);
     add_image(r, out);
     add_worth(r, out);
     add_unjudged(r, out);

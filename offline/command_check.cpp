@@ -27,9 +27,12 @@ void run(const Options& options, Context& context) {
     }
     if (!options.report.empty()) write_whole_file(options.report, check_report(result, session.title));
     std::string applied;
-    if (options.apply && !result.fixes.empty())
-        applied = "Written into " + session.path.string() + "; the old file is " +
-                  apply_fixes(session, result.fixes).string() + "\n";
+    if (options.apply) {
+        const auto backup = apply_fixes(session, result);
+        applied =
+            backup ? "Written into " + session.path.string() + "; the old file is " + backup->string() + "\n"
+                   : session.path.string() + " needs no change\n";
+    }
     if (options.json)
         print_json(check_json(result));
     else
@@ -46,7 +49,8 @@ void add_check(CLI::App& app, Context& context) {
         ->required();
     command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
     command->add_flag("--apply", options->apply,
-                      "Write polarity and delay into the session; the old file is kept");
+                      "Write polarity, delay, bleed and the thresholds of gates into the session; the old "
+                      "file is kept");
     add_json_flag(*command, options->json);
     command->footer("Ends with 0 when there is nothing to fix, with 1 when there is.");
     command->callback([options, &context] { run(*options, context); });

@@ -1,42 +1,69 @@
 #include "offline/kit_gates.h"
-#include <fmt/format.h>
+#include <algorithm>
 
 namespace kitfold::offline {
 namespace {
 
-bool is_tom(dsp::Role role) noexcept {
-    using enum dsp::Role;
-    return role == rack_tom || role == rack_tom_2 || role == floor_tom || role == floor_tom_2;
+bool kit_keyed(const Mic& mic) { return mic.gate && mic.gate->key == static_cast<double>(dsp::GateKey::kit); }
+
+GatePlan plan_for(const Session& session, const dsp::LearnedKitKey& learned, std::size_t mic) {
+    if (!learned.table.knows(mic)) return GatePlan::blind;
+    if (!session.mics[mic].gate) return GatePlan::none;
+    return session.bleed.knows(mic) ? GatePlan::keeps : GatePlan::sets;
 }
 
-std::string said(const Mic& mic, const dsp::KitKeyProposal& p) {
-    if (p.loudest_bleed_db == dsp::kOffDb)
-        return fmt::format("{}: gate at {:.1f} dB with the kit as its key; softest of {} hits {:.1f} dB, no "
-                           "bleed left to tell it from",
-                           mic.name, p.threshold_db, p.hits, p.softest_hit_db);
-    return fmt::format("{}: gate at {:.1f} dB with the kit as its key; softest of {} hits {:.1f} dB, loudest "
-                       "bleed {:.1f} dB, margin {:.1f} dB",
-                       mic.name, p.threshold_db, p.hits, p.softest_hit_db, p.loudest_bleed_db, p.margin_db);
+bool taught_something(const dsp::KitKeyTable& table) {
+    return std::any_of(table.mics.begin(), table.mics.end(), [](const auto& m) { return m.known; });
 }
 
 } // namespace
 
-std::vector<std::string> apply_kit_gates(Session& session, const dsp::LearnedKitKey& learned) {
-    std::vector<std::string> lines;
-    session.bleed = learned.table;
+std::vector<KitGate> plan_kit_gates(const Session& session, const dsp::LearnedKitKey& learned) {
+    std::vector<KitGate> gates;
     for (const auto& p : learned.proposals) {
-        Mic& mic = session.mics[p.mic];
-        if (!mic.gate && !is_tom(mic.role)) continue;
-        if (!learned.table.knows(p.mic)) {
-            lines.push_back(fmt::format("{}: no threshold proposed: {}", mic.name, p.why_not));
-            continue;
-        }
-        if (!mic.gate) mic.gate.emplace();
-        mic.gate->threshold_db = p.threshold_db;
-        mic.gate->key = static_cast<double>(dsp::GateKey::kit);
-        lines.push_back(said(mic, p));
+        const auto plan = plan_for(session, learned, p.mic);
+        gates.push_back({p, plan, plan == GatePlan::sets && kit_keyed(session.mics[p.mic])});
     }
-    return lines;
+    return gates;
+}
+
+void apply_kit_gates(Session& session, const dsp::LearnedKitKey& learned) {
+    if (!taught_something(learned.table)) return;
+    for (const auto& gate : plan_kit_gates(session, learned)) {
+        if (gate.plan != GatePlan::sets) continue;
+        auto& settings = *session.mics[gate.proposal.mic].gate;
+        settings.threshold_db = gate.proposal.threshold_db;
+        settings.key = static_cast<double>(dsp::GateKey::kit);
+    }
+    session.bleed = learned.table;
+}
+
+const char* gate_plan_name(GatePlan plan) noexcept {
+    switch (plan) {
+    case GatePlan::none:
+        return "none";
+    case GatePlan::sets:
+        return "sets";
+    case GatePlan::keeps:
+        return "keeps";
+    case GatePlan::blind:
+        return "blind";
+    }
+    return "";
+}
+
+const char* gate_plan_words(GatePlan plan) noexcept {
+    switch (plan) {
+    case GatePlan::none:
+        return "no gate";
+    case GatePlan::sets:
+        return "gate: --apply sets it";
+    case GatePlan::keeps:
+        return "gate: stays as it is set";
+    case GatePlan::blind:
+        return "";
+    }
+    return "";
 }
 
 } // namespace kitfold::offline

@@ -2,15 +2,38 @@
 // What was learned of a kit's bleed, put into its session.
 #include "analysis/kit_key_learn.h"
 #include "offline/session.h"
-#include <string>
 #include <vector>
 
 namespace kitfold::offline {
 
-/// Stores the bleed in the session. Gates of mics that became known, and new gates for tom mics without one,
-/// get the kit as their key and the proposed threshold; their other settings stay. Nothing else is touched.
-/// Returns a line for each gate that was set and each gated or tom mic that could not be helped.
+/// What becomes of the gate of one close mic.
+enum class GatePlan {
+    none,  ///< the session has no gate on this mic; the figures say what one could do
+    sets,  ///< the kit becomes its key, the proposed threshold its threshold
+    keeps, ///< the session knew the mic's bleed before, so key and threshold are somebody's choice
+    blind  ///< nothing can be proposed; KitKeyProposal::why_not says why
+};
+
+struct KitGate {
+    dsp::KitKeyProposal proposal; ///< its mic, figures, threshold
+    GatePlan plan = GatePlan::none;
+    /// The session's gate listens to the kit already but knows no bleed, so that it works as a plain gate
+    /// until plan `sets` is carried out.
+    bool deaf = false;
+};
+
+/// One per proposal, in their order. A gate is a choice of the mix, so none is ever added: only what is
+/// gated already gets the kit as its key.
 /// @pre learned from a take with the mics of the session, in their order
-std::vector<std::string> apply_kit_gates(Session& session, const dsp::LearnedKitKey& learned);
+std::vector<KitGate> plan_kit_gates(const Session& session, const dsp::LearnedKitKey& learned);
+
+/// Stores the bleed in the session and sets key and threshold of the gates planned so; nothing else is
+/// touched. A take that taught nothing leaves the session as it is.
+void apply_kit_gates(Session& session, const dsp::LearnedKitKey& learned);
+
+/// "none", "sets", "keeps", "blind".
+const char* gate_plan_name(GatePlan plan) noexcept;
+/// The same for a person, as what --apply does.
+const char* gate_plan_words(GatePlan plan) noexcept;
 
 } // namespace kitfold::offline

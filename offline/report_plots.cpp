@@ -382,4 +382,55 @@ std::string plot_worth(const CheckResult& r) {
                       "Change in loudness and spectrum without each mic", body));
 }
 
+namespace {
+
+/// One mic: from its loudest bleed to its softest own hit, the threshold between.
+std::string gate_row(const CheckResult& r, const KitGate& g, double y, double left, double width) {
+    constexpr double kBottomDb = -80.0;
+    const auto& p = g.proposal;
+    const auto x = [&](double db) { return left + width * std::clamp(1.0 - db / kBottomDb, 0.0, 1.0); };
+    auto out = text(left - 8, y + 5, r.names[p.mic].name, "text-anchor=\"end\"");
+    if (g.plan == GatePlan::blind) return out + text(left, y + 5, "no threshold proposed", "class=\"tick\"");
+    const auto bleed = std::isfinite(p.loudest_bleed_db) ? p.loudest_bleed_db : kBottomDb;
+    out += line(x(bleed), y, x(p.softest_hit_db), y, "apart") +
+           fmt::format("<rect class=\"loudest\" x=\"{:.1f}\" y=\"{:.1f}\" width=\"10\" height=\"10\"/>",
+                       x(bleed) - 5, y - 5) +
+           fmt::format("<circle class=\"softest\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"6\"/>", x(p.softest_hit_db),
+                       y) +
+           line(x(p.threshold_db), y - 10, x(p.threshold_db), y + 10, "threshold");
+    return out + text(left + width + 8, y + 5,
+                      std::isfinite(p.loudest_bleed_db) ? fmt::format("{:.0f} dB", p.margin_db) : "no bleed",
+                      "class=\"tick\"");
+}
+
+} // namespace
+
+std::string plot_gates(const CheckResult& r) {
+    if (r.gates.empty()) return {};
+    constexpr double left = 130, width = 310, row = 30;
+    const auto bottom = 20 + row * double(r.gates.size());
+    std::string body, list;
+    for (const double db : {-80.0, -60.0, -40.0, -20.0, 0.0}) {
+        const double x = left + width * (1.0 + db / 80.0);
+        body += line(x, 10, x, bottom, "grid") +
+                text(x, bottom + 16, fmt::format("{:.0f}", db), "class=\"tick\" text-anchor=\"middle\"");
+    }
+    for (std::size_t g = 0; g < r.gates.size(); ++g) {
+        const auto& gate = r.gates[g];
+        body += gate_row(r, gate, 30 + row * double(g), left, width);
+        list += "<li>" + escaped(r.names[gate.proposal.mic].name) + ": " +
+                escaped(gate.plan == GatePlan::blind
+                            ? gate.proposal.why_not
+                            : fmt::format("threshold {:.1f} dB ({})", gate.proposal.threshold_db,
+                                          gate_plan_words(gate.plan))) +
+                "</li>";
+    }
+    return figure(
+        "plot-gates", "Gates that hear the whole kit",
+        "dBFS of the key, for a gate whose key is the kit: loudest sound that is no own hit (square), "
+        "softest own hit (dot), the threshold between (bar) and, at the right, how far apart they are.",
+        svg(520, int(bottom) + 24, "Softest own hit, loudest bleed and threshold of each mic", body) +
+            "<ul>" + list + "</ul>");
+}
+
 } // namespace kitfold::offline

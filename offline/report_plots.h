@@ -16,5 +16,6 @@ std::string plot_bleed(const CheckResult& result); ///< id plot-bleed: heat tabl
 std::string plot_ring(const CheckResult& result);  ///< id plot-ring: decay curves with partials
 std::string plot_image(const CheckResult& result); ///< id plot-image: the kit between the speakers
 std::string plot_worth(const CheckResult& result); ///< id plot-worth: what each mic brings
+std::string plot_gates(const CheckResult& result); ///< id plot-gates: own hits, bleed and threshold per mic
 
 } // namespace kitfold::offline

@@ -2,6 +2,7 @@
 #include "files.h"
 #include "offline/check.h"
 #include "run_program.h"
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 
@@ -73,8 +74,12 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
     const auto fixed = Json::parse(bytes_of_file(folder / "session.json"));
     CHECK(fixed["mics"][2]["level_db"] == -1.5);
     auto without = fixed;
-    for (auto& mic : without["mics"]) mic.erase("polarity"), mic.erase("delay_ms");
-    for (auto& mic : session["mics"]) mic.erase("polarity"), mic.erase("delay_ms");
+    without.erase("bleed");
+    for (auto* json : {&without, &session})
+        for (auto& mic : (*json)["mics"]) {
+            mic.erase("polarity"), mic.erase("delay_ms");
+            if (mic.contains("gate")) mic["gate"].erase("threshold_db"), mic["gate"].erase("key");
+        }
     CHECK(without.dump() == session.dump()); // order included
     for (const auto& mic : fixed["mics"])
         if (mic.contains("delay_ms")) CHECK(double(mic["delay_ms"]) >= 0.0);
@@ -83,6 +88,54 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
     CHECK(second["fixes"].empty());
     CHECK(double(second["pairs"][0]["low_gain_before_db"]) ==
           Approx(double(kick["low_gain_after_db"])).epsilon(0).margin(0.5));
+}
+
+TEST_CASE("--apply stores the bleed and sets the gates there are; bounce hears the whole kit", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), "40");
+    auto session = Json::parse(bytes_of_file(folder / "session.json"));
+    for (auto& mic : session["mics"]) mic.erase("gate");
+    session["mics"][5] = {{"name", "Floor tom"},
+                          {"gate", {{"hold_ms", 40}, {"key", "own"}, {"range_db", -35}}},
+                          {"file", session["mics"][5]["file"]},
+                          {"role", "floor_tom"}};
+    write_text(folder / "session.json", session.dump());
+    const auto first = checked(folder.path(), 1);
+    const auto& proposals = first["gates"];
+    const auto tom = std::find_if(proposals.begin(), proposals.end(),
+                                  [](const Json& g) { return g["mic"] == "Floor tom"; });
+    REQUIRE(tom != proposals.end());
+    CHECK((*tom)["plan"] == "sets");
+    CHECK(double((*tom)["margin_db"]) ==
+          Approx(double((*tom)["softest_hit_db"]) - double((*tom)["loudest_bleed_db"]))
+              .epsilon(0)
+              .margin(0.15));
+    CHECK(double((*tom)["threshold_db"]) < double((*tom)["softest_hit_db"]));
+    CHECK(double((*tom)["threshold_db"]) > double((*tom)["loudest_bleed_db"]));
+
+    const auto apply = run_program({"check", folder.path().string(), "--apply"});
+    CHECK(apply.out.find("Floor tom") != std::string::npos);
+    const auto fixed = Json::parse(bytes_of_file(folder / "session.json"));
+    CHECK_FALSE(fixed["bleed"]["paths"].empty());
+    std::size_t gated = 0;
+    for (const auto& mic : fixed["mics"]) gated += mic.contains("gate") ? 1 : 0;
+    CHECK(gated == 1);
+    const Json gate = {
+        {"hold_ms", 40}, {"key", "kit"}, {"range_db", -35}, {"threshold_db", (*tom)["threshold_db"]}};
+    CHECK(fixed["mics"][5]["gate"].dump() == gate.dump()); // order included
+
+    const auto text = bytes_of_file(folder / "session.json");
+    CHECK(checked(folder.path(), 0)["fixes"].empty());
+    CHECK(run_program({"check", folder.path().string(), "--apply"}).exit_code == 0);
+    CHECK(bytes_of_file(folder / "session.json") == text);
+    CHECK_FALSE(fs::exists(folder / "session.backup-2.json"));
+
+    const auto bounce =
+        run_program({"bounce", folder.path().string(), "-o", (folder / "mix.wav").string(), "--json"});
+    REQUIRE(bounce.exit_code == 0);
+    CHECK(bounce.out.find("knows no bleed") == std::string::npos);
+    // Struck a few times in a bar at the end of a phrase: open then, shut for the rest.
+    CHECK(double(Json::parse(bounce.out)["mics"][5]["gate_open_percent"]) < 25.0);
 }
 
 TEST_CASE("check's table fits 100 columns", "[check]") {
@@ -162,7 +215,7 @@ TEST_CASE("the report opens in a browser without an error and has every plot", "
     REQUIRE(std::system(command.c_str()) == 0);
     CHECK(bytes_of_file(log).find("CONSOLE") == std::string::npos);
     const auto seen = bytes_of_file(dom);
-    for (const char* id :
-         {"plot-take", "plot-mics", "plot-pairs", "plot-bleed", "plot-ring", "plot-image", "plot-worth"})
+    for (const char* id : {"plot-take", "plot-mics", "plot-pairs", "plot-bleed", "plot-ring", "plot-image",
+                           "plot-worth", "plot-gates"})
         CHECK(seen.find("id=\"" + std::string(id) + "\"") != std::string::npos);
 }

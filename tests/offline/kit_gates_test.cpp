@@ -55,17 +55,47 @@ std::string refused(std::string text, const std::string& from, const std::string
 
 } // namespace
 
-TEST_CASE("what was learned becomes gates, and says what it rests on", "[session]") {
+TEST_CASE("what was learned sets the gates there are and adds none", "[session]") {
     auto session = three_mics();
-    const auto lines = apply_kit_gates(session, learned());
-    REQUIRE(session.mics[0].gate);
-    CHECK(session.mics[0].gate->threshold_db == -40.0);
-    CHECK(session.mics[0].gate->key == static_cast<double>(dsp::GateKey::kit));
-    CHECK(session.mics[1].gate == dsp::GateSettings{.threshold_db = -20.0, .hold_ms = 33.0});
-    CHECK_FALSE(session.mics[2].gate);
-    REQUIRE(lines.size() == 2);
-    CHECK_THAT(lines[0], Contains("Rack tom") && Contains("-40.0 dB") && Contains("margin 30.0 dB"));
-    CHECK_THAT(lines[1], Contains("Snare") && Contains("fewer than two hits"));
+    auto l = learned();
+    const auto plans = [&] {
+        std::vector<GatePlan> out;
+        for (const auto& gate : plan_kit_gates(session, l)) out.push_back(gate.plan);
+        return out;
+    };
+    SECTION("a tom without a gate stays open, a snare of whose bleed nothing is known stays as it is") {
+        CHECK(plans() == std::vector{GatePlan::none, GatePlan::blind});
+        apply_kit_gates(session, l);
+        CHECK_FALSE(session.mics[0].gate);
+        CHECK(session.mics[1].gate == dsp::GateSettings{.threshold_db = -20.0, .hold_ms = 33.0});
+        CHECK_FALSE(session.mics[2].gate);
+        CHECK(session.bleed == l.table);
+    }
+    SECTION("a gate gets key and threshold and keeps the rest; then it is somebody's choice") {
+        session.mics[0].gate = dsp::GateSettings{.threshold_db = -55.0, .hold_ms = 33.0};
+        CHECK(plans() == std::vector{GatePlan::sets, GatePlan::blind});
+        apply_kit_gates(session, l);
+        CHECK(session.mics[0].gate == dsp::GateSettings{.threshold_db = -40.0,
+                                                        .hold_ms = 33.0,
+                                                        .key = static_cast<double>(dsp::GateKey::kit)});
+        session.mics[0].gate->threshold_db = -44.0; // by hand
+        CHECK(plans() == std::vector{GatePlan::keeps, GatePlan::blind});
+        apply_kit_gates(session, l);
+        CHECK(session.mics[0].gate->threshold_db == -44.0);
+    }
+    SECTION("a gate that was given the kit as its key before anything was known is deaf") {
+        session.mics[0].gate = dsp::GateSettings{.key = static_cast<double>(dsp::GateKey::kit)};
+        CHECK(plan_kit_gates(session, l)[0].deaf);
+        apply_kit_gates(session, l);
+        CHECK_FALSE(plan_kit_gates(session, l)[0].deaf);
+    }
+    SECTION("a take that taught nothing leaves the bleed of an earlier one") {
+        apply_kit_gates(session, l);
+        for (auto& m : l.table.mics) m.known = false;
+        l.table.bleed.clear();
+        apply_kit_gates(session, l);
+        CHECK(session.bleed == learned().table);
+    }
 }
 
 TEST_CASE("a session keeps the bleed it was given", "[session]") {
