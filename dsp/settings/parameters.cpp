@@ -237,6 +237,14 @@ std::string shortest(double value) {
     return out;
 }
 
+/// "1.2 kHz", "20 kHz": two decimals at most.
+std::string kilohertz(double value) {
+    auto shown = number(value / 1000.0, 2);
+    shown.erase(shown.find_last_not_of('0') + 1);
+    if (shown.back() == '.') shown.pop_back();
+    return shown + " kHz";
+}
+
 std::string lower(std::string_view in) {
     std::string out;
     for (const char c : in)
@@ -325,7 +333,7 @@ std::string text(const Parameter& parameter, double value) {
     }
     if (parameter.scale == Scale::on_off) return value != 0.0 ? "on" : "off";
     if (parameter.key == "pan") return pan_text(value);
-    if (parameter.unit == "Hz" && value >= 1000.0) return number(value / 1000.0, 2) + " kHz";
+    if (parameter.unit == "Hz" && value >= 1000.0) return kilohertz(value);
     const auto shown = number(value, parameter.decimals);
     if (parameter.unit.empty()) return shown;
     return parameter.unit == ":1" ? shown + ":1" : shown + " " + std::string(parameter.unit);

@@ -75,7 +75,7 @@ const Parameter* first_refused(const DampSettings& settings) noexcept; ///< its 
 /// What would be right, for an error message: "a number from -12 to 18 (dB)", "one of 0, 6, 12, 18, 24".
 std::string what_is_allowed(const Parameter& parameter);
 
-/// A value as a control shows it ("-18.0 dB", "1.20 kHz", "24 dB/oct", "L 30", "inverted", "-inf dB").
+/// A value as a control shows it ("-18.0 dB", "1.2 kHz", "24 dB/oct", "L 30", "inverted", "-inf dB").
 std::string text(const Parameter& parameter, double value);
 /// The inverse, as a person types it: unit optional, "k" for a thousand, any case. nullopt: not understood or
 /// not allowed.

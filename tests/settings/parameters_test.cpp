@@ -170,7 +170,10 @@ TEST_CASE("values as people read and type them", "[parameters]") {
     CHECK(parse_text(named("key"), "Side-Chain") == 1.0);
     CHECK(parse_text(named("key_listen"), "On") == 1.0);
 
-    CHECK(text(of<KickSettings>("bleed_cut_hz"), 20000.0) == "20.00 kHz");
+    CHECK(text(of<KickSettings>("bleed_cut_hz"), 20000.0) == "20 kHz");
+    CHECK(text(of<KickSettings>("bleed_cut_hz"), 1200.0) == "1.2 kHz");
+    CHECK(text(of<KickSettings>("bleed_cut_hz"), 1234.0) == "1.23 kHz");
+    CHECK(text(of<KickSettings>("bleed_cut_hz"), 1999.0) == "2 kHz");
     CHECK(text(of<KickSettings>("high_pass_slope"), 24.0) == "24 dB/oct");
     CHECK(parse_text(of<KickSettings>("high_pass_slope"), "off") == 0.0);
     CHECK_FALSE(parse_text(of<KickSettings>("high_pass_slope"), "20"));
