@@ -47,8 +47,8 @@ private:
     Processor* owner_;
 };
 
-Processor::Processor(const BusesProperties& buses, Layout layout)
-    : AudioProcessor(buses), layout_(std::move(layout)), shared_(fallbacks(layout_)),
+Processor::Processor(const BusesProperties& buses, Layout layout, LatencyOf latency_of)
+    : AudioProcessor(buses), layout_(std::move(layout)), latency_of_(latency_of), shared_(fallbacks(layout_)),
       values_(fallbacks(layout_)), incoming_(values_) {
     add_controls();
 }
@@ -144,14 +144,17 @@ void Processor::setStateInformation(const void* data, int size) {
 // ---------------------------------------------------------------------------------------
 
 void Processor::on_change() {
-    // In VST3 a new latency posts a message, which is not for the audio thread: there the poll finds it. In
-    // LV2 it only sets a flag, and hosts read the port after the very next block.
-    if (wrapperType == wrapperType_LV2 || juce::MessageManager::existsAndIsCurrentThread())
-        setLatencySamples(static_cast<int>(latency_of(shared_, getSampleRate())));
+    // A new latency takes locks of JUCE and in VST3 posts a message, which is not for the audio thread: there
+    // the poll finds it. (Asking JUCE for its message thread takes a lock too.) In LV2 it only sets a flag,
+    // and hosts read the port after the very next block.
+    if (wrapperType == wrapperType_LV2 || std::this_thread::get_id() == home_)
+        setLatencySamples(static_cast<int>(latency_of_(shared_, getSampleRate())));
 }
 
+// Calls nothing virtual: the parts of a plug-in are gone before the poll is.
 void Processor::poll() {
-    setLatencySamples(static_cast<int>(latency_of(shared_, getSampleRate())));
+    if (wrapperType != wrapperType_LV2)
+        setLatencySamples(static_cast<int>(latency_of_(shared_, getSampleRate())));
     for (std::size_t i = 0; i < meters_.size(); ++i)
         meters_[i]->show(meter_values_[i].load(std::memory_order_relaxed));
 }
@@ -165,7 +168,7 @@ void Processor::prepareToPlay(double rate_hz, int) {
     for (auto& delay : dry_delay_) delay.prepare(static_cast<std::size_t>(longest));
     dry_step_ = ready_ ? 1000.0 / (rate_hz * dsp::kMoveMs) : 1.0;
     find_channels();
-    setLatencySamples(static_cast<int>(latency_of(shared_, rate_hz)));
+    setLatencySamples(static_cast<int>(latency_of_(shared_, rate_hz)));
     if (!poll_ && (!meters_.empty() || longest > 0.0)) poll_ = std::make_unique<Poll>(*this);
     reset();
 }

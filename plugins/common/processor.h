@@ -7,6 +7,7 @@
 #include "common/table_parameter.h"
 #include "settings/settings_json.h"
 #include <array>
+#include <thread>
 
 namespace kitfold::plugins {
 
@@ -62,7 +63,10 @@ public:
     [[nodiscard]] std::vector<double> settings() const;
 
 protected:
-    Processor(const BusesProperties& buses, Layout layout);
+    /// Latency in samples at a rate, by the controls; any thread, never allocates.
+    using LatencyOf = std::size_t (*)(const SharedValues&, double rate_hz) noexcept;
+    /// With a latency, longest_latency_ms() is its largest.
+    Processor(const BusesProperties& buses, Layout layout, LatencyOf latency_of = no_latency);
     /// For the end of a plug-in's constructor: the factory presets, the defaults first.
     void load_programs();
 
@@ -72,8 +76,6 @@ protected:
     /// Audio thread, before render(): all controls in the order of the layout, every value allowed.
     virtual void take(std::span<const double> values, bool bypassed) noexcept = 0;
     virtual void render(const Block& block) noexcept = 0;
-    /// Latency in samples at a rate, by the controls; any thread, never allocates.
-    virtual std::size_t latency_of(const SharedValues&, double) const noexcept { return 0; }
     /// Audio thread: latency of the DSP as it is now.
     virtual std::size_t latency_now() const noexcept { return 0; }
     virtual double longest_latency_ms() const noexcept { return 0.0; }
@@ -100,6 +102,7 @@ protected:
 
 private:
     class Poll;
+    static std::size_t no_latency(const SharedValues&, double) noexcept { return 0; }
     struct Program {
         juce::String name;
         std::vector<double> values;
@@ -117,12 +120,14 @@ private:
     void find_channels();
 
     const Layout layout_;
+    const LatencyOf latency_of_; ///< not virtual: the poll may ask while a plug-in goes away
     SharedValues shared_;
     std::vector<TableParameter*> controls_;
     std::vector<MeterParameter*> meters_;
     std::vector<Program> programs_;
     std::atomic<int> program_{0};
     std::unique_ptr<Poll> poll_;
+    const std::thread::id home_ = std::this_thread::get_id(); ///< the host's thread that made the plug-in
 
     // audio thread
     bool ready_ = false, fresh_ = true, was_bypassed_ = false;

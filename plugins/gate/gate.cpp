@@ -12,12 +12,16 @@ std::size_t lookahead_field() noexcept {
     return i;
 }
 
+std::size_t latency_of(const SharedValues& values, double rate_hz) noexcept {
+    return static_cast<std::size_t>(std::lround(values.get(lookahead_field()) * rate_hz / 1000.0));
+}
+
 } // namespace
 
 Gate::Gate(std::size_t channels)
     : SingleBlock(
           with_key(Buses().withInput("In", channel_set(channels)).withOutput("Out", channel_set(channels))),
-          gate_layout(channels)) {
+          gate_layout(channels), latency_of) {
     load_programs();
 }
 
@@ -36,10 +40,6 @@ void Gate::take(std::span<const double> values, bool) noexcept {
 void Gate::render(const Block& block) noexcept {
     const auto in = block.in.first(block.out.size()), key = block.in.subspan(block.out.size());
     gate_.process(in, side_chain_ && !key.empty() ? key : in, block.out, block.frames);
-}
-
-std::size_t Gate::latency_of(const SharedValues& values, double rate_hz) const noexcept {
-    return static_cast<std::size_t>(std::lround(values.get(lookahead_field()) * rate_hz / 1000.0));
 }
 
 void Gate::read_meters(std::span<double> meters) noexcept {

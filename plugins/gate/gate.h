@@ -19,7 +19,6 @@ private:
     void reset_dsp() noexcept override { gate_.reset(), open_before_ = 0.0; }
     void take(std::span<const double> values, bool bypassed) noexcept override;
     void render(const Block& block) noexcept override;
-    std::size_t latency_of(const SharedValues& values, double rate_hz) const noexcept override;
     std::size_t latency_now() const noexcept override { return gate_.latency(); }
     double longest_latency_ms() const noexcept override { return 10.0; }
     void read_meters(std::span<double> meters) noexcept override;

@@ -36,9 +36,16 @@ std::size_t delay_field() noexcept {
     return i;
 }
 
+std::size_t latency_of(const SharedValues& values, double rate_hz) noexcept {
+    for (std::size_t m = 0; m < kSumMics; ++m)
+        if (needs_margin(values.get(sum_fields() + m * mic_fields() + delay_field()), rate_hz))
+            return dsp::MicDelays::kMargin;
+    return 0;
+}
+
 } // namespace
 
-Sum::Sum() : Processor(sixteen_mics(), sum_layout()) { load_programs(); }
+Sum::Sum() : Processor(sixteen_mics(), sum_layout(), latency_of) { load_programs(); }
 
 bool Sum::isBusesLayoutSupported(const BusesLayout& layout) const {
     for (const auto& mic : layout.inputBuses)
@@ -71,13 +78,6 @@ void Sum::take(std::span<const double> values, bool bypassed) noexcept {
 
 void Sum::render(const Block& block) noexcept {
     sum_.process(block.in.data(), block.out[0], block.out[1], block.frames);
-}
-
-std::size_t Sum::latency_of(const SharedValues& values, double rate_hz) const noexcept {
-    for (std::size_t m = 0; m < kSumMics; ++m)
-        if (needs_margin(values.get(sum_fields() + m * mic_fields() + delay_field()), rate_hz))
-            return dsp::MicDelays::kMargin;
-    return 0;
 }
 
 void Sum::write_blocks(dsp::Json& state, std::span<const double> values) const {

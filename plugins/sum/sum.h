@@ -20,7 +20,6 @@ private:
     void reset_dsp() noexcept override { sum_.reset(); }
     void take(std::span<const double> values, bool bypassed) noexcept override;
     void render(const Block& block) noexcept override;
-    std::size_t latency_of(const SharedValues& values, double rate_hz) const noexcept override;
     double longest_latency_ms() const noexcept override { return 2.0; } // 16 samples at the lowest rate
     bool bypass_is_dry() const noexcept override { return false; }
     void write_blocks(dsp::Json& state, std::span<const double> values) const override;

@@ -2,6 +2,14 @@
 
 namespace kitfold::plugins::test {
 
+std::unique_ptr<Processor> ready(std::string_view plugin, std::size_t channels, double rate_hz) {
+    auto p = make(plugin, channels);
+    p->enableAllBuses();
+    p->setRateAndBufferSizeDetails(rate_hz, 512);
+    p->prepareToPlay(rate_hz, 512);
+    return p;
+}
+
 Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vector<int>& blocks,
               std::size_t bypassed_from) {
     const auto outputs = static_cast<std::size_t>(plugin.getTotalNumOutputChannels());

@@ -27,6 +27,13 @@ inline std::unique_ptr<Processor> make(std::string_view plugin, std::size_t chan
 }
 inline const std::vector<std::string> kPlugins{"kick", "gate", "bus", "sum", "damp"};
 
+/// Made, every bus on, prepared for blocks of up to 512 samples.
+std::unique_ptr<Processor> ready(std::string_view plugin, std::size_t channels = 2, double rate_hz = kRate);
+
+inline std::size_t inputs(const juce::AudioProcessor& p) {
+    return static_cast<std::size_t>(p.getTotalNumInputChannels());
+}
+
 inline Signal noise(std::size_t frames, unsigned seed) {
     std::mt19937 random(seed);
     std::uniform_real_distribution<float> value(-0.5f, 0.5f);

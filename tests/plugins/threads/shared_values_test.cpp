@@ -1,6 +1,5 @@
 // The handover from the host's threads to the audio thread, built with ThreadSanitizer: it ends the program
 // with an error at the first data race.
-#define CATCH_CONFIG_MAIN
 #include "common/shared_values.h"
 #include "filters/kick_conditioner.h"
 #include <array>

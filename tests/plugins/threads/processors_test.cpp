@@ -1,0 +1,65 @@
+// Whole plug-ins with a host's threads around them, built with ThreadSanitizer: it ends the program with an
+// error at the first data race.
+#include "support.h"
+#include <atomic>
+#include <catch2/catch.hpp>
+#include <thread>
+
+using namespace kitfold;
+using namespace kitfold::plugins;
+using namespace kitfold::plugins::test;
+
+namespace {
+
+/// Blocks until told to stop, some bypassed, with automation that comes with the block as formats bring it.
+void play_until(const std::atomic<bool>& stop, Processor& p, bool& finite) {
+    const auto in = bursts(inputs(p), 64);
+    const auto positions = random_positions(p.settings().size(), 99);
+    for (std::size_t i = 0; !stop.load(); ++i) {
+        p.getParameters()
+            .getUnchecked(static_cast<int>(i % positions.size()))
+            ->setValueNotifyingHost(positions[i % positions.size()]);
+        finite = finite && all_finite(play(p, in, {64}, i % 5 == 0 ? 0 : 64));
+    }
+}
+
+} // namespace
+
+TEST_CASE("controls, states and programs change from other threads while audio runs") {
+    const auto plugin = GENERATE(from_range(kPlugins));
+    auto p = ready(plugin);
+    const auto state = state_text(*p);
+    std::atomic<bool> stop{false};
+    bool finite = true;
+    std::thread audio([&] { play_until(stop, *p, finite); });
+    std::thread knobs([&] { // a host's control surface
+        for (unsigned i = 0; i < 40; ++i) set_controls(*p, random_positions(p->settings().size(), i));
+    });
+    std::thread saver([&] { // some hosts save and restore in the background
+        for (int i = 0; i < 20; ++i) set_state_text(*p, state_text(*p));
+    });
+    for (int i = 0; i < 40; ++i) {
+        set_state_text(*p, state);
+        p->setCurrentProgram(i % p->getNumPrograms());
+        CHECK_FALSE(state_text(*p).empty());
+        for (auto* parameter : p->getParameters()) CHECK(parameter->getCurrentValueAsText().isNotEmpty());
+        CHECK(p->getTailLengthSeconds() >= 0.0);
+        juce::MessageManager::getInstance()->runDispatchLoopUntil(2); // meters and latency are polled
+    }
+    knobs.join(), saver.join();
+    stop.store(true);
+    audio.join();
+    CHECK(finite);
+    CHECK(all_allowed(*p));
+}
+
+TEST_CASE("a plug-in goes away on a thread that is not the host's main one") {
+    const auto plugin = GENERATE(from_range(kPlugins));
+    for (int i = 0; i < 5; ++i) {
+        auto p = ready(plugin);
+        std::thread other([&] { p.reset(); });
+        juce::MessageManager::getInstance()->runDispatchLoopUntil(60); // the poll may run just then
+        other.join();
+    }
+    juce::MessageManager::getInstance()->runDispatchLoopUntil(60);
+}
