@@ -80,7 +80,7 @@ Signal through(Instance& p, const Signal& in) {
 
 } // namespace
 
-TEST_CASE("bounce: kick, gate, sum and bus in a host give the samples of the file", "[plugins]") {
+TEST_CASE("bounce: kick, gate, damp, sum and bus in a host give the samples of the file", "[plugins]") {
     const auto mics = bursts(4, kFrames);
     offline::Session session;
     session.mics.resize(4);
@@ -91,6 +91,11 @@ TEST_CASE("bounce: kick, gate, sum and bus in a host give the samples of the fil
     session.mics[2].kick = dsp::KickSettings{.level_db = -3.1};
     session.mics[2].gate =
         dsp::GateSettings{.threshold_db = -18, .range_db = dsp::kOffDb, .key_high_pass_hz = 90};
+    session.mics[2].damp = dsp::DampSettings{.amount = 0.75,
+                                             .high_db_per_s = 60,
+                                             .tail_db_per_s = 15,
+                                             .band_count = 2,
+                                             .bands = {{{182.5}, {311.0}}}};
     const double pans[] = {0.0, -0.35, 0.8, 1.0};
     for (std::size_t m = 0; m < 4; ++m)
         session.mics[m].mix.pan = pans[m], session.mics[m].mix.level_db = -1.5 * static_cast<double>(m);
@@ -109,6 +114,11 @@ TEST_CASE("bounce: kick, gate, sum and bus in a host give the samples of the fil
             auto gate =
                 loaded(vst3_of("gate"), [&](auto& p) { set_state_text(p, block(*session.mics[m].gate)); });
             signal = through(gate, signal);
+        }
+        if (session.mics[m].damp) {
+            auto damp =
+                loaded(vst3_of("damp"), [&](auto& p) { set_state_text(p, block(*session.mics[m].damp)); });
+            signal = through(damp, signal);
         }
         strips.push_back(signal);
     }

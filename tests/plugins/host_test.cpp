@@ -1,7 +1,9 @@
 // The bundles in a host: JUCE's, which loads VST3 and LV2.
 #include "hosting.h"
 #include "support.h"
+#include <atomic>
 #include <catch2/catch.hpp>
+#include <thread>
 
 using namespace kitfold;
 using namespace kitfold::plugins;
@@ -191,6 +193,53 @@ TEST_CASE("VST3 and LV2: bypassed by the host, the input comes through", "[plugi
     };
     for (const auto& bundle : kVst3) check(load_vst3(bundle), bundle, false);
     for (const auto& bundle : kLv2) check(load_lv2(bundle), bundle, true);
+}
+
+TEST_CASE("VST3 and LV2: controls and state from other threads while audio runs", "[plugins]") {
+    const auto check = [](Instance p, const Bundle& bundle) {
+        CAPTURE(bundle.name);
+        const auto layout = layout_of(bundle);
+        std::atomic<bool> stop{false};
+        bool finite = true;
+        std::thread audio([&] {
+            const auto in = input_for(*p);
+            while (!stop.load()) finite = finite && all_finite(play(*p, in, {64, 32, 1}));
+        });
+        std::thread surface([&] {
+            for (unsigned i = 0; i < 200; ++i)
+                for (auto* parameter : p->getParameters())
+                    if (parameter->isAutomatable())
+                        parameter->setValueNotifyingHost(static_cast<float>(i % 7) / 6.0f);
+        });
+        juce::MemoryBlock state;
+        for (int i = 0; i < 20; ++i) {
+            p->getStateInformation(state);
+            p->setStateInformation(state.getData(), static_cast<int>(state.getSize()));
+            run_messages(2);
+        }
+        surface.join();
+        stop.store(true);
+        audio.join();
+        CHECK(finite);
+    };
+    for (const auto& bundle : kVst3) check(load_vst3(bundle), bundle);
+    for (const auto& bundle : kLv2) check(load_lv2(bundle), bundle);
+}
+
+TEST_CASE("VST3: layouts that make no sense are refused, and the plug-in plays on", "[plugins]") {
+    for (const auto& bundle : kVst3) {
+        CAPTURE(bundle.name);
+        auto p = load_vst3(bundle);
+        const auto before = p->getBusesLayout();
+        p->releaseResources();
+        auto quad = before;
+        quad.inputBuses.getReference(0) = juce::AudioChannelSet::quadraphonic();
+        quad.outputBuses.getReference(0) = juce::AudioChannelSet::quadraphonic();
+        CHECK_FALSE(p->setBusesLayout(quad));
+        CHECK(p->getBusesLayout() == before);
+        p->prepareToPlay(kRate, 512);
+        CHECK(all_finite(play(*p, input_for(*p), {512})));
+    }
 }
 
 TEST_CASE("VST3: broken states do no harm in a host", "[plugins]") {
