@@ -21,21 +21,32 @@ juce::String utf8(std::string_view text) {
 
 } // namespace
 
-/// Calls poll() on the message thread. The host may delete the plug-in on another thread meanwhile: then the
-/// timer outlives it and deletes itself there.
+/// Calls poll() on the message thread.
 class Processor::Poll final : private juce::Timer {
 public:
     explicit Poll(Processor& owner) : owner_(&owner) { startTimerHz(kPollHz); }
 
+    /// The host may delete the plug-in on another thread while a callback is on its way: then the message
+    /// thread deletes the timer. That is waited for, because the host may unload the library next; but not
+    /// for ever, because the message thread may be waiting for this one.
     static void release(std::unique_ptr<Poll> poll) {
+        constexpr int kPatienceMs = 500;
         poll->stopTimer();
+        if (juce::MessageManager::existsAndIsCurrentThread()) return;
         {
             const std::lock_guard lock(poll->mutex_);
             poll->owner_ = nullptr;
         }
-        if (juce::MessageManager::existsAndIsCurrentThread()) return;
-        auto* left = poll.release(); // on a message thread that is going away it stays behind, a few bytes
-        juce::MessageManager::callAsync([left] { delete left; });
+        const auto gone = std::make_shared<juce::WaitableEvent>();
+        auto* left = poll.release();
+        const auto remove = [left, gone] {
+            delete left;
+            gone->signal();
+        };
+        if (juce::MessageManager::callAsync(remove))
+            juce::ignoreUnused(gone->wait(kPatienceMs));
+        else // no message thread, no callback
+            remove();
     }
 
 private:
