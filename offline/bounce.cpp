@@ -18,17 +18,15 @@ constexpr std::size_t kBlocks = 8; // one for each worker, and some to even out 
 
 /// What goes from worker to worker.
 struct Block {
-    std::vector<std::vector<float>> mics, stems;
+    std::vector<std::vector<float>> mics; ///< as read; the strips work in place
     std::vector<float> left, right;
-    std::vector<float*> mic_planes, stem_planes;
-    std::size_t frames = 0; ///< filled
-    std::size_t skip = 0;   ///< mixed frames at the front that are latency
+    std::vector<float*> planes; ///< of the mics
+    std::size_t frames = 0;     ///< filled
+    std::size_t skip = 0;       ///< mixed frames at the front that are latency
 
-    Block(std::size_t mic_count, bool with_stems, std::size_t size)
-        : mics(mic_count, std::vector<float>(size)),
-          stems(with_stems ? mic_count : 0, std::vector<float>(size)), left(size), right(size) {
-        for (auto& mic : mics) mic_planes.push_back(mic.data());
-        for (auto& stem : stems) stem_planes.push_back(stem.data());
+    Block(std::size_t mic_count, std::size_t size)
+        : mics(mic_count, std::vector<float>(size)), left(size), right(size) {
+        for (auto& mic : mics) planes.push_back(mic.data());
     }
 };
 
@@ -130,9 +128,10 @@ public:
     void run(const std::function<void(double)>& progress) {
         std::vector<Block> blocks;
         for (std::size_t n = 0; n < kBlocks; ++n)
-            blocks.emplace_back(kit_.sources().size(), request_.stems.has_value(), request_.block_frames);
+            blocks.emplace_back(kit_.sources().size(), request_.block_frames);
         run_pipeline<Block>(blocks, [&](Block& block) { return fill(block); },
-                            {[&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
+                            {[&](Block& block) { mix_.strips(0, block.planes.data(), block.frames); },
+                             [&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
                              [&](Block& block) {
                                  meter(block);
                                  if (progress) progress(double(metered_) / double(kit_.frames()));
@@ -186,7 +185,7 @@ private:
         }
         block.frames = static_cast<std::size_t>(
             std::min<std::int64_t>(left, static_cast<std::int64_t>(request_.block_frames)));
-        kit_.read(block.mic_planes.data(), block.frames);
+        kit_.read(block.planes.data(), block.frames);
         const std::int64_t latency = length_ - kit_.frames();
         block.skip = static_cast<std::size_t>(
             std::clamp<std::int64_t>(latency - filled_, 0, static_cast<std::int64_t>(block.frames)));
@@ -195,8 +194,8 @@ private:
     }
 
     void mix(Block& block) {
-        mix_.process(block.mic_planes.data(), block.left.data(), block.right.data(), block.frames,
-                     block.stems.empty() ? nullptr : block.stem_planes.data());
+        mix_.strips(1, block.planes.data(), block.frames);
+        mix_.sum(block.planes.data(), block.left.data(), block.right.data(), block.frames);
     }
 
     void write(Block& block) {
@@ -205,7 +204,7 @@ private:
         const float* const planes[] = {block.left.data() + block.skip, block.right.data() + block.skip};
         writer_->write(planes, count);
         for (std::size_t m = 0; m < stems_.size(); ++m) {
-            const float* const plane = block.stems[m].data() + block.skip;
+            const float* const plane = block.planes[m] + block.skip;
             stems_[m].write(&plane, count);
         }
     }

@@ -82,6 +82,7 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
     latency_ = most_lookahead + delays_.latency();
     make_groups(rate_hz, strips_, isa);
     make_keys(rate_hz, table, most_lookahead);
+    make_parts();
     has_bus_ = bus.has_value();
     if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
     output_gain_ = gain_from_db(output_level_db);
@@ -156,39 +157,78 @@ double KitMix::gate_open(std::size_t mic) const noexcept {
     return frames_ > 0.0 ? group->strip->gate_open_samples(lane) / frames_ : 0.0;
 }
 
-void KitMix::process(const float* const* mics, float* left, float* right, std::size_t frames,
-                     float* const* stems) noexcept {
-    for (std::size_t at = 0; at < frames; at += kChunk)
-        chunk(mics, left + at, right + at, std::min(kChunk, frames - at), stems, at);
-    frames_ += static_cast<double>(frames);
+/// Every other group, so that the full ones are shared out. A key made from all mics keeps them together.
+void KitMix::make_parts() {
+    parts_ = {};
+    for (std::size_t g = 0; g < groups_.size(); ++g) {
+        auto& part = parts_[has_kit_key_ ? 0 : g % kParts];
+        part.groups.push_back(g);
+        part.mics.insert(part.mics.end(), groups_[g].mics.begin(), groups_[g].mics.end());
+    }
+    for (std::size_t m = 0; m < strips_.size(); ++m)
+        if (place_[m].first == nullptr) parts_[has_kit_key_ ? 0 : 1].mics.push_back(m);
 }
 
-void KitMix::chunk(const float* const* mics, float* left, float* right, std::size_t frames,
-                   float* const* stems, std::size_t at) noexcept {
-    for (std::size_t m = 0; m < strips_.size(); ++m) {
-        peaks_[m] = static_cast<double>(largest(mics[m] + at, frames, static_cast<float>(peaks_[m])));
-        delays_.process(m, mics[m] + at, work_rows_[m], frames);
+void KitMix::process(const float* const* mics, float* left, float* right, std::size_t frames,
+                     float* const* stems) noexcept {
+    for (std::size_t at = 0; at < frames; at += kChunk) {
+        const std::size_t count = std::min(kChunk, frames - at);
+        const float* in[PanMix::kMaxMics];
+        for (std::size_t m = 0; m < strips_.size(); ++m) in[m] = mics[m] + at;
+        for (const Part& part : parts_) strips_chunk(part, in, work_rows_.data(), count);
+        if (stems != nullptr)
+            for (std::size_t m = 0; m < strips_.size(); ++m) std::copy_n(work_rows_[m], count, stems[m] + at);
+        sum_chunk(work_rows_.data(), left + at, right + at, count);
     }
-    if (has_kit_key_) {
-        const float* inputs[KitKey::kMaxMics];
-        for (std::size_t m = 0; m < strips_.size(); ++m) inputs[m] = mics[m] + at;
-        kit_key_.process(inputs, work_rows_.data(), key_rows_.data(), frames);
+}
+
+void KitMix::strips(std::size_t part, float* const* mics, std::size_t frames) noexcept {
+    for (std::size_t at = 0; at < frames; at += kChunk) {
+        const std::size_t count = std::min(kChunk, frames - at);
+        const float* in[PanMix::kMaxMics];
+        float* out[PanMix::kMaxMics];
+        for (const std::size_t m : parts_[part].mics) {
+            out[m] = mics[m] + at;
+            in[m] = has_kit_key_ ? std::copy_n(out[m], count, work_rows_[m]) - count
+                                 : out[m]; // the key needs both
+        }
+        strips_chunk(parts_[part], in, out, count);
     }
-    for (auto& g : groups_) {
+}
+
+void KitMix::sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+    for (std::size_t at = 0; at < frames; at += kChunk) {
+        const float* in[PanMix::kMaxMics];
+        for (std::size_t m = 0; m < strips_.size(); ++m) in[m] = mics[m] + at;
+        sum_chunk(in, left + at, right + at, std::min(kChunk, frames - at));
+    }
+}
+
+void KitMix::strips_chunk(const Part& part, const float* const* in, float* const* out,
+                          std::size_t frames) noexcept {
+    for (const std::size_t m : part.mics) {
+        peaks_[m] = static_cast<double>(largest(in[m], frames, static_cast<float>(peaks_[m])));
+        delays_.process(m, in[m], out[m], frames);
+    }
+    if (has_kit_key_ && !part.mics.empty()) kit_key_.process(in, out, key_rows_.data(), frames);
+    for (const std::size_t n : part.groups) {
+        auto& g = groups_[n];
         float* rows[16];
         const float* keys[16];
         bool any_key = false;
         for (std::size_t k = 0; k < g.mics.size(); ++k) {
-            rows[k] = work_rows_[g.mics[k]], keys[k] = key_rows_[g.mics[k]];
+            rows[k] = out[g.mics[k]], keys[k] = key_rows_[g.mics[k]];
             any_key = any_key || keys[k] != nullptr;
         }
         g.strip->process(rows, any_key ? keys : nullptr, rows, g.mics.size(), frames);
     }
-    if (stems != nullptr)
-        for (std::size_t m = 0; m < strips_.size(); ++m) std::copy_n(work_rows_[m], frames, stems[m] + at);
-    mix_.process(work_rows_.data(), left, right, frames);
+}
+
+void KitMix::sum_chunk(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+    mix_.process(mics, left, right, frames);
     if (has_bus_) bus_.process(left, right, left, right, left, right, frames);
     if (output_gain_ != 1.0) scale(left, output_gain_, frames), scale(right, output_gain_, frames);
+    frames_ += static_cast<double>(frames);
 }
 
 } // namespace kitfold::dsp

@@ -121,8 +121,9 @@ void MicDelays::process(std::size_t mic, const float* in, float* out, std::size_
     auto& line = lines_[mic];
     if (frames == 0) return;
     line.fresh = false;
+    float direct[kMaxFrames]; // a line without a past gives it out again
     if (line.past.empty()) {
-        copy_finite(in, direct_.data(), frames);
+        copy_finite(in, direct, frames);
     } else {
         const std::size_t size = line.past.size(), first = std::min(frames, size - line.write);
         copy_finite(in, line.past.data() + line.write, first);
@@ -132,40 +133,43 @@ void MicDelays::process(std::size_t mic, const float* in, float* out, std::size_
     for (std::size_t done = 0; done < frames;) {
         const bool fading = line.left > 0;
         const std::size_t count = fading ? std::min(line.left, frames - done) : frames - done;
-        read(line, line.to, frames - done, done, count, out + done);
-        if (fading) crossfade(line, frames - done, done, count, out + done);
+        read(line, line.to, direct + done, frames - done, count, out + done);
+        if (fading) crossfade(line, direct + done, frames - done, count, out + done);
         done += count;
     }
 }
 
-void MicDelays::crossfade(Line& line, std::size_t back, std::size_t done, std::size_t frames,
-                          float* out) noexcept {
-    read(line, line.from, back, done, frames, before_.data());
+void MicDelays::crossfade(Line& line, const float* direct, std::size_t back, std::size_t frames,
+                          float* out) const noexcept {
+    float before[kMaxFrames];
+    read(line, line.from, direct, back, frames, before);
     const float step = 1.0f / static_cast<float>(fade_length_);
     for (std::size_t n = 0; n < frames; ++n) {
         const float old = static_cast<float>(--line.left) * step; // part of the former tap
-        out[n] += old * (before_[n] - out[n]);
+        out[n] += old * (before[n] - out[n]);
     }
     if (line.left > 0) return;
     line.from = line.to;
     if (!(line.next == line.to)) line.to = line.next, line.left = fade_length_;
 }
 
-/// What `tap` gives for frames that begin `back` samples before the write position (`done` into this call).
-void MicDelays::read(const Line& line, const DelayTap& tap, std::size_t back, std::size_t done,
+/// What `tap` gives for frames that begin `back` samples before the write position; `direct`: the frames
+/// themselves, for a line without a past.
+void MicDelays::read(const Line& line, const DelayTap& tap, const float* direct, std::size_t back,
                      std::size_t frames, float* out) noexcept {
     if (line.past.empty()) {
-        std::copy_n(direct_.data() + done, frames, out);
+        std::copy_n(direct, frames, out);
     } else {
         const std::size_t older = tap.fractional ? DelayTap::kTaps - DelayTap::kBefore - 1 : 0;
         const std::size_t length = tap.fractional ? frames + DelayTap::kTaps - 1 : frames;
         const std::size_t size = line.past.size();
         const std::size_t start = (line.write + 2 * size - back - tap.whole - older) & (size - 1);
         const std::size_t first = std::min(length, size - start);
-        float* to = tap.fractional ? segment_.data() : out;
+        float segment[kMaxFrames + DelayTap::kTaps];
+        float* to = tap.fractional ? segment : out;
         std::copy_n(line.past.data() + start, first, to);
         std::copy_n(line.past.data(), length - first, to + first);
-        if (tap.fractional) convolve(segment_.data() + DelayTap::kTaps - 1, tap.fir.data(), out, frames);
+        if (tap.fractional) convolve(segment + DelayTap::kTaps - 1, tap.fir.data(), out, frames);
     }
     if (tap.sign < 0.0f) scale(out, tap.sign, frames);
 }

@@ -46,7 +46,8 @@ public:
 
     [[nodiscard]] std::size_t latency() const noexcept { return margin_; }
 
-    /// frames <= kMaxFrames; in and out may be the same memory. NaN and Inf are taken as silence.
+    /// frames <= kMaxFrames; in and out may be the same memory. NaN and Inf are taken as silence. Different
+    /// mics may be processed on different threads.
     void process(std::size_t mic, const float* in, float* out, std::size_t frames) noexcept;
 
 private:
@@ -62,15 +63,14 @@ private:
     };
 
     void aim(Line& line, const DelayTap& tap) noexcept;
-    void crossfade(Line& line, std::size_t back, std::size_t done, std::size_t frames, float* out) noexcept;
-    void read(const Line& line, const DelayTap& tap, std::size_t back, std::size_t done, std::size_t frames,
-              float* out) noexcept;
+    void crossfade(Line& line, const float* direct, std::size_t back, std::size_t frames,
+                   float* out) const noexcept;
+    static void read(const Line& line, const DelayTap& tap, const float* direct, std::size_t back,
+                     std::size_t frames, float* out) noexcept;
 
     double rate_hz_ = 48'000.0;
     std::size_t fade_length_ = 960, margin_ = 0;
     std::vector<Line> lines_;
-    std::array<float, kMaxFrames + DelayTap::kTaps> segment_{};
-    std::array<float, kMaxFrames> direct_{}, before_{};
 };
 
 } // namespace kitfold::dsp
