@@ -47,16 +47,18 @@ struct Butterworth {
 
 /// Coefficients of one section for every lane. The trapezoidal step is written out for its two states, which
 /// are the same numbers as in the book: with e = x - low, the new states are own_band band + to_band e and
-/// low + own_low band + to_low e, and the output is direct x + from_band band + from_e e. 13 operations, and
-/// the way from state to state is three long instead of five.
+/// low + own_low band + to_low e, and the output is direct x + from_band band + from_low low. 13 operations;
+/// the way from state to state is three long instead of five, and that from input to output, which sections
+/// in series have to wait for, two.
 template <class V> struct SectionCoefficients {
-    PerLane<V> own_band, to_band, own_low, to_low, direct, from_band, from_e;
+    PerLane<V> own_band, to_band, own_low, to_low, direct, from_band, from_low;
     void set(std::size_t lane, const Section& s) noexcept {
         const double a1 = 1.0 / (1.0 + s.g * (s.g + s.k)), a2 = s.g * a1, a3 = s.g * a2;
         own_band[lane] = 2.0 * a1 - 1.0, to_band[lane] = 2.0 * a2;
         own_low[lane] = 2.0 * a2, to_low[lane] = 2.0 * a3;
-        direct[lane] = s.m0 + s.m2;
-        from_band[lane] = s.m1 * a1 + s.m2 * a2, from_e[lane] = s.m1 * a2 + s.m2 * a3 - s.m2;
+        from_band[lane] = s.m1 * a1 + s.m2 * a2;
+        const double from_e = s.m1 * a2 + s.m2 * a3 - s.m2;
+        direct[lane] = s.m0 + s.m2 + from_e, from_low[lane] = -from_e;
     }
 };
 
@@ -64,14 +66,14 @@ template <class V> struct SectionState { PerLane<V> band, low; };
 
 /// A section's coefficients and state in registers, for the length of a loop.
 template <class V> struct SectionInLoop {
-    V own_band, to_band, own_low, to_low, direct, from_band, from_e, band, low;
+    V own_band, to_band, own_low, to_low, direct, from_band, from_low, band, low;
     SectionInLoop(const SectionCoefficients<V>& c, const SectionState<V>& s) noexcept
         : own_band(c.own_band.load()), to_band(c.to_band.load()), own_low(c.own_low.load()),
           to_low(c.to_low.load()), direct(c.direct.load()), from_band(c.from_band.load()),
-          from_e(c.from_e.load()), band(s.band.load()), low(s.low.load()) {}
+          from_low(c.from_low.load()), band(s.band.load()), low(s.low.load()) {}
     V tick(V x) noexcept {
         const V e = x - low;
-        const V out = direct * x + (from_band * band + from_e * e);
+        const V out = direct * x + (from_band * band + from_low * low);
         low = (low + own_low * band) + to_low * e;
         band = own_band * band + to_band * e;
         return out;
