@@ -5,6 +5,7 @@
 #include <cmath>
 #include <ebur128.h>
 #include <new>
+#include <numeric>
 #include <vector>
 
 namespace kitfold::offline {
@@ -27,6 +28,79 @@ public:
 
 private:
     ebur128_state* state_;
+};
+
+double lufs(double power) noexcept { return -0.691 + 10.0 * std::log10(power); }
+double power_at(double loudness_lufs) noexcept { return std::pow(10.0, (loudness_lufs + 0.691) / 10.0); }
+
+double mean(const std::vector<double>& powers) {
+    return std::accumulate(powers.begin(), powers.end(), 0.0) / double(powers.size());
+}
+
+/// Those that are at least as loud as the gate of -70 LUFS and `relative_lu` under the mean of these.
+std::vector<double> gated(std::vector<double> powers, double relative_lu) {
+    std::erase_if(powers, [least = power_at(-70.0)](double p) { return p < least; });
+    if (powers.empty()) return powers;
+    std::erase_if(
+        powers, [least = mean(powers) * std::pow(10.0, -relative_lu / 10.0)](double p) { return p < least; });
+    return powers;
+}
+
+/// Loudness and its range. libebur128 weights the sound and gives the power of every 100 ms; the blocks of
+/// 400 ms and 3 s that the standards gate are sums of these. Left to itself it adds up every sample again for
+/// each block that it is in, seven times in all, from a buffer of three seconds: same figures, three times
+/// the cost.
+class Loudness {
+public:
+    explicit Loudness(int rate_hz)
+        : ebu_(rate_hz, EBUR128_MODE_M), hop_((static_cast<std::size_t>(rate_hz) + 5) / 10) {}
+
+    void add(const float* interleaved, std::size_t frames) {
+        while (frames > 0) {
+            const std::size_t count = std::min(frames, hop_ - filled_);
+            ebu_.add(interleaved, count);
+            interleaved += 2 * count, frames -= count, filled_ += count;
+            if (filled_ == hop_) close_hop();
+        }
+    }
+    /// ITU-R BS.1770-4, annex 1: 400 ms blocks every 100 ms, gate 10 LU under their mean.
+    [[nodiscard]] double integrated_lufs() const {
+        const auto loud = gated(blocks(4, 1), 10.0);
+        return loud.empty() ? kSilenceDb : lufs(mean(loud));
+    }
+    /// EBU Tech 3342: from the 10th to the 95th percentile of 3 s blocks every second, gate 20 LU under their
+    /// mean.
+    [[nodiscard]] double range_lu() const {
+        auto loud = gated(blocks(30, 10), 20.0);
+        if (loud.empty()) return 0.0;
+        std::sort(loud.begin(), loud.end());
+        const auto percentile = [&loud](double part) {
+            return lufs(loud[static_cast<std::size_t>(std::lround(part * double(loud.size() - 1)))]);
+        };
+        return percentile(0.95) - percentile(0.10);
+    }
+
+private:
+    void close_hop() {
+        double loudness = kSilenceDb;
+        ebur128_loudness_window(ebu_.get(), 100, &loudness);
+        powers_.push_back(power_at(loudness));
+        filled_ = 0;
+    }
+    /// Mean powers of `hops` hops in a row, every `step` hops.
+    [[nodiscard]] std::vector<double> blocks(std::size_t hops, std::size_t step) const {
+        std::vector<double> out;
+        for (std::size_t at = 0; at + hops <= powers_.size(); at += step) {
+            const auto first = powers_.begin() + static_cast<std::ptrdiff_t>(at);
+            out.push_back(std::accumulate(first, first + static_cast<std::ptrdiff_t>(hops), 0.0) /
+                          double(hops));
+        }
+        return out;
+    }
+
+    Ebu ebu_;
+    std::size_t hop_, filled_ = 0;
+    std::vector<double> powers_; ///< one per 100 ms
 };
 
 /// Largest value that oversampling finds between the samples, without oversampling all of them: where the
@@ -96,13 +170,13 @@ KITFOLD_VECTOR_CLONES double product(const float* a, const float* b, std::size_t
 struct StereoMeter::Impl {
     static constexpr std::size_t kBlock = 512, kPart = 64;
 
-    Ebu loudness;
+    Loudness loudness;
     TruePeak true_peak;
     std::vector<float> interleaved = std::vector<float>(2 * (TruePeak::kLead + kBlock));
     double peak = 0.0, left_left = 0.0, right_right = 0.0, left_right = 0.0;
     double lead_peak = 0.0; ///< at least the largest of the lead
 
-    explicit Impl(int rate_hz) : loudness(rate_hz, EBUR128_MODE_I | EBUR128_MODE_LRA), true_peak(rate_hz) {}
+    explicit Impl(int rate_hz) : loudness(rate_hz), true_peak(rate_hz) {}
 
     void add(const float* left, const float* right, std::size_t frames) {
         float* const fresh = interleaved.data() + 2 * TruePeak::kLead;
@@ -137,8 +211,8 @@ void StereoMeter::add(const float* left, const float* right, std::size_t frames)
 StereoFigures StereoMeter::figures() const {
     const Impl& my = *impl_;
     StereoFigures out;
-    ebur128_loudness_global(my.loudness.get(), &out.loudness_lufs);
-    ebur128_loudness_range(my.loudness.get(), &out.range_lu);
+    out.loudness_lufs = my.loudness.integrated_lufs();
+    out.range_lu = my.loudness.range_lu();
     out.sample_peak_dbfs = peak_db(my.peak);
     out.true_peak_dbtp = peak_db(my.true_peak.peak());
     const double both = my.left_left * my.right_right, power = my.left_left + my.right_right;

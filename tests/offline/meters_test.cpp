@@ -47,6 +47,31 @@ TEST_CASE("loudness range of two levels 10 dB apart", "[offline]") {
     CHECK(measured(sound, sound).range_lu == Approx(10.0).epsilon(0).margin(1.0));
 }
 
+TEST_CASE("loudness and its range are those of libebur128", "[offline]") {
+    const int rate_hz = GENERATE(8'000, 44'100, 48'000, 96'000, 192'000);
+    std::vector<float> left, right; // from loud to soft to silence: both gates have something to do
+    for (const double db : {0.0, -12.0, -40.0, -90.0, -6.0, -25.0, -200.0, -8.0}) {
+        const std::size_t count = static_cast<std::size_t>(rate_hz) * 5 + 321;
+        const auto some = bursts(count, static_cast<unsigned>(left.size() + 1)), other = bursts(count, 5);
+        for (std::size_t n = 0; n < count; ++n)
+            left.push_back(static_cast<float>(from_db(db) * some[n])),
+                right.push_back(static_cast<float>(from_db(db) * other[n]));
+    }
+    const StereoFigures figures = measured(left, right, rate_hz, 4'096);
+    ebur128_state* state =
+        ebur128_init(2, static_cast<unsigned long>(rate_hz), EBUR128_MODE_I | EBUR128_MODE_LRA);
+    std::vector<float> both;
+    for (std::size_t n = 0; n < left.size(); ++n) both.push_back(left[n]), both.push_back(right[n]);
+    REQUIRE(ebur128_add_frames_float(state, both.data(), left.size()) == EBUR128_SUCCESS);
+    double loudness = 0.0, range = 0.0;
+    REQUIRE(ebur128_loudness_global(state, &loudness) == EBUR128_SUCCESS);
+    REQUIRE(ebur128_loudness_range(state, &range) == EBUR128_SUCCESS);
+    ebur128_destroy(&state);
+    CHECK(figures.loudness_lufs == Approx(loudness).epsilon(0).margin(1e-6));
+    CHECK(range > 10.0);
+    CHECK(figures.range_lu == Approx(range).epsilon(0).margin(1e-6));
+}
+
 TEST_CASE("true peak between the samples", "[offline]") {
     // EBU Tech 3341, cases 15 to 18: sines at rate/4, /4, /6, /8 of peak 0.50 re full scale (0, 45, 60, 67.5
     // degrees) read -6.0 dBTP, +0.2, -0.4
