@@ -10,16 +10,23 @@
 #include <cstring>
 #include <fmt/format.h>
 #include <optional>
-#include <sys/stat.h>
 #include <unistd.h>
+#include <utility>
+#include <vector>
 
 namespace kitfold::offline {
 namespace {
 
-/// A file being written, as libsndfile's virtual I/O sees it. Remembers the first error.
+/// A file being written, as libsndfile's virtual I/O sees it. Remembers the first error, and the sum of what
+/// was written in order.
 struct Sink {
     int fd = -1;
     int error = 0;
+    std::int64_t at = 0, end = 0; ///< where the next byte goes; how long the file is
+    std::int64_t promised = 0;    ///< how long it is going to be, for the header
+    bool summing = false;
+    std::vector<char> head; ///< what the sum has seen of the header
+    Sha256 sum;
 
     std::int64_t write(const void* from, std::int64_t count) noexcept {
         std::int64_t done = 0;
@@ -33,23 +40,40 @@ struct Sink {
             }
             done += put;
         }
+        note(static_cast<const char*>(from), done);
         return done;
+    }
+
+    /// A header that is written again must be the one that was summed.
+    void note(const char* from, std::int64_t count) {
+        if (summing && at == end)
+            sum.add(from, static_cast<std::size_t>(count));
+        else if (summing)
+            summing = at + count <= static_cast<std::int64_t>(head.size()) &&
+                      std::equal(from, from + count, head.begin() + at);
+        at += count, end = std::max(end, at);
+    }
+
+    /// From here on everything is summed; the header so far too.
+    void start_sum() {
+        head.resize(static_cast<std::size_t>(end));
+        summing = ::pread(fd, head.data(), head.size(), 0) == end;
+        sum.add(head.data(), head.size());
     }
 };
 
 Sink& sink(void* user) { return *static_cast<Sink*>(user); }
-sf_count_t vio_length(void* user) {
-    struct stat status {};
-    return ::fstat(sink(user).fd, &status) == 0 ? status.st_size : 0;
-}
+sf_count_t vio_length(void* user) { return std::max(sink(user).end, sink(user).promised); }
 sf_count_t vio_seek(sf_count_t offset, int whence, void* user) {
-    return ::lseek(sink(user).fd, offset, whence);
+    return sink(user).at = ::lseek(sink(user).fd, offset, whence);
 }
 sf_count_t vio_read(void* to, sf_count_t count, void* user) {
-    return ::read(sink(user).fd, to, static_cast<std::size_t>(count));
+    const ssize_t got = ::read(sink(user).fd, to, static_cast<std::size_t>(count));
+    sink(user).at += std::max<ssize_t>(got, 0);
+    return got;
 }
 sf_count_t vio_write(const void* from, sf_count_t count, void* user) { return sink(user).write(from, count); }
-sf_count_t vio_tell(void* user) { return ::lseek(sink(user).fd, 0, SEEK_CUR); }
+sf_count_t vio_tell(void* user) { return sink(user).at; }
 
 int sndfile_format(Container container, const AudioFormat& format, std::int64_t rf64_from_bytes) {
     const int kind = format.bits == 16   ? SF_FORMAT_PCM_16
@@ -83,7 +107,8 @@ struct AudioWriter::Impl {
     std::optional<Pcm> raw; ///< the file takes packed samples as they are
 
     Impl(const std::filesystem::path& path, const AudioFormat& wanted, std::int64_t rf64_from_bytes)
-        : format(wanted), pending(path), target{pending.descriptor()} {
+        : format(wanted), pending(path) {
+        target.fd = pending.descriptor();
         SF_INFO sf{};
         sf.samplerate = format.rate_hz;
         sf.channels = format.channels;
@@ -96,6 +121,7 @@ struct AudioWriter::Impl {
         if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
         if (format.bits < 32 && container_for(path) == Container::wav)
             raw = format.bits == 16 ? Pcm::int16 : Pcm::int24;
+        if (raw) sum_from_here();
         if (format.bits < 32)
             for (int n = 0; n < format.channels; ++n)
                 quantisers.emplace_back(format.bits, format.dither, static_cast<std::uint32_t>(n + 1));
@@ -104,6 +130,14 @@ struct AudioWriter::Impl {
     Impl& operator=(const Impl&) = delete;
     ~Impl() {
         if (file != nullptr) sf_close(file);
+    }
+
+    /// Has the header written as it is going to be, so that the file can be summed while it is written.
+    void sum_from_here() {
+        sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0);
+        target.promised = target.end + format.frames * format.channels * (format.bits / 8);
+        sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0);
+        target.start_sum();
     }
 
     void require(bool ok) const {
@@ -160,6 +194,7 @@ void AudioWriter::write(const float* const* planes, std::size_t frames) {
 
 void AudioWriter::close() {
     if (impl_->file == nullptr) return;
+    impl_->target.promised = 0; // the header tells what is there
     const int closed = sf_close(impl_->file);
     impl_->file = nullptr;
     impl_->require(closed == 0);
@@ -167,7 +202,8 @@ void AudioWriter::close() {
 
 std::string AudioWriter::sha256() {
     close();
-    Sha256 sum;
+    if (std::exchange(impl_->target.summing, false)) return impl_->target.sum.hex();
+    Sha256 sum; // the file became another than was promised
     std::vector<char> block(std::size_t{1} << 18);
     for (off_t at = 0;;) {
         const ssize_t got = ::pread(impl_->pending.descriptor(), block.data(), block.size(), at);
