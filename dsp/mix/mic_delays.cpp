@@ -23,13 +23,16 @@ double sinc(double x) noexcept {
 }
 
 /// out[n] = sum of fir[k] newest[n - k]; newest points at the first frame's newest sample.
-KITFOLD_VECTOR_CLONES void convolve(const float* newest, const float* fir, float* out, std::size_t frames) {
-    for (std::size_t n = 0; n < frames; ++n) out[n] = 0.0f;
-    for (std::size_t k = 0; k < DelayTap::kTaps; k += 4) {
-        const float a = fir[k], b = fir[k + 1], c = fir[k + 2], d = fir[k + 3];
-        const float* x = newest - k;
-        for (std::size_t n = 0; n < frames; ++n)
-            out[n] += (a * x[n] + b * *(x + n - 1)) + (c * *(x + n - 2) + d * *(x + n - 3));
+KITFOLD_VECTOR_CLONES void convolve(const float* newest, const float* fir, float* __restrict out,
+                                    std::size_t frames) {
+    float h[DelayTap::kTaps];
+    for (std::size_t k = 0; k < DelayTap::kTaps; ++k) h[k] = fir[k];
+    for (std::size_t n = 0; n < frames; ++n) {
+        const float* x = newest + n;
+        const auto four = [&](int k) {
+            return (h[k] * x[-k] + h[k + 1] * x[-k - 1]) + (h[k + 2] * x[-k - 2] + h[k + 3] * x[-k - 3]);
+        };
+        out[n] = (four(0) + four(4)) + (four(8) + four(12));
     }
 }
 
