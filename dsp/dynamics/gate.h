@@ -2,6 +2,8 @@
 // A gate: opens when its key is loud, closes with hysteresis, hold and a release that is linear in dB.
 #include "core/units.h"
 #include "dynamics/key_detector.h"
+#include <algorithm>
+#include <array>
 #include <vector>
 
 namespace kitfold::dsp {
@@ -76,7 +78,46 @@ public:
         if (n < frames) run(in + n * kLanes, level + n * kLanes, out + n * kLanes, frames - n);
     }
 
+    /// The same when the range of the levels is known: less work while nothing opens or closes.
+    void process(const float* in, const float* level, const LevelRange<V>& range, float* out,
+                 std::size_t frames) noexcept {
+        bool still = frames > 0;
+        for (const auto& m : moving_) still = still && m.still();
+        if (!still || !stays(range, static_cast<double>(frames))) return process(in, level, out, frames);
+        const FlushDenormals guard;
+        fresh_.fill(false);
+        follow(in, out, frames);
+    }
+
 private:
+    /// Does every lane stay open, or shut, through so many samples? Then low_count_ and open_count_ are
+    /// brought to their end.
+    bool stays(const LevelRange<V>& range, double frames) noexcept {
+        for (std::size_t k = 0; k < kLanes; ++k) {
+            const bool held = range.loudest[k] < close_level_[k] && low_count_[k] + frames <= hold_[k];
+            const bool opens = range.loudest[k] >= open_level_[k];
+            if (open_[k] > 0.0 ? range.softest[k] < close_level_[k] && !held : opens) return false;
+        }
+        for (std::size_t k = 0; k < kLanes; ++k) { // of a gate that is shut low_count_ does not matter
+            low_count_[k] = range.loudest[k] < close_level_[k] ? low_count_[k] + frames : 0.0;
+            open_count_[k] += open_[k] * frames;
+        }
+        return true;
+    }
+
+    /// run() for samples in which nothing opens or closes: only the gains move.
+    void follow(const float* in, float* out, std::size_t frames) noexcept {
+        const V floor = floor_.load(), mute_at = mute_at_.load(), zero(0.0), one(1.0);
+        const V ratio = select(open_.load() > zero, up_.load(), down_.load());
+        V gain = larger(gain_.load(), floor);
+        for (std::size_t n = 0; n < frames; ++n) {
+            const V x = looked_ahead(in + n * kLanes);
+            gain = smaller(larger(gain * ratio, floor), one);
+            Lanes<V>::store(out + n * kLanes, x * select(gain <= mute_at, zero, gain));
+        }
+        gain_.store(gain);
+    }
+
     bool step_moving() noexcept {
         bool any = false;
         for (std::size_t k = 0; k < kLanes; ++k)
@@ -195,8 +236,8 @@ public:
             const std::size_t count = std::min(kBlock, frames - n), at = n * kLanes;
             bool heard = false; // does anybody listen to the key?
             for (std::size_t k = 0; k < kLanes; ++k) heard = heard || listening_[k] || listen_[k].part > 0.0;
-            detector_.process(key + at, level_, heard ? key_ : nullptr, count);
-            gain_.process(in + at, level_, out + at, count);
+            const auto range = detector_.process(key + at, level_, heard ? key_ : nullptr, count);
+            gain_.process(in + at, level_, range, out + at, count);
             for (std::size_t k = 0; heard && k < kLanes; ++k)
                 listen_[k].mix(listening_[k], key_ + k, out + at + k, count, kLanes);
         }

@@ -4,6 +4,7 @@
 #include "core/moving.h"
 #include "filters/state_variable.h"
 #include <array>
+#include <limits>
 
 namespace kitfold::dsp {
 
@@ -13,6 +14,9 @@ struct KeyDesign {
     /// From key_high_pass_hz and key_low_pass_hz; kFilterOff makes a section that passes through.
     static KeyDesign make(double rate_hz, const GateSettings& settings) noexcept;
 };
+
+/// The softest and the loudest level of some samples, in every lane.
+template <class V> struct LevelRange { PerLane<V> softest, loudest; };
 
 /// Level of the key per sample: the largest |key| of the last 12 to 16 ms, linear. The window spans half a
 /// period down to 42 Hz, so that the level of a decaying drum only falls: no ripple to chatter on. Rises at
@@ -47,23 +51,33 @@ public:
     }
 
     /// key: frames * kLanes samples; level: as many, linear, >= 0. filtered: the key as it is measured, or
-    /// nullptr.
-    void process(const float* key, float* level, float* filtered, std::size_t frames) noexcept {
+    /// nullptr. Returns the range of the levels.
+    LevelRange<V> process(const float* key, float* level, float* filtered, std::size_t frames) noexcept {
         const FlushDenormals guard;
+        LevelRange<V> range;
+        range.softest.fill(std::numeric_limits<double>::infinity());
         if (frames > 0) fresh_.fill(false);
         for (std::size_t n = 0; n < frames;) {
             std::size_t run_length = std::min(frames - n, part_length_ - position_);
             if (step_moving()) run_length = 1;
             run(key + n * kLanes, level + n * kLanes, filtered == nullptr ? nullptr : filtered + n * kLanes,
                 run_length);
+            // up to next_part() the level only rises
+            widen(range, level + n * kLanes, level + (n + run_length - 1) * kLanes);
             n += run_length, position_ += run_length;
             if (position_ == part_length_) next_part();
         }
+        return range;
     }
 
 private:
     static constexpr double kPartMs = 4.0;
     static constexpr std::size_t kOldParts = 3;
+
+    static void widen(LevelRange<V>& range, const float* softest, const float* loudest) noexcept {
+        range.softest.store(smaller(range.softest.load(), Lanes<V>::load(softest)));
+        range.loudest.store(larger(range.loudest.load(), Lanes<V>::load(loudest)));
+    }
 
     bool step_moving() noexcept {
         bool any = false;
