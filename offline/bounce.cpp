@@ -130,7 +130,7 @@ public:
         for (std::size_t n = 0; n < kBlocks; ++n)
             blocks.emplace_back(kit_.sources().size(), request_.block_frames);
         run_pipeline<Block>(blocks, [&](Block& block) { return fill(block); },
-                            {[&](Block& block) { mix_.strips(0, block.planes.data(), block.frames); },
+                            {[&](Block& block) { mix_.shape(block.planes.data(), block.frames); },
                              [&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
                              [&](Block& block) {
                                  meter(block);
@@ -194,8 +194,7 @@ private:
     }
 
     void mix(Block& block) {
-        mix_.strips(1, block.planes.data(), block.frames);
-        mix_.sum(block.planes.data(), block.left.data(), block.right.data(), block.frames);
+        mix_.finish(block.planes.data(), block.left.data(), block.right.data(), block.frames);
     }
 
     void write(Block& block) {

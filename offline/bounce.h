@@ -16,7 +16,7 @@ struct BounceRequest {
     std::optional<std::filesystem::path>
         stems;                       ///< folder for one file per mic: after its strip, before level and pan
     std::optional<int> rate_hz;      ///< convert files of another rate
-    std::size_t block_frames = 4096; ///< what workers hand on at a time; the samples do not depend on it
+    std::size_t block_frames = 8192; ///< what workers hand on at a time; the samples do not depend on it
 };
 
 struct MicFigures {

@@ -97,6 +97,10 @@ xsimd::batch_bool<double, A> either(xsimd::batch_bool<double, A> a, xsimd::batch
 }
 #endif
 
+#ifdef __SSE2__
+/// Four rows of four become four columns.
+inline void transpose(__m128 (&r)[4]) noexcept { _MM_TRANSPOSE4_PS(r[0], r[1], r[2], r[3]); }
+#endif
 #ifdef __AVX__
 /// Eight rows of eight become eight columns.
 inline void transpose(__m256 (&r)[8]) noexcept {
@@ -116,42 +120,56 @@ inline void transpose(__m256 (&r)[8]) noexcept {
 }
 #endif
 
-/// Planar rows to an interleaved lane group; lanes without a row are silent.
-template <class V>
-void interleave(const float* const* in, float* out, std::size_t lanes, std::size_t frames) noexcept {
-    constexpr std::size_t width = Lanes<V>::width;
+/// Planar rows, one per lane, to the interleaved buffer of a lane group.
+template <class V> void interleave(const float* const* in, float* out, std::size_t frames) noexcept {
+    constexpr std::size_t kLanes = Lanes<V>::width;
     std::size_t n = 0;
 #ifdef __AVX__
-    if constexpr (width == 8)
-        if (lanes == width)
-            for (; n + 8 <= frames; n += 8) {
-                __m256 rows[8];
-                for (std::size_t k = 0; k < 8; ++k) rows[k] = _mm256_loadu_ps(in[k] + n);
-                transpose(rows);
-                for (std::size_t k = 0; k < 8; ++k) _mm256_storeu_ps(out + (n + k) * 8, rows[k]);
-            }
+    if constexpr (kLanes == 8)
+        for (; n + 8 <= frames; n += 8) {
+            __m256 rows[8];
+            for (std::size_t k = 0; k < 8; ++k) rows[k] = _mm256_loadu_ps(in[k] + n);
+            transpose(rows);
+            for (std::size_t k = 0; k < 8; ++k) _mm256_storeu_ps(out + (n + k) * kLanes, rows[k]);
+        }
+#endif
+#ifdef __SSE2__
+    if constexpr (kLanes == 4)
+        for (; n + 4 <= frames; n += 4) {
+            __m128 rows[4];
+            for (std::size_t k = 0; k < 4; ++k) rows[k] = _mm_loadu_ps(in[k] + n);
+            transpose(rows);
+            for (std::size_t k = 0; k < 4; ++k) _mm_storeu_ps(out + (n + k) * kLanes, rows[k]);
+        }
 #endif
     for (; n < frames; ++n)
-        for (std::size_t k = 0; k < width; ++k) out[n * width + k] = k < lanes ? in[k][n] : 0.0f;
+        for (std::size_t k = 0; k < kLanes; ++k) out[n * kLanes + k] = in[k][n];
 }
 
 /// The way back.
-template <class V>
-void deinterleave(const float* in, float* const* out, std::size_t lanes, std::size_t frames) noexcept {
-    constexpr std::size_t width = Lanes<V>::width;
+template <class V> void deinterleave(const float* in, float* const* out, std::size_t frames) noexcept {
+    constexpr std::size_t kLanes = Lanes<V>::width;
     std::size_t n = 0;
 #ifdef __AVX__
-    if constexpr (width == 8)
-        if (lanes == width)
-            for (; n + 8 <= frames; n += 8) {
-                __m256 rows[8];
-                for (std::size_t k = 0; k < 8; ++k) rows[k] = _mm256_loadu_ps(in + (n + k) * 8);
-                transpose(rows);
-                for (std::size_t k = 0; k < 8; ++k) _mm256_storeu_ps(out[k] + n, rows[k]);
-            }
+    if constexpr (kLanes == 8)
+        for (; n + 8 <= frames; n += 8) {
+            __m256 rows[8];
+            for (std::size_t k = 0; k < 8; ++k) rows[k] = _mm256_loadu_ps(in + (n + k) * kLanes);
+            transpose(rows);
+            for (std::size_t k = 0; k < 8; ++k) _mm256_storeu_ps(out[k] + n, rows[k]);
+        }
 #endif
-    for (std::size_t k = 0; k < lanes; ++k)
-        for (std::size_t i = n; i < frames; ++i) out[k][i] = in[i * width + k];
+#ifdef __SSE2__
+    if constexpr (kLanes == 4)
+        for (; n + 4 <= frames; n += 4) {
+            __m128 rows[4];
+            for (std::size_t k = 0; k < 4; ++k) rows[k] = _mm_loadu_ps(in + (n + k) * kLanes);
+            transpose(rows);
+            for (std::size_t k = 0; k < 4; ++k) _mm_storeu_ps(out[k] + n, rows[k]);
+        }
+#endif
+    for (; n < frames; ++n)
+        for (std::size_t k = 0; k < kLanes; ++k) out[k][n] = in[n * kLanes + k];
 }
 
 /// One number per lane, as a block keeps its coefficients and its state between calls.

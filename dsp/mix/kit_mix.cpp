@@ -39,11 +39,6 @@ KITFOLD_VECTOR_CLONES float largest(const float* x, std::size_t frames, float so
     return std::bit_cast<float>(most);
 }
 
-/// Half-empty AVX-512 lanes cost as much as full ones: four mics or fewer go into AVX2.
-Isa narrowest(Isa isa, std::size_t mics) noexcept {
-    return isa == Isa::avx512 && mics <= 4 && runs(Isa::avx2) ? Isa::avx2 : isa;
-}
-
 KITFOLD_VECTOR_CLONES void scale(float* x, double gain, std::size_t frames) {
     for (std::size_t n = 0; n < frames; ++n) x[n] = static_cast<float>(gain * x[n]);
 }
@@ -82,7 +77,6 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
     latency_ = most_lookahead + delays_.latency();
     make_groups(rate_hz, strips_, isa);
     make_keys(rate_hz, table, most_lookahead);
-    make_parts();
     has_bus_ = bus.has_value();
     if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
     output_gain_ = gain_from_db(output_level_db);
@@ -108,7 +102,7 @@ void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa i
     groups_.clear();
     for (std::size_t at = 0; at < order.size();) {
         auto& g = groups_.emplace_back();
-        g.strip = make_lane_strip(narrowest(isa, order.size() - at));
+        g.strip = make_lane_strip(isa, order.size() - at);
         double lookahead_ms = 0.0;
         for (; at < order.size() && g.mics.size() < g.strip->width(); ++at) {
             const auto b = blocks_of(strips[order[at]]);
@@ -157,62 +151,52 @@ double KitMix::gate_open(std::size_t mic) const noexcept {
     return frames_ > 0.0 ? group->strip->gate_open_samples(lane) / frames_ : 0.0;
 }
 
-/// Every other group, so that the full ones are shared out. A key made from all mics keeps them together.
-void KitMix::make_parts() {
-    parts_ = {};
-    for (std::size_t g = 0; g < groups_.size(); ++g) {
-        auto& part = parts_[has_kit_key_ ? 0 : g % kParts];
-        part.groups.push_back(g);
-        part.mics.insert(part.mics.end(), groups_[g].mics.begin(), groups_[g].mics.end());
-    }
-    for (std::size_t m = 0; m < strips_.size(); ++m)
-        if (place_[m].first == nullptr) parts_[has_kit_key_ ? 0 : 1].mics.push_back(m);
-}
-
 void KitMix::process(const float* const* mics, float* left, float* right, std::size_t frames,
                      float* const* stems) noexcept {
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const std::size_t count = std::min(kChunk, frames - at);
         const float* in[PanMix::kMaxMics];
         for (std::size_t m = 0; m < strips_.size(); ++m) in[m] = mics[m] + at;
-        for (const Part& part : parts_) strips_chunk(part, in, work_rows_.data(), count);
+        shape(in, work_rows_.data(), count);
+        damp(work_rows_.data(), count);
         if (stems != nullptr)
             for (std::size_t m = 0; m < strips_.size(); ++m) std::copy_n(work_rows_[m], count, stems[m] + at);
-        sum_chunk(work_rows_.data(), left + at, right + at, count);
+        sum(work_rows_.data(), left + at, right + at, count);
     }
 }
 
-void KitMix::strips(std::size_t part, float* const* mics, std::size_t frames) noexcept {
+void KitMix::shape(float* const* mics, std::size_t frames) noexcept {
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const std::size_t count = std::min(kChunk, frames - at);
         const float* in[PanMix::kMaxMics];
         float* out[PanMix::kMaxMics];
-        for (const std::size_t m : parts_[part].mics) {
-            out[m] = mics[m] + at;
-            in[m] = has_kit_key_ ? std::copy_n(out[m], count, work_rows_[m]) - count
-                                 : out[m]; // the key needs both
+        for (std::size_t m = 0; m < strips_.size(); ++m) {
+            in[m] = out[m] = mics[m] + at;
+            if (!has_kit_key_) continue;
+            std::copy_n(out[m], count, work_rows_[m]); // the key needs what came in as well
+            in[m] = work_rows_[m];
         }
-        strips_chunk(parts_[part], in, out, count);
+        shape(in, out, count);
     }
 }
 
-void KitMix::sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+void KitMix::finish(float* const* mics, float* left, float* right, std::size_t frames) noexcept {
     for (std::size_t at = 0; at < frames; at += kChunk) {
-        const float* in[PanMix::kMaxMics];
-        for (std::size_t m = 0; m < strips_.size(); ++m) in[m] = mics[m] + at;
-        sum_chunk(in, left + at, right + at, std::min(kChunk, frames - at));
+        const std::size_t count = std::min(kChunk, frames - at);
+        float* rows[PanMix::kMaxMics];
+        for (std::size_t m = 0; m < strips_.size(); ++m) rows[m] = mics[m] + at;
+        damp(rows, count);
+        sum(rows, left + at, right + at, count);
     }
 }
 
-void KitMix::strips_chunk(const Part& part, const float* const* in, float* const* out,
-                          std::size_t frames) noexcept {
-    for (const std::size_t m : part.mics) {
+void KitMix::shape(const float* const* in, float* const* out, std::size_t frames) noexcept {
+    for (std::size_t m = 0; m < strips_.size(); ++m) {
         peaks_[m] = static_cast<double>(largest(in[m], frames, static_cast<float>(peaks_[m])));
         delays_.process(m, in[m], out[m], frames);
     }
-    if (has_kit_key_ && !part.mics.empty()) kit_key_.process(in, out, key_rows_.data(), frames);
-    for (const std::size_t n : part.groups) {
-        auto& g = groups_[n];
+    if (has_kit_key_) kit_key_.process(in, out, key_rows_.data(), frames);
+    for (auto& g : groups_) {
         float* rows[16];
         const float* keys[16];
         bool any_key = false;
@@ -220,11 +204,19 @@ void KitMix::strips_chunk(const Part& part, const float* const* in, float* const
             rows[k] = out[g.mics[k]], keys[k] = key_rows_[g.mics[k]];
             any_key = any_key || keys[k] != nullptr;
         }
-        g.strip->process(rows, any_key ? keys : nullptr, rows, g.mics.size(), frames);
+        g.strip->kick_and_gate(rows, any_key ? keys : nullptr, g.mics.size(), frames);
     }
 }
 
-void KitMix::sum_chunk(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+void KitMix::damp(float* const* mics, std::size_t frames) noexcept {
+    for (auto& g : groups_) {
+        float* rows[16];
+        for (std::size_t k = 0; k < g.mics.size(); ++k) rows[k] = mics[g.mics[k]];
+        g.strip->damp(rows, g.mics.size(), frames);
+    }
+}
+
+void KitMix::sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
     mix_.process(mics, left, right, frames);
     if (has_bus_) bus_.process(left, right, left, right, left, right, frames);
     if (output_gain_ != 1.0) scale(left, output_gain_, frames), scale(right, output_gain_, frames);

@@ -5,7 +5,6 @@
 #include "mix/lane_strip.h"
 #include "mix/mic_delays.h"
 #include "mix/pan_mix.h"
-#include <array>
 #include <memory>
 #include <optional>
 #include <span>
@@ -44,13 +43,13 @@ public:
     void process(const float* const* mics, float* left, float* right, std::size_t frames,
                  float* const* stems = nullptr) noexcept;
 
-    /// process() for several threads: strips(0), strips(1) and sum(), each on a thread of its own that is
-    /// blocks behind the one before. The blocks come in order; any number of frames, the same for all three.
-    static constexpr std::size_t kParts = 2;
-    /// Delay and strip of the mics that belong to this part, in place.
-    void strips(std::size_t part, float* const* mics, std::size_t frames) noexcept;
-    /// Level, pan, sum, bus compressor and output level, from what both parts have made of the mics.
-    void sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept;
+    /// process() in two halves that may run on two threads, the second some blocks behind the first. The
+    /// blocks come in order; any number of frames, the same for both.
+    /// Delay, kick and gate of every mic, in place.
+    void shape(float* const* mics, std::size_t frames) noexcept;
+    /// Damp of every mic in place, which leaves the mics as stems are; then level, pan, sum, bus compressor
+    /// and output level.
+    void finish(float* const* mics, float* left, float* right, std::size_t frames) noexcept;
 
     /// Largest |sample| that mic m brought in since reset().
     [[nodiscard]] double peak(std::size_t mic) const noexcept { return peaks_[mic]; }
@@ -69,21 +68,15 @@ private:
         std::vector<std::size_t> mics;
     };
 
-    struct Part {
-        std::vector<std::size_t> mics, groups;
-    };
-
     void make_groups(double rate_hz, std::span<const MicStrip> strips, Isa isa);
     void make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead);
-    void make_parts();
-    void strips_chunk(const Part& part, const float* const* in, float* const* out,
-                      std::size_t frames) noexcept;
-    void sum_chunk(const float* const* mics, float* left, float* right, std::size_t frames) noexcept;
+    void shape(const float* const* in, float* const* out, std::size_t frames) noexcept;
+    void damp(float* const* mics, std::size_t frames) noexcept;
+    void sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept;
 
     std::vector<MicStrip> strips_;
     MicDelays delays_;
     std::vector<Group> groups_;
-    std::array<Part, kParts> parts_;
     std::vector<std::pair<Group*, std::size_t>> place_; ///< each mic's group and lane, or nullptr
     KitKey kit_key_;
     bool has_kit_key_ = false;

@@ -5,7 +5,7 @@ namespace kitfold::dsp {
 #if defined(__x86_64__)
 std::unique_ptr<LaneStrip> make_lane_strip_sse2();
 std::unique_ptr<LaneStrip> make_lane_strip_avx2();
-std::unique_ptr<LaneStrip> make_lane_strip_avx512();
+std::unique_ptr<LaneStrip> make_lane_strip_avx512(std::size_t mics);
 #endif
 
 LaneStrip::~LaneStrip() = default;
@@ -25,13 +25,13 @@ Isa best_isa() noexcept {
     return Isa::scalar;
 }
 
-std::unique_ptr<LaneStrip> make_lane_strip(Isa isa) {
+std::unique_ptr<LaneStrip> make_lane_strip(Isa isa, std::size_t mics) {
 #if defined(__x86_64__)
     if (isa == Isa::sse2) return make_lane_strip_sse2();
     if (isa == Isa::avx2) return make_lane_strip_avx2();
-    if (isa == Isa::avx512) return make_lane_strip_avx512();
+    if (isa == Isa::avx512) return make_lane_strip_avx512(mics);
 #endif
-    (void)isa;
+    (void)isa, (void)mics;
     return std::make_unique<LaneStripOf<double>>();
 }
 

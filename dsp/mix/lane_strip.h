@@ -20,7 +20,7 @@ struct StripBlocks {
     bool operator==(const StripBlocks&) const = default;
 };
 
-/// Kick, gate and damp of up to width() mics. process() never allocates, locks or throws.
+/// Kick, gate and damp of up to width() mics. Processing never allocates, locks or throws.
 class LaneStrip {
 public:
     static constexpr std::size_t kMaxFrames = 512;
@@ -32,15 +32,19 @@ public:
     /// nullptr: the block leaves the lane as it is. Settings must be in range.
     virtual void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate,
                      const DampSettings* damp) noexcept = 0;
-    /// Planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use. keys: one per lane in
-    /// use, nullptr for a mic that is its own key (after its kick block); keys nullptr: all are.
-    virtual void process(const float* const* in, const float* const* keys, float* const* out,
-                         std::size_t lanes, std::size_t frames) noexcept = 0;
+    /// Both work in place on planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use, and may
+    /// run on different threads. keys: one per lane in use, nullptr for a mic that is its own key (after its
+    /// kick block); keys nullptr: all are.
+    virtual void kick_and_gate(float* const* mics, const float* const* keys, std::size_t lanes,
+                               std::size_t frames) noexcept = 0;
+    virtual void damp(float* const* mics, std::size_t lanes, std::size_t frames) noexcept = 0;
     [[nodiscard]] virtual std::size_t gate_latency(std::size_t lane) const noexcept = 0;
     [[nodiscard]] virtual double gate_open_samples(std::size_t lane) const noexcept = 0;
 };
 
-/// The machine must run `isa`.
-std::unique_ptr<LaneStrip> make_lane_strip(Isa isa);
+/// Strips for `mics` mics, or for the first of them if they are more than fit side by side. Half-empty
+/// AVX-512 lanes cost as much as full ones: four mics or fewer go into lanes half as wide. The machine must
+/// run `isa`.
+std::unique_ptr<LaneStrip> make_lane_strip(Isa isa, std::size_t mics);
 
 } // namespace kitfold::dsp

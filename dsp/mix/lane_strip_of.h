@@ -40,16 +40,23 @@ public:
         (void)damp_.set(damp != nullptr ? *damp : DampSettings{}, lane); // amount 0: the input itself
     }
 
-    void process(const float* const* in, const float* const* keys, float* const* out, std::size_t lanes,
-                 std::size_t frames) noexcept override {
-        interleave<V>(in, signal_, lanes, frames);
-        if (blocks_.kick) kick_.process(signal_, signal_, frames);
+    void kick_and_gate(float* const* mics, const float* const* keys, std::size_t lanes,
+                       std::size_t frames) noexcept override {
+        if (!blocks_.kick && !blocks_.gate) return;
+        take(mics, shaped_, lanes, frames);
+        if (blocks_.kick) kick_.process(shaped_, shaped_, frames);
         if (blocks_.gate) {
             if (keys != nullptr) bring_keys(keys, lanes, frames);
-            gate_.process(signal_, keys != nullptr ? key_ : signal_, signal_, frames);
+            gate_.process(shaped_, keys != nullptr ? key_ : shaped_, shaped_, frames);
         }
-        if (blocks_.damp) damp_.process(signal_, signal_, frames);
-        deinterleave<V>(signal_, out, lanes, frames);
+        give(shaped_, mics, lanes, frames);
+    }
+
+    void damp(float* const* mics, std::size_t lanes, std::size_t frames) noexcept override {
+        if (!blocks_.damp) return;
+        take(mics, damped_, lanes, frames);
+        damp_.process(damped_, damped_, frames);
+        give(damped_, mics, lanes, frames);
     }
 
     [[nodiscard]] std::size_t gate_latency(std::size_t lane) const noexcept override {
@@ -60,8 +67,24 @@ public:
     }
 
 private:
+    /// Lanes without a mic are silent.
+    static void take(const float* const* mics, float* signal, std::size_t lanes,
+                     std::size_t frames) noexcept {
+        static constexpr float kSilence[kMaxFrames]{};
+        const float* rows[kLanes];
+        for (std::size_t k = 0; k < kLanes; ++k) rows[k] = k < lanes ? mics[k] : kSilence;
+        interleave<V>(rows, signal, frames);
+    }
+    static void give(const float* signal, float* const* mics, std::size_t lanes,
+                     std::size_t frames) noexcept {
+        float nobody[kMaxFrames];
+        float* rows[kLanes];
+        for (std::size_t k = 0; k < kLanes; ++k) rows[k] = k < lanes ? mics[k] : nobody;
+        deinterleave<V>(signal, rows, frames);
+    }
+
     void bring_keys(const float* const* keys, std::size_t lanes, std::size_t frames) noexcept {
-        std::copy_n(signal_, frames * kLanes, key_);
+        std::copy_n(shaped_, frames * kLanes, key_);
         for (std::size_t k = 0; k < lanes; ++k)
             if (keys[k] != nullptr)
                 for (std::size_t n = 0; n < frames; ++n) key_[n * kLanes + k] = keys[k][n];
@@ -71,7 +94,7 @@ private:
     KickConditioner<V> kick_;
     Gate<V> gate_;
     Damp<V> damp_;
-    alignas(64) float signal_[kMaxFrames * kLanes]{};
+    alignas(64) float shaped_[kMaxFrames * kLanes]{}, damped_[kMaxFrames * kLanes]{};
     alignas(64) float key_[kMaxFrames * kLanes]{};
 };
 
