@@ -140,6 +140,15 @@ struct AudioWriter::Impl {
         target.start_sum();
     }
 
+    /// The header tells what is there, not what was to come.
+    void keep_promise() {
+        if (target.promised <= target.end) return;
+        target.promised = 0;
+        sf_count_t frames = (target.end - static_cast<std::int64_t>(target.head.size())) /
+                            (format.channels * (format.bits / 8));
+        sf_command(file, SFC_FILE_TRUNCATE, &frames, sizeof frames); // the library's own count of the frames
+    }
+
     void require(bool ok) const {
         if (ok && target.error == 0) return;
         const std::string why = target.error != 0 ? std::strerror(target.error) : sf_strerror(file);
@@ -194,7 +203,7 @@ void AudioWriter::write(const float* const* planes, std::size_t frames) {
 
 void AudioWriter::close() {
     if (impl_->file == nullptr) return;
-    impl_->target.promised = 0; // the header tells what is there
+    impl_->keep_promise();
     const int closed = sf_close(impl_->file);
     impl_->file = nullptr;
     impl_->require(closed == 0);
