@@ -14,9 +14,9 @@ struct PairFix {
 };
 
 /// What pair `p` needs as the mics are set now; nothing if it wasn't judged. Two close mics of one drum
-/// belong in step. Between a close mic and an overhead, between overheads and between rooms the way of the
-/// sound is part of the picture, so only a time is fixed that the size of a kit can't explain: the overhead
-/// before the close mic, or more than 6 ms after it; overheads or rooms more than 6 ms apart (common
+/// belong in step, to 0.1 ms. Between a close mic and an overhead, between overheads and between rooms the
+/// way of the sound is part of the picture, so only a time is fixed that the size of a kit can't explain: the
+/// overhead before the close mic, or more than 6 ms after it; overheads or rooms more than 6 ms apart (common
 /// practice, no source).
 PairFix fix_for(std::span<const TakeMic> mics, const Pair& p) noexcept;
 

@@ -20,6 +20,7 @@ constexpr std::size_t kMostNominees = 12;
 constexpr double kSameMs = 0.1;        // arrivals this near are one
 constexpr double kClearOnsetDb = 12.0; // level after an arrival re before it, beyond doubt
 constexpr double kLeastOnsetDb = 4.0;  // and when it says nothing
+constexpr double kNearlyAsGood = 0.6, kReflectedMs = 3.0, kClearerDb = 3.0;
 constexpr std::size_t kEstimators = 3;
 constexpr std::array kTrust{0.8, 0.9, 1.0};
 
@@ -96,6 +97,11 @@ struct ArrivalFinder::Nominee {
     [[nodiscard]] double score() const {
         return kTrust[estimator] * std::abs(height) * std::max(onset_db, 0.0) * clear / (clear + 30.0);
     }
+    /// Looks like a reflection of `first`: soon after it, with an onset that is not as clear.
+    [[nodiscard]] bool follows(const Nominee& first) const {
+        return delay_ms > first.delay_ms && delay_ms < first.delay_ms + kReflectedMs &&
+               onset_db < first.onset_db - kClearerDb;
+    }
     [[nodiscard]] bool same_as(const Nominee& o) const {
         return std::abs(delay_ms - o.delay_ms) < kSameMs && (height > 0.0) == (o.height > 0.0);
     }
@@ -119,11 +125,12 @@ ArrivalFinder::HitSpectra ArrivalFinder::transform(const DrumExcerpts& hits, std
     out.hits = hits.hits(), out.bins = fft_.bins();
     for (auto* x : {&out.a, &out.attack, &out.b}) x->resize(out.hits * out.bins);
     const double ms = rate_hz_ / 1000.0, at = static_cast<double>(hits.origin()) / ms + a_offset_ms;
-    const Window whole = Window{at - 5.0, at + 45.0, 3.0, 25.0}.times(ms);
-    const Window attack = Window{at - 0.5, at + 5.0, 0.3, 3.0}.times(ms);
     const Window all = Window{0.0, kArrivalBeforeMs + kArrivalAfterMs, 3.0, 25.0}.times(ms);
     std::vector<float> x(fft_.size());
     for (std::size_t n = 0; n < out.hits; ++n) {
+        const double begins = at + hits.late(n) / ms;
+        const Window whole = Window{begins - 5.0, begins + 45.0, 3.0, 25.0}.times(ms);
+        const Window attack = Window{begins - 0.5, begins + 5.0, 0.3, 3.0}.times(ms);
         whole.apply(hits.of(a, n), x);
         const double e = energy(x);
         const double scale = e > 0.0 ? 1.0 / std::sqrt(e) : 0.0;
@@ -188,26 +195,6 @@ void ArrivalFinder::nominate(std::vector<Nominee>& to, std::size_t estimator,
     to.insert(to.end(), peaks.begin(), peaks.end());
 }
 
-namespace {
-
-/// Level in dB just after `at` (samples) re what comes before it, from a power per sample. Before a first
-/// arrival both the last 2 ms and the last 10 ms are quiet.
-double onset_db(std::span<const float> power, double at, double ms) {
-    const auto from = static_cast<std::ptrdiff_t>(std::lround(at - 0.08 * ms));
-    const auto little = static_cast<std::ptrdiff_t>(2.0 * ms), much = static_cast<std::ptrdiff_t>(10.0 * ms);
-    const auto after = static_cast<std::ptrdiff_t>(0.3 * ms) + 1;
-    if (from < much || from + after > std::ssize(power)) return 0.0;
-    const auto mean = [&](std::ptrdiff_t first, std::ptrdiff_t count) {
-        double sum = 1e-30;
-        for (auto n = first; n < first + count; ++n) sum += static_cast<double>(power[n]);
-        return sum / static_cast<double>(count);
-    };
-    const double before = std::max(mean(from - little, little), mean(from - much, much));
-    return 10.0 * std::log10(mean(from, after) / before);
-}
-
-} // namespace
-
 /// Power of b, whitened by `filter`, sample by sample: geometric mean over hits, so that what leaks into a
 /// few of them doesn't count. Shows the random part of an attack too, which the mean of the hits loses.
 std::vector<float> ArrivalFinder::typical_power(const HitSpectra& s, std::size_t group, std::size_t groups,
@@ -222,6 +209,41 @@ std::vector<float> ArrivalFinder::typical_power(const HitSpectra& s, std::size_t
     }
     for (float& v : logs) v = std::exp2(v / count);
     return logs;
+}
+
+ArrivalFinder::Choice ArrivalFinder::pick(std::span<const Nominee> nominees) {
+    Choice choice;
+    // An arrival that several estimators see outweighs one that a single one sees better.
+    const auto together = [&](const Nominee& at) {
+        std::array<double, kEstimators> best{};
+        for (const auto& n : nominees)
+            if (n.same_as(at)) best[n.estimator] = std::max(best[n.estimator], n.score());
+        return best[0] + best[1] + best[2];
+    };
+    // The surest of those that agree with `at` gives the figure.
+    const auto surest = [&](const Nominee& at) {
+        Nominee best = at;
+        for (const auto& n : nominees)
+            if (n.same_as(at) && n.score() > best.score()) best = n;
+        return best;
+    };
+    double most = 0.0;
+    for (const auto& n : nominees)
+        if (const double score = together(n); score > most) most = score, choice.best = surest(n);
+    // A reflection may be louder than what came before it, but its onset is not as clear.
+    const Nominee later = choice.best;
+    double earlier = kNearlyAsGood * most;
+    for (const auto& n : nominees)
+        if (later.follows(n) && together(n) > earlier) earlier = together(n), choice.best = surest(n);
+    std::array<double, kEstimators> support{};
+    for (const auto& n : nominees) {
+        if (n.same_as(choice.best))
+            support[n.estimator] = std::max(support[n.estimator], std::min(1.0, 1.5 * std::abs(n.height)));
+        else if (most > 0.0 && !n.follows(choice.best) && std::abs(n.delay_ms - choice.best.delay_ms) > 0.25)
+            choice.rival = std::max(choice.rival, together(n) / most);
+    }
+    choice.agreeing = (support[0] + support[1] + support[2]) / static_cast<double>(kEstimators);
+    return choice;
 }
 
 ArrivalFinder::Choice ArrivalFinder::choose(const HitSpectra& spectra, std::size_t group, std::size_t groups,
@@ -262,21 +284,11 @@ ArrivalFinder::Choice ArrivalFinder::choose(const HitSpectra& spectra, std::size
     nominate(nominees, 0, shared);
     nominate(nominees, 1, repeated);
     nominate(nominees, 2, attack);
-    Choice choice;
     for (auto& n : nominees) {
         const double at = (a_at_ms + n.delay_ms) * ms;
         n.onset_db = std::max(onset_db(b, at, ms), onset_db(typical, at, ms));
-        if (n.score() > choice.best.score()) choice.best = n;
     }
-    std::array<double, kEstimators> support{};
-    for (const auto& n : nominees) {
-        if (n.same_as(choice.best))
-            support[n.estimator] = std::max(support[n.estimator], std::min(1.0, 1.5 * std::abs(n.height)));
-        else if (choice.best.score() > 0.0 && std::abs(n.delay_ms - choice.best.delay_ms) > 0.25)
-            choice.rival = std::max(choice.rival, n.score() / choice.best.score());
-    }
-    choice.agreeing = (support[0] + support[1] + support[2]) / static_cast<double>(kEstimators);
-    return choice;
+    return pick(nominees);
 }
 
 FirstArrival ArrivalFinder::find(const DrumExcerpts& hits, std::size_t a, std::size_t b,

@@ -19,9 +19,9 @@ struct FirstArrival {
 };
 
 /// Correlations alone lock onto a later, stronger cycle, onto what leaks into both mics from elsewhere, or
-/// onto the side lobes of a narrow band. So three of them only nominate arrivals, and the onset chooses: the
-/// arrival before which b is quiet and after which it is not. The three (Knapp and Carter, IEEE Trans. ASSP
-/// 24(4), 1976, for the first two):
+/// onto the side lobes of a narrow band. So three of them only nominate arrivals, and the onset chooses, most
+/// of all where several agree: the arrival before which b is quiet and after which it is not. The three
+/// (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976, for the first two):
 ///  - whitened, weighted by the coherence of both mics over the hits;
 ///  - whitened, weighted by how well hits repeat, between different hits only: what both mics share by chance
 ///  or from
@@ -51,6 +51,7 @@ private:
     [[nodiscard]] std::vector<float> typical_power(const HitSpectra& spectra, std::size_t group,
                                                    std::size_t groups,
                                                    std::span<const std::complex<float>> filter) const;
+    [[nodiscard]] static Choice pick(std::span<const Nominee> nominees);
     [[nodiscard]] Choice choose(const HitSpectra& spectra, std::size_t group, std::size_t groups,
                                 double a_at_ms) const;
 

@@ -1,5 +1,6 @@
 #include "analysis/excerpts.h"
 #include "analysis/fft.h"
+#include "analysis/prediction.h"
 #include <algorithm>
 #include <cmath>
 #include <complex>
@@ -81,7 +82,31 @@ double best_lag(const RealFft& fine, std::span<const std::complex<float>> produc
     return (static_cast<double>(best) + shift) * step;
 }
 
+/// x through a short prediction-error filter: drums ring, what is new stands out.
+std::vector<double> whitened(std::span<const float> x, std::span<const double> filter) {
+    std::vector<double> out(x.size());
+    for (std::size_t n = 0; n < x.size(); ++n) {
+        const auto taps = std::min(filter.size(), n + 1);
+        for (std::size_t i = 0; i < taps; ++i) out[n] += filter[i] * static_cast<double>(x[n - i]);
+    }
+    return out;
+}
+
 } // namespace
+
+double onset_db(std::span<const float> power, double at, double ms) noexcept {
+    const auto from = static_cast<std::ptrdiff_t>(std::lround(at - 0.08 * ms));
+    const auto little = static_cast<std::ptrdiff_t>(2.0 * ms), much = static_cast<std::ptrdiff_t>(10.0 * ms);
+    const auto after = static_cast<std::ptrdiff_t>(0.3 * ms) + 1;
+    if (from < much || from + after > std::ssize(power)) return 0.0;
+    const auto mean = [&](std::ptrdiff_t first, std::ptrdiff_t count) {
+        double sum = 1e-30;
+        for (auto n = first; n < first + count; ++n) sum += static_cast<double>(power[n]);
+        return sum / static_cast<double>(count);
+    };
+    const double before = std::max(mean(from - little, little), mean(from - much, much));
+    return 10.0 * std::log10(mean(from, after) / before);
+}
 
 void DrumExcerpts::align(std::size_t own) {
     constexpr std::size_t kFiner = 4, kRounds = 3;
@@ -116,6 +141,33 @@ void DrumExcerpts::align(std::size_t own) {
                                 static_cast<std::ptrdiff_t>(2.5 * ms) * static_cast<std::ptrdiff_t>(kFiner));
         }
     }
+    const double onset = common_onset(own) - static_cast<double>(origin_);
+    for (double& late : late_) late += onset;
+}
+
+/// Where, in samples of an excerpt, the hits laid over one another begin: the steepest step within a few ms
+/// of the largest sound.
+double DrumExcerpts::common_onset(std::size_t own) const {
+    const double ms = rate_hz_ / 1000.0;
+    const auto from = origin_ - static_cast<std::size_t>(15.0 * ms),
+               length = static_cast<std::size_t>(28.0 * ms);
+    const auto order = static_cast<std::size_t>(std::clamp(rate_hz_ / 2000.0, 16.0, 48.0));
+    std::vector<float> logs(length);
+    for (std::size_t n = 0; n < hits(); ++n) {
+        const auto x = of(own, n);
+        const auto y = whitened(x, error_filter(autocorrelation(x, order)));
+        const auto shift = std::lround(late_[n]);
+        for (std::size_t i = 0; i < length; ++i) {
+            const double v = y[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(from + i) + shift)];
+            logs[i] += static_cast<float>(std::log2(v * v + 1e-20));
+        }
+    }
+    for (float& v : logs) v = std::exp2(v / static_cast<float>(hits()));
+    const auto middle = static_cast<double>(origin_ - from);
+    double best = middle, most = 0.0;
+    for (double t = middle - 2.5 * ms; t < middle + 2.5 * ms; t += 1.0)
+        if (const double up = onset_db(logs, t, ms); up > most) most = up, best = t;
+    return best + static_cast<double>(from);
 }
 
 } // namespace kitfold::dsp

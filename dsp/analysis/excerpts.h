@@ -6,6 +6,10 @@
 
 namespace kitfold::dsp {
 
+/// Level in dB just after `at` (samples) re what comes before it, from a power per sample. Before a first
+/// arrival both the last 2 ms and the last 10 ms are quiet. @param ms samples of a millisecond
+double onset_db(std::span<const float> power, double at, double ms) noexcept;
+
 /// `mics` x `hits` excerpts of `length` samples; sample `origin` of each is when the drum's own mic hears the
 /// hit.
 class DrumExcerpts {
@@ -23,16 +27,18 @@ public:
     [[nodiscard]] double rate_hz() const noexcept { return rate_hz_; }
     [[nodiscard]] Drum drum() const noexcept { return drum_; }
     [[nodiscard]] const Hit& hit(std::size_t n) const noexcept { return chosen_[n]; }
-    /// Samples, with fraction, by which hit `hit` lies later in its excerpts than the others do on average,
-    /// as the drum's own mic shows: the hits lie over one another when shifted back by this. 0 until align().
+    /// Samples, with fraction, by which hit `hit` begins after `origin` in the drum's own mic: the hits lie
+    /// over one another when shifted back by this. 0 until align().
     [[nodiscard]] double late(std::size_t hit) const noexcept { return late_[hit]; }
-    /// Finds late() from what mic `own` heard. @pre the excerpts span -3..+10 ms
+    /// Finds late() from what mic `own` heard. @pre the excerpts span -20..+20 ms
     void align(std::size_t own);
     [[nodiscard]] std::span<const float> of(std::size_t mic, std::size_t hit) const noexcept {
         return std::span(samples_).subspan((mic * hits() + hit) * length_, length_);
     }
 
 private:
+    [[nodiscard]] double common_onset(std::size_t own) const;
+
     Drum drum_;
     double rate_hz_;
     std::size_t mics_, length_, origin_;

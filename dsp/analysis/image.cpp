@@ -141,6 +141,13 @@ double onset_ms(const DrumExcerpts& hits, std::size_t mic) {
     return -3.0 + static_cast<double>(best) * step;
 }
 
+/// align() counts from an onset that it looks for near the hit only.
+double mean_late_ms(const DrumExcerpts& hits) {
+    double sum = 0.0;
+    for (std::size_t n = 0; n < hits.hits(); ++n) sum += hits.late(n);
+    return sum / static_cast<double>(hits.hits()) * 1000.0 / hits.rate_hz();
+}
+
 struct Totals {
     double left = 0.0, right = 0.0, both = 0.0;
     void operator+=(const Totals& o) { left += o.left, right += o.right, both += o.both; }
@@ -176,7 +183,7 @@ public:
             row.confidence = std::min(l.confidence, r.confidence);
             row.level_difference_db = direct.by_own_mic(*own, left_, l.delay_ms, right_, r.delay_ms);
         } else {
-            const double at_ms = onset_ms(hits, left_);
+            const double at_ms = onset_ms(hits, left_) - mean_late_ms(hits);
             const auto lr = finder_.find(hits, left_, right_, at_ms);
             row.time_difference_ms = lr.delay_ms;
             row.confidence = lr.confidence;

@@ -12,9 +12,10 @@ namespace {
 
 constexpr double kAfterMs = 250.0; // the low end of a hit, for the sum
 constexpr double kLowHz = 200.0;
-// Hits that overlap another drum are worth it for the snare only: its wires are noise, and it takes many for
-// the heads to stand out.
-constexpr std::size_t kMostHits = 40, kEnough = 20;
+// Hits that overlap another drum are worth it: what is hit with a drum is not in time with it to the sample,
+// and it takes many for snare heads to stand out from the wires, or a kick from the cymbals in an overhead.
+constexpr std::size_t kMostHits = 80;
+constexpr std::size_t kEnoughOfPlates = 20; // hi-hat and ride are struck alone often enough
 constexpr std::size_t kFewestHits = 3;
 
 using Complex = std::complex<float>;
@@ -79,7 +80,7 @@ public:
     DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum)
         : take_(take), own_(*own_mic(take.mics, drum)),
           excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits,
-                    drum == Drum::snare ? kMostHits : kEnough),
+                    drum >= Drum::hihat ? kEnoughOfPlates : kMostHits),
           finder_(take.rate_hz), fft_(fast_fft_size(excerpts_.length())), from_own_(take.mics.size()) {
         excerpts_.align(own_);
     }

@@ -283,20 +283,32 @@ void Simulator::Kit::tell_truth() {
     tell_image();
 }
 
+namespace {
+
+/// The first of those that matter: a head turned away is not what a mic hears first.
+Arrival first_arrival(const std::vector<Arrival>& arrivals) {
+    constexpr double kMatters = 0.25; // re the loudest
+    double loudest = 0.0;
+    for (const auto& a : arrivals) loudest = std::max(loudest, std::abs(a.gain));
+    const Arrival* first = nullptr;
+    for (const auto& a : arrivals)
+        if (std::abs(a.gain) >= kMatters * loudest && (first == nullptr || a.delay_s < first->delay_s))
+            first = &a;
+    return *first;
+}
+
+} // namespace
+
 void Simulator::Kit::tell_direct() {
     for (const auto& d : drums) {
         std::vector<Direct> row;
         std::vector<double> gain;
         for (std::size_t m = 0; m < mics.size(); ++m) {
-            const auto arrivals = straight_arrivals(d, mics[m], truth.speed_of_sound);
-            const auto loudest =
-                std::max_element(arrivals.begin(), arrivals.end(), [](const auto& a, const auto& b) {
-                    return std::abs(a.gain) < std::abs(b.gain);
-                });
-            const double g = loudest->gain * gains[m] * (is_own(mics[m].role, d.drum) ? 1.0 : foreign[m]);
+            const auto first = first_arrival(straight_arrivals(d, mics[m], truth.speed_of_sound));
+            const double g = first.gain * gains[m] * (is_own(mics[m].role, d.drum) ? 1.0 : foreign[m]);
             gain.push_back(std::abs(g));
             row.push_back(
-                {d.drum, m, 1e3 * loudest->delay_s + mics[m].late_ms, 0.0, (g < 0.0) != mics[m].flipped});
+                {d.drum, m, 1e3 * first.delay_s + mics[m].late_ms, 0.0, (g < 0.0) != mics[m].flipped});
         }
         const auto own = own_mic(d.drum);
         const double reference = own ? gain[*own] : *std::max_element(gain.begin(), gain.end());

@@ -79,8 +79,8 @@ struct SimulatedMic {
     double noise_dbfs = -78.0; ///< RMS of its own noise
 };
 
-/// The straight way from a drum to a mic. With several radiating heads: of the one that is loudest in that
-/// mic.
+/// The straight way from a drum to a mic. With several radiating heads: of the one that is heard first, heads
+/// 12 dB under the loudest in that mic apart.
 struct Direct {
     Drum drum = Drum::kick;
     std::size_t mic = 0;

@@ -1,5 +1,6 @@
 // Hits, pairs, bleed and image against the simulator's truth. `test_analysis "[.table]"` prints the error
 // tables over more takes than the tests can afford.
+#include "analysis/alignment.h"
 #include "simulated_take.h"
 #include <catch2/catch.hpp>
 #include <cmath>
@@ -20,14 +21,17 @@ SimulatorOptions options(std::uint64_t seed, int mics = 10, double tempo = 104.0
     return o;
 }
 
-/// Level below 200 Hz of the sum of two whole signals re the power sum, b delayed by `delay_ms` and times
-/// `sign`: by a plain Fourier sum on a grid, nothing of the analysis in it.
-double low_gain_db(std::span<const float> a, std::span<const float> b, double rate_hz, double delay_ms,
-                   double sign) {
+struct SumPower {
     double sum = 0.0, apart = 0.0;
+};
+
+/// Adds the power below 200 Hz of a + b and of both apart, b delayed by `delay_ms` and times `sign`: by a
+/// plain Fourier sum on a grid that is finer than 1 / length, nothing of the analysis in it.
+void add_low_power(SumPower& to, std::span<const float> a, std::span<const float> b, double rate_hz,
+                   double delay_ms, double sign) {
     const double step_hz = 1.7;
-    const std::size_t thin =
-        static_cast<std::size_t>(rate_hz / 2000.0); // boxcar first, then every thin-th sample
+    // boxcar first, then every thin-th sample
+    const std::size_t thin = static_cast<std::size_t>(rate_hz / 2000.0);
     std::vector<double> x, y;
     for (std::size_t n = 0; n + thin <= a.size(); n += thin) {
         double p = 0.0, q = 0.0;
@@ -40,9 +44,23 @@ double low_gain_db(std::span<const float> a, std::span<const float> b, double ra
         const auto turn = std::polar(1.0, -2.0 * std::numbers::pi * hz / thin_hz);
         for (std::size_t n = 0; n < x.size(); ++n, phasor *= turn) fa += x[n] * phasor, fb += y[n] * phasor;
         fb *= std::polar(sign, -2.0 * std::numbers::pi * hz * delay_ms / 1000.0);
-        sum += std::norm(fa + fb), apart += std::norm(fa) + std::norm(fb);
+        to.sum += std::norm(fa + fb), to.apart += std::norm(fa) + std::norm(fb);
     }
-    return 10.0 * std::log10(sum / apart);
+}
+
+/// Level below 200 Hz of the sum of two mics re the power sum, around every stroke of the kick.
+double low_gain_db(const SimulatedTake& t, std::size_t a, std::size_t b, double delay_ms, double sign) {
+    SumPower power;
+    const double rate_hz = t.take.rate_hz;
+    const auto length = static_cast<std::size_t>(0.31 * rate_hz);
+    for (const auto& h : t.true_hits) {
+        const auto first = static_cast<std::size_t>(std::max(0.0, h.time_s - 0.01) * rate_hz);
+        if (h.drum != Drum::kick || first + length > t.samples[a].size()) continue;
+        const auto x = std::span<const float>(t.samples[a]).subspan(first, length),
+                   y = std::span<const float>(t.samples[b]).subspan(first, length);
+        add_low_power(power, x, y, rate_hz, delay_ms, sign);
+    }
+    return 10.0 * std::log10(power.sum / power.apart);
 }
 
 } // namespace
@@ -65,31 +83,90 @@ TEST_CASE("hits of drums with a mic: 99 % within 2 ms, 1 % wrong, over several t
     CHECK(100 * wrong <= found);
 }
 
+namespace {
+
+/// The kick's click is 20 dB under what else an overhead hears; such a pair may be left open. So may a drum
+/// that is hardly hit.
+bool may_be_open(const SimulatedTake& t, const Pair& p) {
+    const auto& mics = t.take.mics;
+    return (p.drum == Drum::kick && is_overhead(mics[p.b].role)) || p.hits < 6;
+}
+
+void check_pairs(const SimulatedTake& t, const std::vector<Pair>& pairs) {
+    const auto errors = test::pair_errors(t, pairs);
+    for (std::size_t i = 0; i < errors.size(); ++i) {
+        const auto& e = errors[i];
+        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence
+                    << (e.wrong_way_up ? ", wrong way up" : ""));
+        CHECK((e.judged || may_be_open(t, pairs[i])));
+        CHECK((e.right() || !e.judged));
+        CHECK(e.judged == pairs[i].why_not.empty());
+    }
+}
+
+} // namespace
+
 TEST_CASE("pairs: arrival within 0.05 ms, polarity right, low end as the sum shows it", "[check]") {
-    auto o = options(31);
+    auto o = options(431);
     SECTION("as set up") {}
-    SECTION("8 mics") { o.mics = 8; }
-    SECTION("mics upside down and late") { o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0; }
-    SECTION("10 dB more noise") { o.extra_noise_db = 10.0; }
-    SECTION("44.1 kHz") { o.rate_hz = 44'100.0; }
-    SECTION("96 kHz") { o.rate_hz = 96'000.0, o.seconds = 25.0; }
+    SECTION("8 mics") { o.mics = 8, o.seed = 432; }
+    SECTION("10 dB more noise") { o.extra_noise_db = 10.0, o.seed = 433; }
+    SECTION("44.1 kHz") { o.rate_hz = 44'100.0, o.seed = 434; }
+    SECTION("96 kHz") { o.rate_hz = 96'000.0, o.seconds = 25.0, o.seed = 435; }
+    SECTION("deadened") { o.tone = Tone::deadened, o.seed = 436; }
     const SimulatedTake t(o);
     const auto pairs = judge_pairs(t.take, t.found_hits);
     // Kick and snare: one pair of close mics and two mics at two overheads each; toms and hi-hat at two
     // overheads; the overheads themselves.
     CHECK(pairs.size() == (o.mics == 10 ? 5u + 5u + 3u * 2u + 1u : 5u + 5u + 2u * 2u + 1u));
-    for (const auto& e : test::pair_errors(t, pairs)) {
-        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence
-                    << (e.wrong_way_up ? ", wrong way up" : ""));
-        CHECK((e.right() || !e.judged));
-    }
+    check_pairs(t, pairs);
     for (const auto& p : pairs) {
         if (!p.judged() || t.take.mics[p.b].role != Role::kick_out) continue;
         const double sign = p.opposite ? -1.0 : 1.0;
-        const double before = low_gain_db(t.samples[p.a], t.samples[p.b], o.rate_hz, 0.0, 1.0);
-        const double after = low_gain_db(t.samples[p.a], t.samples[p.b], o.rate_hz, -p.delay_ms, sign);
+        const double before = low_gain_db(t, p.a, p.b, 0.0, 1.0);
+        const double after = low_gain_db(t, p.a, p.b, -p.delay_ms, sign);
         CHECK(p.low_gain_before_db == Approx(before).epsilon(0).margin(0.5));
         CHECK(p.low_gain_after_db == Approx(after).epsilon(0).margin(0.5));
+    }
+}
+
+TEST_CASE("mics upside down and up to 20 ms late: found, and with the settings nothing is left to fix",
+          "[check]") {
+    auto o = options(32);
+    SECTION("10 mics") {}
+    SECTION("8 mics, 44.1 kHz") { o.mics = 8, o.rate_hz = 44'100.0, o.seed = 442; }
+    SECTION("10 mics, 96 kHz") { o.rate_hz = 96'000.0, o.seconds = 25.0, o.seed = 443; }
+    SECTION("spaced overheads") { o.traps.spaced_overheads = true, o.seed = 444; }
+    o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0;
+    SimulatedTake t(o);
+    const auto pairs = judge_pairs(t.take, t.found_hits);
+    check_pairs(t, pairs);
+    const auto settings = align(t.take.mics, pairs);
+    for (std::size_t m = 0; m < settings.size(); ++m)
+        t.take.mics[m].inverted = settings[m].inverted, t.take.mics[m].delay_ms = settings[m].delay_ms;
+    for (const auto& p : judge_pairs(t.take, t.found_hits)) {
+        INFO(t.take.mics[p.a].name << " / " << t.take.mics[p.b].name << " " << p.delay_ms << " ms");
+        CHECK_FALSE(fix_for(t.take.mics, p).any());
+    }
+}
+
+TEST_CASE("traps: what is judged is right; the rest says that it can't be judged", "[check]") {
+    auto o = options(451);
+    SECTION("mode-rich drums") { o.traps.mode_rich = true; }
+    SECTION("shell reflections") { o.traps.shell_reflections = true, o.seed = 452; }
+    SECTION("heads in opposite phase") { o.traps.opposite_heads = true, o.seed = 453; }
+    SECTION("hot room") { o.traps.hot_room = true, o.seed = 454; }
+    SECTION("hot bleed") { o.traps.hot_bleed = true, o.seed = 455; }
+    SECTION("spaced overheads") { o.traps.spaced_overheads = true, o.seed = 456; }
+    const SimulatedTake t(o);
+    const auto pairs = judge_pairs(t.take, t.found_hits);
+    const auto errors = test::pair_errors(t, pairs);
+    for (std::size_t i = 0; i < errors.size(); ++i) {
+        const auto& e = errors[i];
+        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence
+                    << (e.wrong_way_up ? ", wrong way up" : ""));
+        CHECK((e.right() || !e.judged));
+        CHECK(e.judged == pairs[i].why_not.empty());
     }
 }
 
