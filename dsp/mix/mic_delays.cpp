@@ -168,11 +168,17 @@ void MicDelays::read(const Line& line, const DelayTap& tap, const float* direct,
         const std::size_t size = line.past.size();
         const std::size_t start = (line.write + 2 * size - back - tap.whole - older) & (size - 1);
         const std::size_t first = std::min(length, size - start);
-        float segment[kMaxFrames + DelayTap::kTaps];
-        float* to = tap.fractional ? segment : out;
-        std::copy_n(line.past.data() + start, first, to);
-        std::copy_n(line.past.data(), length - first, to + first);
-        if (tap.fractional) convolve(segment + DelayTap::kTaps - 1, tap.fir.data(), out, frames);
+        const float* from = line.past.data() + start;
+        float joined[kMaxFrames + DelayTap::kTaps]; // where the ring's end is between
+        if (first < length) {
+            std::copy_n(from, first, joined);
+            std::copy_n(line.past.data(), length - first, joined + first);
+            from = joined;
+        }
+        if (tap.fractional)
+            convolve(from + DelayTap::kTaps - 1, tap.fir.data(), out, frames);
+        else
+            std::copy_n(from, frames, out);
     }
     if (tap.sign < 0.0f) scale(out, tap.sign, frames);
 }
