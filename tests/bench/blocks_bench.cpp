@@ -1,18 +1,22 @@
-// Every block: one channel and SIMD lanes, block sizes 16 to 4096, 44.1 to 192 kHz. Items are mic-samples:
-// items per second should not depend on the block size.
+// Every block: one channel and SIMD lanes, block sizes 16 to 4096, 44.1 to 192 kHz, and what juce::dsp has of
+// the same kind (its gate has no key filters, its bus no key high-pass). Items are mic-samples, of the bus
+// stereo frames: items per second should not depend on the block size.
 #include "dynamics/bus_compressor.h"
+#include "dynamics/damp.h"
 #include "dynamics/gate.h"
 #include "filters/kick_conditioner.h"
 #include "material.h"
 #include "mix/kit_mix.h"
 #include "mix/sum.h"
+#include <algorithm>
 #include <benchmark/benchmark.h>
+#ifdef KITFOLD_BENCH_JUCE
+#include "juce_chain.h"
+#endif
 
 using namespace kitfold::dsp;
 
 namespace {
-
-using Sse2 = xsimd::batch<double, xsimd::sse2>;
 
 void sizes(benchmark::internal::Benchmark* b) {
     for (const int rate : {44'100, 48'000, 96'000, 192'000})
@@ -20,38 +24,66 @@ void sizes(benchmark::internal::Benchmark* b) {
             if (rate == 48'000 || block == 512) b->Args({block, rate});
 }
 
-template <class V> void kick(benchmark::State& state) {
-    const auto frames = static_cast<std::size_t>(state.range(0));
-    constexpr auto lanes = Lanes<V>::width;
-    const auto in = bench::drums(frames * lanes);
+constexpr KickSettings kKick{.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = 24};
+constexpr GateSettings kGate{.key_high_pass_hz = 60, .key_low_pass_hz = 2000};
+constexpr DampSettings kDamp{.amount = 1, .high_db_per_s = 60, .tail_db_per_s = 20, .band_count = 3};
+
+/// Runs `process(in, out)` over and over; `lanes` mic-samples a frame.
+template <class Process> void measure(benchmark::State& state, std::size_t lanes, Process process) {
+    const auto in = bench::drums(static_cast<std::size_t>(state.range(0)) * lanes);
     std::vector<float> out(in.size());
-    KickConditioner<V> block;
-    if (!block.prepare(static_cast<double>(state.range(1)))) return;
-    for (std::size_t k = 0; k < lanes; ++k)
-        (void)block.set({.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = 24}, k);
     for (auto _ : state) {
-        block.process(in.data(), out.data(), frames);
+        process(in.data(), out.data());
         benchmark::DoNotOptimize(out.data());
         benchmark::ClobberMemory();
     }
-    state.SetItemsProcessed(state.iterations() * state.range(0) * static_cast<int64_t>(lanes));
+    state.SetItemsProcessed(state.iterations() * static_cast<int64_t>(in.size()));
 }
 
-template <class V> void gate(benchmark::State& state) {
+/// One channel.
+void scalar_kick(benchmark::State& state) {
+    KickConditioner<double> block;
+    (void)block.prepare(static_cast<double>(state.range(1))), (void)block.set(kKick);
     const auto frames = static_cast<std::size_t>(state.range(0));
-    constexpr auto lanes = Lanes<V>::width;
-    const auto in = bench::drums(frames * lanes);
-    std::vector<float> out(in.size());
-    Gate<V> block;
-    if (!block.prepare(static_cast<double>(state.range(1)), 0.0)) return;
-    for (std::size_t k = 0; k < lanes; ++k)
-        (void)block.set({.key_high_pass_hz = 60, .key_low_pass_hz = 2000}, k);
-    for (auto _ : state) {
-        block.process(in.data(), in.data(), out.data(), frames);
-        benchmark::DoNotOptimize(out.data());
-        benchmark::ClobberMemory();
+    measure(state, 1, [&](const float* in, float* out) { block.process(in, out, frames); });
+}
+void scalar_gate(benchmark::State& state) {
+    Gate<double> block;
+    (void)block.prepare(static_cast<double>(state.range(1)), 0.0), (void)block.set(kGate);
+    const auto frames = static_cast<std::size_t>(state.range(0));
+    measure(state, 1, [&](const float* in, float* out) { block.process(in, in, out, frames); });
+}
+void scalar_damp(benchmark::State& state) {
+    Damp<double> block;
+    (void)block.prepare(static_cast<double>(state.range(1))), (void)block.set(kDamp);
+    const auto frames = static_cast<std::size_t>(state.range(0));
+    measure(state, 1, [&](const float* in, float* out) { block.process(in, out, frames); });
+}
+
+/// Eight mics side by side, the transposes there and back included.
+void lanes(benchmark::State& state, Isa isa, bool kick, bool gate, bool damp) {
+    if (!runs(isa)) return state.SkipWithError("not on this machine");
+    constexpr std::size_t kMics = 8;
+    const auto frames = static_cast<std::size_t>(state.range(0));
+    std::vector<std::unique_ptr<LaneStrip>> strips;
+    for (std::size_t mics = 0; mics < kMics; mics += strips.back()->width()) {
+        auto& strip = *strips.emplace_back(make_lane_strip(isa, kMics));
+        (void)strip.prepare(static_cast<double>(state.range(1)), {kick, gate, damp}, 0.0);
+        for (std::size_t k = 0; k < strip.width(); ++k)
+            strip.set(k, kick ? &kKick : nullptr, gate ? &kGate : nullptr, damp ? &kDamp : nullptr);
     }
-    state.SetItemsProcessed(state.iterations() * state.range(0) * static_cast<int64_t>(lanes));
+    measure(state, kMics, [&](const float* in, float* out) {
+        std::copy_n(in, frames * kMics, out);
+        for (std::size_t s = 0; s < strips.size(); ++s)
+            for (std::size_t at = 0; at < frames; at += LaneStrip::kMaxFrames) {
+                const std::size_t width = strips[s]->width();
+                float* rows[kMics];
+                for (std::size_t k = 0; k < width; ++k) rows[k] = out + (s * width + k) * frames + at;
+                const std::size_t count = std::min(LaneStrip::kMaxFrames, frames - at);
+                strips[s]->kick_and_gate(rows, nullptr, width, count);
+                strips[s]->damp(rows, width, count);
+            }
+    });
 }
 
 void bus(benchmark::State& state) {
@@ -87,10 +119,40 @@ void sum(benchmark::State& state) { // ten mics, each with a fractional delay
     state.SetItemsProcessed(state.iterations() * state.range(0) * 10);
 }
 
-BENCHMARK(kick<double>)->Apply(sizes);
-BENCHMARK(kick<Sse2>)->Apply(sizes);
-BENCHMARK(gate<double>)->Apply(sizes);
-BENCHMARK(gate<Sse2>)->Apply(sizes);
+#ifdef KITFOLD_BENCH_JUCE
+void juce_blocks(benchmark::State& state, std::size_t mics, const char* blocks) {
+    const auto frames = static_cast<std::size_t>(state.range(0));
+    std::vector<std::vector<float>> tracks;
+    std::vector<const float*> rows;
+    for (std::size_t m = 0; m < mics; ++m)
+        tracks.push_back(bench::drums(frames, m)), rows.push_back(tracks.back().data());
+    std::vector<float> l(frames), r(frames);
+    bench::JuceChain chain(static_cast<double>(state.range(1)), mics, frames, blocks);
+    for (auto _ : state) {
+        chain.process(rows.data(), l.data(), r.data(), frames);
+        benchmark::DoNotOptimize(l.data());
+        benchmark::ClobberMemory();
+    }
+    state.SetItemsProcessed(state.iterations() * state.range(0) * static_cast<int64_t>(mics));
+}
+BENCHMARK_CAPTURE(juce_blocks, kick, 1, "kick")->Apply(sizes);
+BENCHMARK_CAPTURE(juce_blocks, gate, 1, "gate")->Apply(sizes);
+BENCHMARK_CAPTURE(juce_blocks, bus, 1, "bus")->Apply(sizes);
+BENCHMARK_CAPTURE(juce_blocks, sum, 10, "delay sum")->Apply(sizes);
+#endif
+
+BENCHMARK(scalar_kick)->Apply(sizes);
+BENCHMARK(scalar_gate)->Apply(sizes);
+BENCHMARK(scalar_damp)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, sse2_kick, Isa::sse2, true, false, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, sse2_gate, Isa::sse2, false, true, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, sse2_damp, Isa::sse2, false, false, true)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, avx2_kick, Isa::avx2, true, false, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, avx2_gate, Isa::avx2, false, true, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, avx2_damp, Isa::avx2, false, false, true)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, avx512_kick, Isa::avx512, true, false, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, avx512_gate, Isa::avx512, false, true, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lanes, avx512_damp, Isa::avx512, false, false, true)->Apply(sizes);
 BENCHMARK(bus)->Apply(sizes);
 BENCHMARK(sum)->Apply(sizes);
 

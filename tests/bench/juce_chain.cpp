@@ -16,9 +16,13 @@ struct JuceChain::Parts {
     std::vector<std::unique_ptr<Strip>> strips;
     juce::dsp::Compressor<float> bus;
     juce::AudioBuffer<float> mono, sum;
+    bool delays, kicks, gates, sums, bused;
 
-    Parts(double rate_hz, std::size_t mics, std::size_t block)
+    Parts(double rate_hz, std::size_t mics, std::size_t block, std::string_view blocks)
         : mono(1, static_cast<int>(block)), sum(2, static_cast<int>(block)) {
+        const auto wants = [blocks](const char* name) { return blocks.find(name) != std::string_view::npos; };
+        delays = wants("delay"), kicks = wants("kick"), gates = wants("gate"), sums = wants("sum"),
+        bused = wants("bus");
         const juce::dsp::ProcessSpec one{rate_hz, static_cast<juce::uint32>(block), 1};
         using Make = juce::dsp::IIR::Coefficients<float>;
         for (std::size_t m = 0; m < mics; ++m) {
@@ -39,8 +43,8 @@ struct JuceChain::Parts {
     }
 };
 
-JuceChain::JuceChain(double rate_hz, std::size_t mics, std::size_t block)
-    : parts_(std::make_unique<Parts>(rate_hz, mics, block)) {}
+JuceChain::JuceChain(double rate_hz, std::size_t mics, std::size_t block, std::string_view blocks)
+    : parts_(std::make_unique<Parts>(rate_hz, mics, block, blocks)) {}
 JuceChain::~JuceChain() = default;
 
 void JuceChain::process(const float* const* mics, float* left, float* right, std::size_t frames) {
@@ -54,15 +58,20 @@ void JuceChain::process(const float* const* mics, float* left, float* right, std
         juce::dsp::AudioBlock<float> whole(p.mono);
         auto block = whole.getSubBlock(0, frames);
         const juce::dsp::ProcessContextReplacing<float> context(block);
-        s.delay.process(context);
-        for (auto& f : s.filter) f.process(context);
-        s.gate.process(context);
+        if (p.delays) s.delay.process(context);
+        if (p.kicks)
+            for (auto& f : s.filter) f.process(context);
+        if (p.gates) s.gate.process(context);
+        if (!p.sums) {
+            for (int side = 0; side < 2; ++side) p.sum.copyFrom(side, 0, p.mono, 0, 0, count);
+            continue;
+        }
         p.sum.addFrom(0, 0, p.mono, 0, 0, count, s.left);
         p.sum.addFrom(1, 0, p.mono, 0, 0, count, s.right);
     }
     juce::dsp::AudioBlock<float> whole(p.sum);
     auto block = whole.getSubBlock(0, frames);
-    p.bus.process(juce::dsp::ProcessContextReplacing<float>(block));
+    if (p.bused) p.bus.process(juce::dsp::ProcessContextReplacing<float>(block));
     std::copy_n(p.sum.getReadPointer(0), frames, left);
     std::copy_n(p.sum.getReadPointer(1), frames, right);
 }
