@@ -1,4 +1,5 @@
 #include "analysis/kit_key_learn.h"
+#include "analysis/kit_key_learn_response.h"
 #include "core/units.h"
 #include <algorithm>
 #include <bit>
@@ -12,8 +13,16 @@ constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes diff
 constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
 constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
 constexpr double kMistaken = 0.06;      // share of the hits that may be wrong or missing
-constexpr double kAmpleDb = 24.0;       // margin beyond which more is of no use
-constexpr double kSlowestRingDbPerS = 60.0;
+constexpr double kAmpleDb = 20.0;       // margin beyond which more is of no use
+// Bands open the gate sooner the higher they are: worth some margin while it is ample.
+constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
+constexpr double kDoubtDb = 5.0;       // margin that each hit set aside has to be worth
+constexpr double kAboveBleedDb = 8.0;  // what a threshold needs, takes differ
+constexpr double kMostBelowDb = 15.0;  // a threshold under the softest hit
+constexpr double kAgain = 2.5;         // power by which a level must rise to open a gate that had just closed
+constexpr double kLeastSilenceS = 6.0; // of the own drum, to learn waveforms from
+constexpr double kSoonSeconds = 0.008; // after a hit its gate should be open
+constexpr double kBusyOwnSeconds = 0.25;
 constexpr double kOwnSeconds = 0.6; // after an own hit all that sounds is taken for its own
 
 double db_of(double power) noexcept { return power > 0.0 ? 10.0 * std::log10(power) : kOffDb; }
@@ -49,7 +58,7 @@ double quantile(std::vector<double> v, double q) {
     return v[static_cast<std::size_t>(at)];
 }
 
-/// The take low-passed and thinned out as KitKey does, mics in step.
+/// The take low-passed and thinned out as KitKey does, as it was recorded.
 struct Lows {
     double rate_hz = 6000.0;
     std::size_t steps = 0, mics = 0;
@@ -65,16 +74,13 @@ Lows read_lows(const Take& take, const KitKey& key) {
     out.steps = static_cast<std::size_t>(seconds * out.rate_hz);
     out.samples.assign(out.steps * out.mics, 0.0f);
     constexpr std::size_t kBlockSteps = 1024;
-    std::vector<float> block(kBlockSteps * step + 64);
+    std::vector<float> block(kBlockSteps * step);
     for (std::size_t m = 0; m < out.mics; ++m) {
-        const auto late = static_cast<std::size_t>(take.mics[m].delay_ms / 1000.0 * out.rate_hz);
         float carry = 0.0f;
-        for (std::size_t at = 0; at + late < out.steps; ++at) {
+        for (std::size_t at = 0; at < out.steps; ++at) {
             const std::size_t in_block = at % kBlockSteps;
-            if (in_block == 0)
-                take.read(m, static_cast<std::int64_t>(at * step),
-                          std::span(block).first(kBlockSteps * step));
-            out.samples[(at + late) * out.mics + m] = key.low(&block[in_block * step], carry);
+            if (in_block == 0) take.read(m, static_cast<std::int64_t>(at * step), block);
+            out.samples[at * out.mics + m] = key.low(&block[in_block * step], carry);
         }
     }
     return out;
@@ -95,6 +101,7 @@ class Learner {
 public:
     Learner(const Take& take, std::span<const Hit> hits) : take_(take), mics_(take.mics.size()) {
         (void)key_.prepare(take.rate_hz, mics_);
+        for (std::size_t m = 0; m < mics_; ++m) key_.set_delay(m, take.mics[m].delay_ms, 0.0);
         lows_ = read_lows(take, key_);
         table_.mics.resize(mics_);
         for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
@@ -102,6 +109,7 @@ public:
     }
 
     LearnedKitKey run() {
+        learn_waveforms();
         measure_close();
         measure_overheads();
         measure_wash();
@@ -169,12 +177,63 @@ private:
     template <class After> void play(After after) {
         key_.reset();
         key_.set(table_);
-        std::vector<float> low(KitKey::kMaxMics + 16, 0.0f);
         for (std::size_t s = 0; s < lows_.steps; ++s) {
-            std::copy_n(lows_.at(s), mics_, low.begin());
-            key_.advance(low.data());
+            key_.advance(lows_.at(s));
             after(s);
         }
+    }
+
+    /// The way to each close mic, from where its own drum is silent in it.
+    void learn_waveforms() {
+        const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * lows_.rate_hz / kResponseHz));
+        for (std::size_t m = 0; m < mics_; ++m) {
+            if (!drum_of(m)) continue;
+            std::vector<std::size_t> sources;
+            for (std::size_t j = 0; j < mics_; ++j)
+                if (speaks(j) && drum_of(j) != drum_of(m)) sources.push_back(j);
+            const std::size_t late = steps(take_.mics[m].delay_ms / 1000.0); // hits are timed behind it
+            const auto found = learn_responses({lows_.samples, mics_}, m, sources, silent_steps(m, late),
+                                               taps, steps(kLeastSilenceS));
+            for (std::size_t i = 0; i < sources.size(); ++i) {
+                if (found[i].empty()) continue;
+                std::vector<float> response(kResponseTaps);
+                resample_response(found[i], lows_.rate_hz, response, kResponseHz);
+                auto& kept = path(sources[i], m).response;
+                for (const float x : response)
+                    kept.push_back(
+                        std::round(std::clamp(static_cast<double>(x), -kMostResponse, kMostResponse) * 1e4) /
+                        1e4);
+            }
+        }
+    }
+
+    /// Where a mic's own drum is silent, `late` steps before the hits say; for a drum that hardly ever is,
+    /// where it has died away for the most part.
+    [[nodiscard]] std::vector<char> silent_steps(std::size_t mic, std::size_t late) const {
+        std::vector<char> silent;
+        for (const double own_s : {kOwnSeconds, kBusyOwnSeconds}) {
+            silent.assign(lows_.steps, 1);
+            for (const auto& h : hits_)
+                if (drum_of(mic) == h.drum) {
+                    const std::size_t at = h.step - std::min(h.step, late + steps(0.01));
+                    const std::size_t end = std::min(at + steps(own_s), lows_.steps);
+                    std::fill(silent.begin() + static_cast<std::ptrdiff_t>(at),
+                              silent.begin() + static_cast<std::ptrdiff_t>(end), 0);
+                }
+            if (std::count(silent.begin(), silent.end(), 1) >
+                static_cast<std::ptrdiff_t>(steps(kLeastSilenceS)))
+                break;
+        }
+        return silent;
+    }
+
+    /// What the table says of the way from one mic to another.
+    KitKeyTable::Bleed& path(std::size_t source, std::size_t mic) {
+        for (auto& b : table_.bleed)
+            if (b.source == source && b.mic == mic) return b;
+        table_.bleed.push_back({source, mic, {}});
+        table_.bleed.back().gain_db.fill(kOffDb);
+        return table_.bleed.back();
     }
 
     struct Watch {
@@ -243,8 +302,6 @@ private:
                    const std::vector<std::vector<double>>& other) {
         for (std::size_t m = 0; m < mics_; ++m) {
             if (m == source || drum_of(m) == drum_of(source) || is_room(take_.mics[m].role)) continue;
-            KitKeyTable::Bleed bleed{source, m, {}};
-            bool any = false;
             for (std::size_t b = 0; b < kKeyBands; ++b) {
                 const std::size_t at = (source * mics_ + m) * kKeyBands + b;
                 double db = kOffDb;
@@ -252,10 +309,8 @@ private:
                     db = quantile(clean[at], 0.4) + kMarginDb;
                 else if (other[at].size() >= kLearnHits)
                     db = quantile(other[at], 0.2) + kMarginDb;
-                bleed.gain_db[b] = std::min(db, 40.0);
-                any = any || db != kOffDb;
+                if (db != kOffDb) path(source, m).gain_db[b] = std::min(db, 40.0);
             }
-            if (any) table_.bleed.push_back(bleed);
         }
     }
 
@@ -285,12 +340,9 @@ private:
         for (const auto h : heads)
             for (std::size_t m = 0; m < mics_; ++m) {
                 if (!drum_of(m)) continue;
-                KitKeyTable::Bleed bleed{h, m, {}};
-                for (std::size_t b = 0; b < kKeyBands; ++b) {
-                    const auto& r = ratios[m * kKeyBands + b];
-                    bleed.gain_db[b] = r.total() < 50 ? kOffDb : std::min(r.quantile_db(0.95) + 3.0, 12.0);
-                }
-                table_.bleed.push_back(bleed);
+                for (std::size_t b = 0; b < kKeyBands; ++b)
+                    if (const auto& r = ratios[m * kKeyBands + b]; r.total() >= 50)
+                        path(h, m).gain_db[b] = std::min(r.quantile_db(0.95) + 3.0, 12.0);
             }
     }
 
@@ -347,9 +399,12 @@ private:
         return busy;
     }
 
+    static constexpr double kNever = std::numeric_limits<double>::infinity();
     struct Peaks {
-        std::vector<KeyBands> own, bleed; ///< per hit, per 10 ms without one
-        std::vector<double> low;          ///< peak of the mic in each own hit, squared
+        std::vector<KeyBands> soon, own; ///< per hit: while its gate has to open, and later on
+        std::vector<KeyBands> bleed;     ///< per slot of 10 ms
+        std::vector<Own> state;          ///< of its own drum in the slot
+        std::vector<double> low;         ///< peak of the mic in each own hit, squared
     };
 
     void weigh() {
@@ -357,28 +412,42 @@ private:
         const auto busy = busy_steps();
         for (const auto& h : hits_)
             for (std::size_t m = 0; m < mics_; ++m)
-                if (drum_of(m) == h.drum) peaks[m].own.push_back({}), peaks[m].low.push_back(0.0);
+                if (drum_of(m) == h.drum)
+                    peaks[m].soon.push_back({}), peaks[m].own.push_back({}), peaks[m].low.push_back(0.0);
         const std::size_t slot = steps(0.01);
         first_ = 0;
-        std::vector<float> rings(mics_ * kKeyBands, 0.0f); // upper bound of the own drum's ring
-        const auto fall = static_cast<float>(std::pow(10.0, -kSlowestRingDbPerS / 10.0 / lows_.rate_hz));
-        for (auto& p : peaks) p.bleed.assign(lows_.steps / slot + 1, {});
+        for (auto& p : peaks)
+            p.bleed.assign(lows_.steps / slot + 1, {}), p.state.assign(p.bleed.size(), kSilent);
         play([&](std::size_t s) {
             for (std::size_t m = 0; m < mics_; ++m) {
                 if (!drum_of(m)) continue;
+                auto& state = peaks[m].state[s / slot];
+                state = std::max(state, busy[m][s]);
                 for (std::size_t b = 0; b < kKeyBands; ++b) {
-                    const float u = key_.unexplained(m, b);
-                    float& ring = rings[m * kKeyBands + b];
                     auto& most = peaks[m].bleed[s / slot][b];
-                    const bool counts = busy[m][s] == kSilent || (busy[m][s] == kRings && u > 2.0f * ring);
-                    if (counts) most = std::max(most, static_cast<double>(u));
-                    ring = std::max(u, ring * fall);
+                    most = std::max(most, static_cast<double>(key_.unexplained(m, b)));
                 }
             }
             note_hits(s, peaks);
         });
+        for (auto& p : peaks) keep_bleed(p);
         for (std::size_t m = 0; m < mics_; ++m)
             if (drum_of(m)) propose(m, peaks[m]);
+    }
+
+    /// Of all levels those that no own hit explains: while its drum rings, what rises from where a gate may
+    /// have closed.
+    static void keep_bleed(Peaks& peaks) {
+        constexpr std::size_t kHold = 6; // slots for which a gate has to have been under its threshold
+        for (std::size_t i = peaks.bleed.size(); i-- > 0;) {
+            if (peaks.state[i] == kSilent) continue;
+            for (std::size_t b = 0; b < kKeyBands; ++b) {
+                double before = peaks.state[i] == kHit || i < kHold + 1 ? kNever : 0.0;
+                for (std::size_t k = i - std::min(i, kHold + 1); k + 1 < i; ++k)
+                    before = std::max(before, peaks.bleed[k][b]);
+                if (!(peaks.bleed[i][b] > kAgain * before)) peaks.bleed[i][b] = 0.0;
+            }
+        }
     }
 
     /// Of the hits from first_ on, those that are heard now.
@@ -390,7 +459,8 @@ private:
                 auto& own = peaks[m].own[hits_[i].number];
                 for (std::size_t b = 0; b < kKeyBands; ++b)
                     own[b] = std::max(own[b], static_cast<double>(key_.unexplained(m, b)));
-                const double low = static_cast<double>(lows_.at(s)[m]);
+                if (s <= hits_[i].step + steps(kSoonSeconds)) peaks[m].soon[hits_[i].number] = own;
+                const double low = static_cast<double>(key_.wave(m));
                 peaks[m].low[hits_[i].number] = std::max(peaks[m].low[hits_[i].number], low * low);
             }
     }
@@ -408,7 +478,7 @@ private:
         [[nodiscard]] double margin_db() const { return db_of(softest) - db_of(std::max(loudest, 1e-20)); }
         /// Each that is set aside has to be worth it, and more than ample is of no use.
         [[nodiscard]] double worth() const {
-            return std::min(margin_db(), kAmpleDb) - static_cast<double>(doubtful);
+            return std::min(margin_db(), kAmpleDb) - kDoubtDb * static_cast<double>(doubtful);
         }
     };
 
@@ -433,7 +503,7 @@ private:
     static Gap widest_gap(const Peaks& peaks, unsigned bands) {
         const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(peaks.own.size()));
         std::vector<double> own;
-        for (const auto& h : peaks.own) own.push_back(sum(h, bands));
+        for (const auto& h : peaks.soon) own.push_back(sum(h, bands));
         std::sort(own.begin(), own.end());
         const auto bleed = loudest_bleeds(peaks, bands, few + 1);
         Gap best{own[0], bleed.empty() ? 0.0 : bleed[0], 0};
@@ -458,8 +528,9 @@ private:
         unsigned bands = 1;
         for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
             const Gap gap = widest_gap(peaks, set);
-            // more bands open sooner: worth it while the margin is ample anyway
-            const double worth = gap.worth() * (1.0 + 0.02 * static_cast<double>(std::popcount(set)));
+            double worth = gap.worth();
+            for (std::size_t b = 0; b < kKeyBands; ++b)
+                if ((set >> b & 1u) != 0) worth *= 1.0 + kBandWorth[b];
             if (worth > best) {
                 best = worth, bands = set;
                 p.margin_db = gap.margin_db(), p.doubtful = gap.doubtful;
@@ -479,8 +550,9 @@ private:
         mic.level_db = std::clamp(quantile(levels, 0.5), -40.0, 40.0);
         for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = (bands >> b & 1u) != 0 ? 0.0 : kOffDb;
         p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
-        p.threshold_db =
-            std::clamp(p.softest_hit_db - 0.5 * std::clamp(p.margin_db, 0.0, kAmpleDb), -80.0, 0.0);
+        // half-way between, lower where there is room: the sooner it opens
+        const double below_db = std::max(0.5 * p.margin_db, p.margin_db - kAboveBleedDb);
+        p.threshold_db = std::clamp(p.softest_hit_db - std::min(below_db, kMostBelowDb), -80.0, 0.0);
         proposals_.push_back(p);
     }
 

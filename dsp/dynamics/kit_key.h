@@ -5,11 +5,14 @@
 #include "settings/kit_key_table.h"
 #include <array>
 #include <cstddef>
+#include <span>
 #include <vector>
 
 namespace kitfold::dsp {
 
-/// Keys for up to 32 mics at once. In each band b, mic i is explained up to
+/// Keys for up to 32 mics at once. What the waveforms of the other close mics foretell of mic i is taken off
+/// first (response, an FIR below 2 kHz or so; linear prediction by least squares, textbook). Of the rest, in
+/// each band b, mic i is explained up to
 ///     x_ib² = n_ib² + w_ib² t_i² + Σ_j b_ijb² h_jb²,     u_ib² = max(0, |mic i|_b² - x_ib²),
 /// t_i is the held level of its top band, h_jb the held u_jb of the other mics (falls by kHoldDbPerS): a drum
 /// that is explained elsewhere explains nothing itself, so who hears a hit first owns it. The key of mic i is
@@ -28,8 +31,10 @@ public:
     [[nodiscard]] bool prepare(double rate_hz, std::size_t mics);
     void reset() noexcept;
 
-    /// Takes the table. Mics in it beyond the number prepared are left out. Audio thread too.
-    void set(const KitKeyTable& table) noexcept;
+    /// Takes the table. Mics in it beyond the number prepared are left out. keyed[m] is 0 for a mic whose key
+    /// nobody will ask for: what only it needs is not worked out (empty: all may be asked for). Levels start
+    /// afresh if other mics take part than before. Audio thread too.
+    void set(const KitKeyTable& table, std::span<const char> keyed = {}) noexcept;
     /// Delay by which mic's signal comes later than its input (0..60 ms, whole steps), so that levels are
     /// compared as the strips hear them, and by which its key has to wait beyond that (0..10 ms).
     void set_delay(std::size_t mic, double delay_ms, double key_wait_ms) noexcept;
@@ -42,10 +47,14 @@ public:
     void process(const float* const* inputs, const float* const* signals, float* const* keys,
                  std::size_t frames) noexcept;
 
-    /// One step on from the low-passed samples low[m], without delays: for learning.
-    void advance(const float* low) noexcept;
-    /// Squared level of mic m in a band after the last step, of what is unexplained of it, of what a source
-    /// holds, and of the key.
+    // For learning; @pre set() with all mics keyed.
+    /// The low-passed sample that step() samples come to; carry is what they leave to the next.
+    [[nodiscard]] float low(const float* samples, float& carry) const noexcept;
+    /// One step on from low-passed samples, one per mic.
+    void advance(const float* lows) noexcept;
+    /// After the last step: the mic's low-passed sample less what was foretold of it; its squared level in a
+    /// band; what is unexplained of that; what it holds as a source; its top band; its key.
+    [[nodiscard]] float wave(std::size_t mic) const noexcept { return low_[mic]; }
     [[nodiscard]] float power(std::size_t mic, std::size_t band) const noexcept {
         return power_[band * stride_ + mic];
     }
@@ -58,36 +67,62 @@ public:
     [[nodiscard]] float top(std::size_t mic) const noexcept { return top_[mic]; }
     [[nodiscard]] float key_power(std::size_t mic) const noexcept { return key_[mic]; }
 
-    /// Weights of a step's samples in this and the next low-passed sample (two boxes of one step each).
-    [[nodiscard]] float low(const float* samples, float& carry) const noexcept;
-
 private:
+    static constexpr std::size_t kWide = 8, kMaxStep = 64, kMaxTaps = 72, kChunk = 512;
+
     void make_filters() noexcept;
+    void choose_mics(const KitKeyTable& table, std::span<const char> keyed) noexcept;
+    void set_bands(const KitKeyTable& table) noexcept;
+    void set_paths(const KitKeyTable& table) noexcept;
+    void clear_levels() noexcept;
+    void foretell() noexcept;
     void end_step() noexcept;
-    void write_keys(const float* const* signals, float* const* keys, std::size_t at,
-                    std::size_t frames) noexcept;
+    void chunk(const float* const* inputs, const float* const* signals, float* const* keys, std::size_t at,
+               std::size_t frames) noexcept;
+    void write_key(const float* signal, std::size_t mic, std::size_t segments, float* key,
+                   std::size_t frames) noexcept;
 
-    static constexpr std::size_t kMaxStep = 64, kPad = 16;
-
-    double rate_hz_ = 48'000.0;
-    std::size_t mics_ = 0, stride_ = 0, step_ = 8, position_ = 0;
-    std::array<float, kMaxStep> now_{}, later_{}; ///< weights, zero beyond the step
-    std::vector<float> stage_, carry_, low_;      ///< kMaxStep per mic; one per mic
-    // [band][mic], stride_ mics
     struct Coefficients {
         float a1 = 0, a2 = 0, a3 = 0, k = 0;
     };
+    struct Foretold { ///< a path whose waveform is known
+        std::size_t from, to;
+    };
+
+    double rate_hz_ = 48'000.0;
+    std::size_t mics_ = 0, step_ = 8, position_ = 0;
+    std::array<float, kMaxStep> now_{}, later_{}; ///< weights of two boxes of one step each
+    // The mics that take part stand side by side, stride_ of them (a multiple of kWide) to a row.
+    std::size_t count_ = 0, stride_ = kWide;
+    std::array<std::size_t, kMaxMics> mic_{}, slot_{}; ///< of a slot; of a mic, or kMaxMics
+    std::vector<float> stage_, carry_, raw_, low_;
     std::array<Coefficients, kKeyBands> filter_{};
-    std::vector<float> band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_, wash_, top_;
-    std::vector<float> bleed_; ///< [source][band][mic], squared
-    std::vector<std::size_t> sources_;
-    std::vector<float> key_, limit_;
-    std::vector<char> known_;
-    // Delays at the step rate, rings of kRing steps.
+    std::array<char, kKeyBands> band_used_{};
+    std::vector<float> band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_,
+        wash_;                 ///< [band][slot]
+    std::vector<float> bleed_; ///< [source][band][slot], squared
+    std::array<std::array<std::size_t, kMaxMics>, kKeyBands> sources_{};
+    std::array<std::size_t, kKeyBands> source_count_{};
+    std::vector<float> top_, key_, limit_, fresh_;
+    std::array<char, kMaxMics> known_{};
+    // Waveforms: the last taps_ samples of each slot, twice over, and the responses in reverse.
+    std::size_t taps_ = kResponseTaps, past_at_ = 0;
+    std::vector<float> past_, responses_;
+    std::vector<Foretold> foretold_;
+    // Delays at the step rate, rings of ring_ steps.
     std::size_t ring_ = 0, write_ = 0;
     std::vector<float> lows_, limits_;
-    std::vector<std::size_t> delay_, wait_;
+    std::vector<std::size_t> delay_, wait_; ///< per mic
+    std::array<std::size_t, kMaxMics> slot_delay_{}, slot_wait_{};
+    std::vector<float> bounds_; ///< limits during a chunk, one row for each step
+    std::vector<std::size_t> lengths_;
+    std::array<float, kChunk> bound_{};
     float hold_ = 0.0f, fall_ = 0.0f;
 };
+
+/// An impulse response sampled at from_hz as it has to be at to_hz, `taps` long. By the sampling theorem; the
+/// same rate gives the same numbers.
+void resample_response(std::span<const double> from, double from_hz, std::span<float> to,
+                       double to_hz) noexcept;
 
 } // namespace kitfold::dsp

@@ -124,7 +124,7 @@ void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa i
 
 void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead) {
     (void)kit_key_.prepare(rate_hz, strips_.size());
-    kit_key_.set(table);
+    std::vector<char> keyed(strips_.size(), 0);
     has_kit_key_ = false;
     keys_.assign(strips_.size() * kChunk, 0.0f);
     key_rows_.assign(strips_.size(), nullptr);
@@ -134,8 +134,9 @@ void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t mos
         kit_key_.set_delay(m, s.mix.delay_ms, static_cast<double>(late) * 1000.0 / rate_hz);
         if (!s.gate || s.gate->key != static_cast<double>(GateKey::kit) || !table.knows(m)) continue;
         key_rows_[m] = keys_.data() + m * kChunk;
-        has_kit_key_ = true;
+        keyed[m] = 1, has_kit_key_ = true;
     }
+    kit_key_.set(table, keyed);
 }
 
 void KitMix::reset() noexcept {

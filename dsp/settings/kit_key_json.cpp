@@ -8,7 +8,7 @@ namespace {
 
 constexpr std::string_view kTop[] = {"bands_hz", "mics", "paths"};
 constexpr std::string_view kMicKeys[] = {"mic", "known", "level_db", "weight_db", "noise_db", "wash_db"};
-constexpr std::string_view kPathKeys[] = {"from", "mic", "gain_db"};
+constexpr std::string_view kPathKeys[] = {"from", "mic", "gain_db", "response"};
 
 Json db_json(double db) { return db == kOffDb ? Json("-inf") : Json(db); }
 
@@ -64,6 +64,24 @@ std::size_t read_mic(const Json& object, std::string_view at, std::string_view k
     return static_cast<std::size_t>(found - names.begin());
 }
 
+/// An impulse response, or nothing.
+std::vector<double> read_response(const Json& object, std::string_view at) {
+    if (object.find("response") == object.end()) return {};
+    const auto& values = list(object, at, "response");
+    const auto path = key_path(at, "response");
+    if (values.size() != kResponseTaps)
+        throw SettingsError(path + " has " + std::to_string(values.size()) + " entries, but must have " +
+                            std::to_string(kResponseTaps) + ", one per tap");
+    std::vector<double> out;
+    for (const auto& value : values) {
+        out.push_back(value.is_number() ? value.get<double>() : std::nan(""));
+        if (!(std::fabs(out.back()) <= kMostResponse))
+            throw SettingsError(path + "[" + std::to_string(out.size() - 1) + "] is " + shown(value) +
+                                ", but must be a number from -100 to 100");
+    }
+    return out;
+}
+
 void check_bands(const Json& json, std::string_view at) {
     const auto& hz = list(json, at, "bands_hz");
     if (hz != Json(kKeyBandHz))
@@ -95,9 +113,11 @@ Json to_json(const KitKeyTable& table, std::span<const std::string> names) {
                                {"noise_db", bands_json(mic.noise_db)},
                                {"wash_db", bands_json(mic.wash_db)}});
     }
-    for (const auto& b : table.bleed)
+    for (const auto& b : table.bleed) {
         out["paths"].push_back(
             {{"from", names[b.source]}, {"mic", names[b.mic]}, {"gain_db", bands_json(b.gain_db)}});
+        if (!b.response.empty()) out["paths"].back()["response"] = b.response;
+    }
     return out;
 }
 
@@ -124,7 +144,7 @@ KitKeyTable read_kit_key(const Json& json, std::string_view at, std::span<const 
         check_keys(paths[i], path, kPathKeys);
         table.bleed.push_back({read_mic(paths[i], path, "from", names),
                                read_mic(paths[i], path, "mic", names),
-                               read_bands(paths[i], path, "gain_db", 40.0)});
+                               read_bands(paths[i], path, "gain_db", 40.0), read_response(paths[i], path)});
     }
     return table;
 }

@@ -3,7 +3,9 @@
 //     {"bands_hz": [70, 140, 280, 560, 1120],
 //      "mics": [{"mic": "Rack tom", "known": true, "level_db": 2.3, "weight_db": [0, 0, 0, "-inf", "-inf"],
 //                "noise_db": [-96, …], "wash_db": [-20, …]}, …],
-//      "paths": [{"from": "Snare top", "mic": "Rack tom", "gain_db": [-10.2, …]}, …]}
+//      "paths": [{"from": "Snare top", "mic": "Rack tom", "gain_db": [-10.2, …], "response": [0.0021, …]},
+//      …]}
+// "response" (an impulse response of 48 samples at 6 kHz) may be left out.
 // Not for the audio thread: everything allocates. All functions may run on any thread.
 #include "settings/kit_key_table.h"
 #include "settings/settings_json.h"

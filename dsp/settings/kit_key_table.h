@@ -15,12 +15,20 @@ inline constexpr std::size_t kKeyBands = 5;
 inline constexpr std::array<double, kKeyBands> kKeyBandHz{70.0, 140.0, 280.0, 560.0, 1120.0};
 using KeyBands = std::array<double, kKeyBands>;
 
+/// The way of a drum's sound from its own mic to another as far as its waveform can be foretold: an impulse
+/// response sampled at kResponseHz.
+inline constexpr std::size_t kResponseTaps = 48;
+inline constexpr double kResponseHz = 6000.0;
+inline constexpr double kMostResponse = 100.0; ///< largest size of a tap
+
 /// What is known of the bleed between the mics of one recording; learned from a take (kit_key_learn.h).
 struct KitKeyTable {
-    /// How loud the drum of mic `source` is in mic `mic` re its own mic, margin included.
+    /// How loud the drum of mic `source` is in mic `mic` re its own mic, margin included, once what
+    /// `response` foretells has been taken off.
     struct Bleed {
         std::size_t source = 0, mic = 0;
-        KeyBands gain_db{}; ///< kOffDb..+40
+        KeyBands gain_db{};             ///< kOffDb..+40
+        std::vector<double> response{}; ///< kResponseTaps, or empty: not foretold
         bool operator==(const Bleed&) const = default;
     };
     struct Mic {

@@ -115,6 +115,58 @@ TEST_CASE("who hears a hit first owns it, even where both hear it alike", "[dyna
     CHECK(peak_db(keys[1], rate_hz, 0.1, 0.3) < -60.0);
 }
 
+TEST_CASE("what a response foretells is no key, and does not hide a hit under it", "[dynamics]") {
+    const double rate_hz = GENERATE(44'100.0, 48'000.0, 96'000.0);
+    Tracks mics(2, std::vector<float>(static_cast<std::size_t>(rate_hz)));
+    add_hit(mics[1], rate_hz, 0.1, 0.0, 180.0, 400.0);
+    // 8 samples of 6 kHz later and as loud: 1.33 ms
+    add_hit(mics[0], rate_hz, 0.1 + 8.0 / 6000.0, 0.0, 180.0, 400.0);
+    auto alone = mics;
+    add_hit(mics[0], rate_hz, 0.12, -20.0, 120.0, 400.0); // 20 dB under the bleed that still rings
+    auto table = two_drums();
+    table.bleed[1].gain_db.fill(-26.0), table.bleed[0].gain_db.fill(-26.0);
+    table.bleed[1].response.assign(kResponseTaps, 0.0);
+    table.bleed[1].response[8] = 1.0;
+    KitKey key;
+    REQUIRE(key.prepare(rate_hz, 2));
+    key.set(table);
+    INFO("rate " << rate_hz);
+    CHECK(peak_db(keys_of(key, alone, 512)[0], rate_hz, 0.0, 1.0) < -60.0);
+    key.reset();
+    const auto heard = keys_of(key, mics, 512)[0];
+    CHECK(peak_db(heard, rate_hz, 0.1, 0.12) < -60.0);
+    CHECK(peak_db(heard, rate_hz, 0.12, 0.2) > -30.0);
+}
+
+TEST_CASE("a response keeps its sound at another rate", "[dynamics]") {
+    std::vector<double> tap(kResponseTaps, 0.0);
+    tap[12] = 0.5;
+    std::vector<float> same(kResponseTaps), other(56);
+    resample_response(tap, 6000.0, same, 6000.0);
+    CHECK((same[12] == 0.5f && same[11] == 0.0f));
+    resample_response(tap, 6000.0, other, 6300.0);
+    // at 100 Hz: the same gain and 2 ms
+    double re = 0.0, im = 0.0;
+    for (std::size_t k = 0; k < other.size(); ++k) {
+        const double angle = 2.0 * std::numbers::pi * 100.0 * (static_cast<double>(k) / 6300.0 - 0.002);
+        re += static_cast<double>(other[k]) * std::cos(angle),
+            im -= static_cast<double>(other[k]) * std::sin(angle);
+    }
+    CHECK(re == Approx(0.5).epsilon(0).margin(0.01));
+    CHECK(im == Approx(0.0).margin(0.01));
+}
+
+TEST_CASE("mics whose key nobody asks for change nothing of the others' keys", "[dynamics]") {
+    const auto mics = noise(3, 9'001);
+    auto table = two_drums();
+    table.mics.push_back(table.mics[0]);
+    table.bleed.push_back({0, 2, table.bleed[0].gain_db}); // nobody hears mic 2
+    KitKey all, some;
+    REQUIRE((all.prepare(48'000.0, 3) && some.prepare(48'000.0, 3)));
+    all.set(table), some.set(table, std::vector<char>{0, 1, 0});
+    CHECK(keys_of(some, mics, 512)[1] == keys_of(all, mics, 512)[1]);
+}
+
 TEST_CASE("keys are the same at any block size, and never louder than the mic", "[dynamics]") {
     const double rate_hz = GENERATE(44'100.0, 48'000.0, 96'000.0);
     const auto mics = noise(2, 9'001);

@@ -31,6 +31,7 @@ dsp::LearnedKitKey learned() {
     l.table.mics[0].known = true, l.table.mics[0].level_db = 2.3;
     l.table.mics[0].weight_db = {0.0, 0.0, dsp::kOffDb, dsp::kOffDb, dsp::kOffDb};
     l.table.bleed.push_back({1, 0, {-10.1, -9.9, dsp::kOffDb, 0.0, 12.0}});
+    l.table.bleed.back().response.assign(dsp::kResponseTaps, 0.0021);
     dsp::KitKeyProposal tom, snare;
     tom.mic = 0, tom.hits = 6, tom.softest_hit_db = -28.0, tom.loudest_bleed_db = -58.0, tom.margin_db = 30.0;
     tom.threshold_db = -40.0;
@@ -119,5 +120,7 @@ TEST_CASE("what is wrong with the bleed in a session is said in one line", "[ses
                Contains("bleed.mics[0].noise_db[0] is 3") && Contains("-200 to 0"));
     CHECK_THAT(refused(text, "\"known\": true", "\"known\": 1"), Contains("bleed.mics[0].known is 1"));
     CHECK_THAT(refused(text, "\"paths\"", "\"path\""), Contains("bleed.path"));
+    CHECK_THAT(refused(text, "[0.0021,", "[101,"), Contains("bleed.paths[0].response[0] is 101"));
+    CHECK_THAT(refused(text, "[0.0021,", "["), Contains("bleed.paths[0].response has 47 entries"));
     CHECK_THAT(refused(text, "\"bands_hz\": [70", "\"bands_hz\": [71"), Contains("other bands"));
 }
