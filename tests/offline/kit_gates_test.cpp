@@ -120,7 +120,7 @@ TEST_CASE("what is wrong with the bleed in a session is said in one line", "[ses
                Contains("bleed.mics[0].noise_db[0] is 3") && Contains("-200 to 0"));
     CHECK_THAT(refused(text, "\"known\": true", "\"known\": 1"), Contains("bleed.mics[0].known is 1"));
     CHECK_THAT(refused(text, "\"paths\"", "\"path\""), Contains("bleed.path"));
-    CHECK_THAT(refused(text, "[0.0021,", "[101,"), Contains("bleed.paths[0].response[0] is 101"));
-    CHECK_THAT(refused(text, "[0.0021,", "["), Contains("bleed.paths[0].response has 47 entries"));
+    CHECK_THAT(refused(text, "0.0021,", "101,"), Contains("bleed.paths[0].response[0] is 101"));
+    CHECK_THAT(refused(text, "0.0021,", ""), Contains("bleed.paths[0].response has 47 entries"));
     CHECK_THAT(refused(text, "\"bands_hz\": [70", "\"bands_hz\": [71"), Contains("other bands"));
 }
