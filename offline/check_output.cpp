@@ -68,6 +68,7 @@ Json pairs_json(const CheckResult& r) {
                          {"full_gain_before_db", figure(p.full_gain_before_db, 2)},
                          {"full_gain_after_db", figure(p.full_gain_after_db, 2)},
                          {"fix", dsp::fix_for(r.names, p).any()},
+                         {"why_not", p.why_not},
                          {"advice", pair_advice(r, p)}});
     }
     return pairs;
@@ -211,6 +212,27 @@ void hits_line(const CheckResult& r, std::string& out) {
     out += "Hits: " + (words.empty() ? std::string("none found") : words) + "\n\n";
 }
 
+/// Words broken at spaces to fit, every line after the first indented.
+std::string wrapped(const std::string& text, std::size_t indent) {
+    std::string out;
+    std::size_t at = 0, column = indent;
+    while (at < text.size()) {
+        const auto end = std::min(text.find(' ', at), text.size());
+        const auto length = end - at;
+        if (column > indent && column + 1 + length > kColumns) {
+            out += '\n' + std::string(indent, ' ');
+            column = indent;
+        } else if (column > indent) {
+            out += ' ';
+            ++column;
+        }
+        out += text.substr(at, length);
+        column += length;
+        at = end + 1;
+    }
+    return out;
+}
+
 void pairs_table(const CheckResult& r, std::string& out) {
     if (r.pairs.empty()) return;
     out += fmt::format("{} {} {:>8} {:>8} {:>9} {:>5} {:>7} {:>7}\n", cell("Pair", 34), cell("on", 12), "ms",
@@ -218,7 +240,7 @@ void pairs_table(const CheckResult& r, std::string& out) {
     for (const auto& p : r.pairs) {
         const auto names = cell(r.names[p.a].name + " / " + r.names[p.b].name, 34);
         if (!p.judged()) {
-            out += names + " cannot be judged\n";
+            out += names + " " + wrapped("cannot be judged: " + p.why_not, 35) + "\n";
             continue;
         }
         out += fmt::format("{} {} {:>8.2f} {:>8.0f} {:>9} {:>5.2f} {:>7.1f} {:>7.1f}\n", names,
@@ -284,27 +306,6 @@ void image_table(const CheckResult& r, std::string& out) {
     out += fmt::format("{} {:>36.1f}\n\n", cell("whole kit", 28), r.image.mono_loss_db);
 }
 
-/// Words broken at spaces to fit, every line after the first indented.
-std::string wrapped(const std::string& text, std::size_t indent) {
-    std::string out;
-    std::size_t at = 0, column = indent;
-    while (at < text.size()) {
-        const auto end = std::min(text.find(' ', at), text.size());
-        const auto length = end - at;
-        if (column > indent && column + 1 + length > kColumns) {
-            out += '\n' + std::string(indent, ' ');
-            column = indent;
-        } else if (column > indent) {
-            out += ' ';
-            ++column;
-        }
-        out += text.substr(at, length);
-        column += length;
-        at = end + 1;
-    }
-    return out;
-}
-
 void gates_table(const CheckResult& r, std::string& out) {
     if (r.gates.empty()) return;
     out += fmt::format("{} {:>8} {:>8} {:>8} {:>10}  {}\n", cell("Gate, key from all mics", 28), "softest",
@@ -313,7 +314,7 @@ void gates_table(const CheckResult& r, std::string& out) {
         const auto& p = g.proposal;
         const auto name = cell(r.names[p.mic].name, 28);
         if (g.plan == GatePlan::blind)
-            out += wrapped(name + " no threshold: " + p.why_not, 29) + '\n';
+            out += name + " " + wrapped("no threshold: " + p.why_not, 29) + '\n';
         else
             out += fmt::format("{} {:>8.1f} {:>8} {:>8} {:>10.1f}  {}\n", name, p.softest_hit_db,
                                level(p.loudest_bleed_db), level(p.margin_db), p.threshold_db,

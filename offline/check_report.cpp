@@ -29,7 +29,7 @@ svg text{font:13px system-ui,sans-serif;fill:var(--ink)}svg .tick{font-size:12px
 .keys{font-weight:600}.key{display:inline-block;width:1.6rem;border-top:3px solid;margin:0 .3rem .25rem .4rem}
 .key.first{border-color:var(--blue)}.key.second{border-color:var(--orange);border-top-style:dashed}
 .decay{fill:none;stroke:var(--blue);stroke-width:2.4}.partial{stroke:var(--orange);stroke-width:1;stroke-dasharray:4 2}
-.speaker{fill:var(--soft)}.listener{fill:none;stroke:var(--ink);stroke-width:2}.drum{stroke:none}
+.speaker{fill:var(--soft)}.listener{fill:none;stroke:var(--ink);stroke-width:2}.drum{stroke:none}.leader{stroke:var(--soft)}
 .apart{stroke:var(--teal);stroke-width:10;stroke-opacity:.45}
 .softest{fill:var(--blue)}.loudest{fill:var(--orange)}.threshold{stroke:var(--ink);stroke-width:3}
 .less{fill:var(--blue)}.more{fill:var(--orange)}

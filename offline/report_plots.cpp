@@ -184,10 +184,18 @@ std::string wave_panel(const Overlay& o, const std::vector<float>& a, const std:
     return out;
 }
 
+std::string open_pairs(const CheckResult& r) {
+    std::string out;
+    for (const auto& p : r.pairs)
+        if (!p.judged()) out += "<li>" + escaped(pair_advice(r, p)) + "</li>";
+    return out.empty() ? out : "<p>Left open, rather than a guess:</p><ul>" + out + "</ul>";
+}
+
 } // namespace
 
 std::string plot_pairs(const CheckResult& r) {
-    if (r.overlays.empty()) return {};
+    const auto left_open = open_pairs(r);
+    if (r.overlays.empty() && left_open.empty()) return {};
     std::string body;
     for (const auto& o : r.overlays) {
         const auto& p = r.pairs[o.pair];
@@ -199,6 +207,7 @@ std::string plot_pairs(const CheckResult& r) {
                         wave_panel(o, o.a_fixed, o.b_fixed, 275, "after the fix")) +
                 "<p>" + escaped(pair_advice(r, p)) + "</p>";
     }
+    body += left_open;
     return figure("plot-pairs", "Mics that share a drum",
                   "One typical hit, each mic drawn at its own height; milliseconds from the hit.", body);
 }
@@ -230,7 +239,7 @@ std::string plot_bleed(const CheckResult& r) {
     return figure(
         "plot-bleed", "Bleed",
         "Level of each drum in each mic, dB against its own mic. Stronger colour is louder; \"&lt;\" means "
-        "buried in noise.",
+        "hidden by noise or other drums, not louder than that.",
         body + "</tbody></table>");
 }
 
@@ -302,48 +311,98 @@ std::string plot_ring(const CheckResult& r) {
             "<ul>" + list + "</ul>");
 }
 
+namespace {
+
+struct Box {
+    double x, y, width, height;
+    [[nodiscard]] bool meets(const Box& o) const {
+        return x < o.x + o.width && o.x < x + width && y < o.y + o.height && o.y < y + height;
+    }
+};
+
+constexpr double kPlanWidth = 520, kPlanHeight = 300, kPlanX = 260, kPlanY = 256, kPlanRadius = 190;
+
+/// Where a name of this width fits beside a dot without meeting another name or dot; near places first.
+Box place_name(double x, double y, double width, const std::vector<Box>& taken) {
+    constexpr double height = 16;
+    const auto free = [&](const Box& box) {
+        return box.x >= 2 && box.x + width <= kPlanWidth - 2 && box.y >= 2 &&
+               std::none_of(taken.begin(), taken.end(), [&](const Box& t) { return box.meets(t); });
+    };
+    for (double away = 12; away < 90; away += 10)
+        for (const double up : {0.0, -0.6, 0.6, -1.2, 1.2})
+            for (const bool right : {true, false}) {
+                const Box box{right ? x + away : x - away - width, y - height / 2 + up * away, width, height};
+                if (free(box)) return box;
+            }
+    return {x + 12, y - height / 2, width, height};
+}
+
+/// Where two speakers put a level difference: sine law of stereophony (Blumlein; Clark, Dutton and
+/// Vanderlyn, 1957). Radians, left positive.
+double plan_angle(double level_difference_db) {
+    const double l = std::pow(10.0, level_difference_db / 20.0);
+    return std::asin(std::clamp((l - 1.0) / (l + 1.0) * std::sin(std::numbers::pi / 4.0), -0.99, 0.99));
+}
+
+std::string plan_drums(std::vector<dsp::ImageRow> rows) {
+    std::sort(rows.begin(), rows.end(),
+              [](const auto& a, const auto& b) { return a.level_difference_db < b.level_difference_db; });
+    std::vector<Box> taken;
+    std::vector<std::pair<double, double>> dots;
+    for (std::size_t i = 0; i < rows.size(); ++i) { // a ring for each, so that dots do not cover each other
+        // and neighbours in direction are far from each other
+        const auto place = i % 2 == 0 ? i / 2 : (rows.size() + 1) / 2 + i / 2;
+        const double ring = 0.25 + 0.7 * double(place) / double(rows.size()),
+                     angle = plan_angle(rows[i].level_difference_db);
+        dots.emplace_back(kPlanX - kPlanRadius * ring * std::sin(angle),
+                          kPlanY - kPlanRadius * ring * std::cos(angle));
+        taken.push_back({dots[i].first - 10, dots[i].second - 10, 20, 20});
+    }
+    std::string out;
+    for (std::size_t i = 0; i < rows.size(); ++i) {
+        const auto name = short_name(rows[i].drum);
+        const auto [x, y] = dots[i];
+        const auto box = place_name(x, y, 7.4 * double(name.size()) + 2, taken);
+        taken.push_back(box);
+        const bool right = box.x > x;
+        out += fmt::format("<g><title>{}: {:+.1f} dB left re right, {:.2f} ms</title>", name,
+                           rows[i].level_difference_db, rows[i].time_difference_ms) +
+               line(x, y, right ? box.x : box.x + box.width, box.y + box.height / 2, "leader") +
+               fmt::format("<circle class=\"drum h{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"8\"/>", i % 4, x, y) +
+               text(right ? box.x : box.x + box.width, box.y + 12, name, right ? "" : "text-anchor=\"end\"") +
+               "</g>";
+    }
+    return out;
+}
+
+} // namespace
+
 std::string plot_image(const CheckResult& r) {
     if (r.image.kind == dsp::PairKind::none || r.image.rows.empty()) return {};
-    constexpr double cx = 260, cy = 250, radius = 190;
     const auto speaker = [&](double side, const char* name) {
-        const double x = cx + side * radius * std::numbers::sqrt2 / 2.0,
-                     y = cy - radius * std::numbers::sqrt2 / 2.0;
+        const double x = kPlanX + side * kPlanRadius * std::numbers::sqrt2 / 2.0,
+                     y = kPlanY - kPlanRadius * std::numbers::sqrt2 / 2.0;
         return fmt::format("<rect class=\"speaker\" x=\"{:.0f}\" y=\"{:.0f}\" width=\"34\" height=\"20\"/>",
                            x - 17, y - 34) +
                text(x, y - 40, name, "text-anchor=\"middle\" class=\"tick\"") +
-               line(x, y - 14, cx, cy, "grid");
+               line(x, y - 14, kPlanX, kPlanY, "grid");
     };
-    std::string body =
+    const auto body =
         speaker(-1, "left") + speaker(1, "right") +
         fmt::format("<path class=\"axis\" fill=\"none\" d=\"M{:.0f} {:.0f}A{} {} 0 0 1 {:.0f} {:.0f}\"/>",
-                    cx - radius, cy, radius, radius, cx + radius, cy) +
-        fmt::format("<circle class=\"listener\" cx=\"{}\" cy=\"{}\" r=\"9\"/>", cx, cy) +
-        text(cx, cy + 26, "you", "text-anchor=\"middle\" class=\"tick\"");
-    auto rows = r.image.rows;
-    std::sort(rows.begin(), rows.end(),
-              [](const auto& a, const auto& b) { return a.level_difference_db < b.level_difference_db; });
-    for (std::size_t i = 0; i < rows.size();
-         ++i) { // rings of their own, so that names do not cover each other
-        // Where two speakers put a level difference: sine law of stereophony (Blumlein; Clark, Dutton and
-        // Vanderlyn, 1957).
-        const double l = std::pow(10.0, rows[i].level_difference_db / 20.0),
-                     sine = (l - 1.0) / (l + 1.0) * std::sin(std::numbers::pi / 4.0);
-        const double angle = std::asin(std::clamp(sine, -0.99, 0.99)),
-                     distance = radius * (0.3 + 0.65 * double((i * 3) % rows.size()) /
-                                                    double(std::max<std::size_t>(1, rows.size())));
-        const double x = cx - distance * std::sin(angle), y = cy - distance * std::cos(angle);
-        body += fmt::format("<g><title>{}: {:+.1f} dB left re right, {:.2f} ms</title><circle class=\"drum "
-                            "h{}\" cx=\"{:.1f}\" cy=\"{:.1f}\" r=\"8\"/>{}</g>",
-                            short_name(rows[i].drum), rows[i].level_difference_db, rows[i].time_difference_ms,
-                            i % 4, x, y, text(x + 12, y + 5, short_name(rows[i].drum)));
-    }
+                    kPlanX - kPlanRadius, kPlanY, kPlanRadius, kPlanRadius, kPlanX + kPlanRadius, kPlanY) +
+        fmt::format("<circle class=\"listener\" cx=\"{}\" cy=\"{}\" r=\"9\"/>", kPlanX, kPlanY) +
+        text(kPlanX, kPlanY + 26, "you", "text-anchor=\"middle\" class=\"tick\"") + plan_drums(r.image.rows);
     constexpr std::array<const char*, 4> kinds{"", "a coincident pair", "a near-coincident pair",
                                                "a spaced pair"};
-    return figure("plot-image", "Image",
-                  fmt::format("Where the overheads put each drum between two speakers, from above. They "
-                              "behave as {}; the whole kit loses {:.1f} dB in mono.",
-                              kinds[std::size_t(r.image.kind)], r.image.mono_loss_db),
-                  svg(520, 290, "Plan view of the kit between the speakers", body));
+    return figure(
+        "plot-image", "Image",
+        fmt::format("Where the overheads put each drum between two speakers, from above; how far away "
+                    "it is drawn means nothing. They behave as {}; the whole kit loses {:.1f} dB in "
+                    "mono.",
+                    kinds[std::size_t(r.image.kind)], r.image.mono_loss_db),
+        svg(int(kPlanWidth), int(kPlanHeight), "Plan view of the kit between the speakers", body));
 }
 
 std::string plot_worth(const CheckResult& r) {

@@ -22,6 +22,9 @@ constexpr double kRise = 4.0;       // power by which a bin has to rise to be th
 constexpr double kCymbalHz = 600.0; // below there is nothing of a cymbal, and much of the kick
 constexpr double kLeastShare =
     0.01; // of its own mic that has to rise with the drum, or nothing can be measured by it
+// Halves of the hits that are further from their mean contradict each other, and fainter than this re the
+// drum what other drums happen to have in common with it decides.
+constexpr double kUnsureDb = 1.0, kFaintDb = -25.0;
 constexpr std::size_t kMostHits = 40, kEnough = 6, kFewest = 3;
 
 double fade(double x) { return x <= 0.0 ? 0.0 : x >= 1.0 ? 1.0 : 0.5 - 0.5 * std::cos(std::numbers::pi * x); }
@@ -182,9 +185,15 @@ std::vector<Bleed> of_drum(const Take& take, std::span<const Hit> all, Drum drum
             bleed.upper_bound = whole.level < 2.0 * whole.error;
             bleed.level_db = 10.0 * std::log10(std::max(whole.level, 2.0 * whole.error) + 1e-20);
             bleed.delay_ms = lag_ms;
+            double most = 0.0;
             if (hits.hits() >= 2 * kFewest) {
                 const double one = shared(0, 2).level, two = shared(1, 2).level;
+                most = std::max(one, two);
                 bleed.spread_db = one > 0.0 && two > 0.0 ? 5.0 * std::abs(std::log10(one / two)) : 10.0;
+            }
+            if (bleed.spread_db > kUnsureDb || bleed.level_db < kFaintDb) {
+                bleed.upper_bound = true;
+                bleed.level_db = std::max(bleed.level_db, 10.0 * std::log10(most + 1e-20));
             }
         }
         out.push_back(bleed);

@@ -170,16 +170,21 @@ TEST_CASE("traps: what is judged is right; the rest says that it can't be judged
     }
 }
 
-TEST_CASE("bleed within 1.5 dB where it is louder than -25 dB", "[check]") {
-    const SimulatedTake t(options(41));
+TEST_CASE("bleed that is given as a figure is within 1.5 dB; an upper bound is one", "[check]") {
+    auto o = options(461);
+    SECTION("as set up") {}
+    SECTION("10 dB more noise") { o.extra_noise_db = 10.0, o.seed = 462; }
+    SECTION("8 mics, 96 kHz") { o.mics = 8, o.rate_hz = 96'000.0, o.seconds = 25.0, o.seed = 463; }
+    const SimulatedTake t(o);
     std::vector<double> errors;
     for (const auto& e : test::bleed_errors(t, bleed_table(t.take, t.found_hits))) {
         INFO(e.what << " " << e.truth << " off by " << e.error << (e.upper_bound ? " (upper bound)" : ""));
-        if (e.truth > -25.0 && !e.upper_bound) errors.push_back(e.error);
+        if (!e.upper_bound) errors.push_back(e.error);
         if (e.upper_bound) CHECK(e.error > -1.5);
     }
-    CHECK(errors.size() > 40);
+    CHECK(errors.size() > 20);
     CHECK(test::median_size(errors) < 0.6);
+    // A room rings on after what can be measured of a hit, as do the wires of a snare.
     CHECK(std::count_if(errors.begin(), errors.end(), [](double e) { return std::abs(e) <= 1.5; }) >=
           std::ssize(errors) * 9 / 10);
 }
