@@ -4,17 +4,20 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
+#include <numeric>
 #include <optional>
 #include <utility>
 
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kTopHz = 2'000.0;     // where the Damp block's top begins
+constexpr double kTopHz = 2'000.0;     // above it all of what is left of the Damp block's top
 constexpr double kSamePartial = 0.05;  // a partial may move by this part of itself when the drum is deadened
 constexpr double kWidthPerDecay = 1.5; // half bandwidth re the alpha that the band is to leave
-constexpr double kHighestQ = 9.0;      // the pitch of a hard stroke glides
-constexpr double kApart = 0.7;         // least distance of two bands re the sum of their half bandwidths
+constexpr double kHighestQ = 5.0;      // the pitch of a hard stroke glides
+constexpr double kApart = 0.35;        // least distance of two bands re the sum of their half bandwidths
+constexpr double kClearDb = -20.0;     // a partial this strong is worth a band
+constexpr double kOdd = 0.3;           // off the trend by this in log ring time: something else
 constexpr double kDbPerNeper = 8.685889638065037;
 
 double ring_time(double alpha) noexcept { return decay_rate(alpha); } // its own inverse
@@ -82,6 +85,27 @@ std::vector<double> shared_target(const std::vector<RingPartial>& open, const st
     return out;
 }
 
+/// A strong partial that only the deadened drum shows clearly (in the open one twin modes beat for longer):
+/// its open decay by the trend.
+void add_missed(std::vector<LearnedPartial>& partials, const Trend& trend,
+                const std::vector<RingPartial>& deadened) {
+    const Trend dead(deadened);
+    const double highest_hz = partials.back().hz, lowest_hz = partials.front().hz;
+    for (const auto& d : deadened) {
+        const auto near = [&](const LearnedPartial& p) {
+            return std::abs(std::log(d.hz / p.hz)) < kSamePartial;
+        };
+        const double open_ms = ring_time(trend.alpha(d.hz)),
+                     odd = std::log(ring_time(dead.alpha(d.hz)) / d.ring_ms);
+        if (d.level_db < kClearDb || d.hz < lowest_hz || d.hz > highest_hz || std::abs(odd) > kOdd ||
+            d.ring_ms > open_ms)
+            continue;
+        if (std::none_of(partials.begin(), partials.end(), near))
+            partials.push_back({d.hz, open_ms, d.ring_ms, d.level_db, d.range_db, open_ms, 0});
+    }
+    std::sort(partials.begin(), partials.end(), [](const auto& a, const auto& b) { return a.hz < b.hz; });
+}
+
 /// Mean squares above kTopHz from the loudest block of the hit on, and of what was there before it.
 struct TopEnergy {
     std::vector<double> blocks;
@@ -112,13 +136,17 @@ TopEnergy top_energy(const RingHit& hit, double rate_hz) {
     return out;
 }
 
+double weight_of(const LearnedPartial& p) noexcept {
+    return std::pow(10.0, 0.1 * p.level_db) * p.open_ring_ms;
+}
+
 /// Partials that one band is to catch, with the energy they ring with as weight.
 struct Group {
     double weight = 0.0, log_hz = 0.0, open = 0.0, target = 0.0; // sums
     double low_hz = 0.0, high_hz = 0.0;
     std::vector<std::size_t> partials;
     void add(std::size_t index, const LearnedPartial& p) {
-        const double w = std::pow(10.0, 0.1 * p.level_db) * p.open_ring_ms;
+        const double w = weight_of(p);
         weight += w, log_hz += w * std::log(p.hz);
         open += w * decay_rate(p.open_ring_ms), target += w * decay_rate(p.ring_ms);
         low_hz = partials.empty() ? p.hz : std::min(low_hz, p.hz), high_hz = std::max(high_hz, p.hz);
@@ -131,11 +159,17 @@ struct Group {
     }
 };
 
-/// At most kRingBands groups, none closer to the next than their widths allow: two bands over the same
-/// partial would both damp it.
+/// At most kRingBands groups, none closer to the next than their widths allow: the block could not tell them
+/// apart. Of too many partials the weakest go without a band of their own.
 std::vector<Group> grouped(const std::vector<LearnedPartial>& partials) {
     std::vector<Group> out;
-    for (std::size_t i = 0; i < partials.size(); ++i) out.emplace_back().add(i, partials[i]);
+    auto ranked = std::vector<std::size_t>(partials.size());
+    std::iota(ranked.begin(), ranked.end(), std::size_t{0});
+    std::stable_sort(ranked.begin(), ranked.end(),
+                     [&](auto a, auto b) { return weight_of(partials[a]) > weight_of(partials[b]); });
+    ranked.resize(std::min(ranked.size(), kRingBands));
+    std::sort(ranked.begin(), ranked.end());
+    for (const auto i : ranked) out.emplace_back().add(i, partials[i]);
     while (out.size() > 1) {
         std::size_t best = 0;
         double least = INFINITY;
@@ -266,6 +300,7 @@ DampLearned learn_damp(const DrumDecay& open, const DampTarget& target) {
         out.partials.push_back({p.hz, open_ms, ring_time(std::max(alpha[i], wanted[i])), p.level_db,
                                 p.range_db, open_ms * std::max(1.0, p.range_db / kOpenedNoiseDb), 0});
     }
+    if (target.deadened != nullptr) add_missed(out.partials, trend, target.deadened->ring.partials);
     for (const auto& group : grouped(out.partials)) {
         for (const auto i : group.partials) out.partials[i].band = out.settings.band_count;
         out.settings.bands[out.settings.band_count++] = band_of(group);

@@ -31,6 +31,7 @@ inline double magnitude(double a) noexcept { return std::fabs(a); }
 inline double root(double a) noexcept { return std::sqrt(a); }
 inline bool both(bool a, bool b) noexcept { return a && b; }
 inline bool either(bool a, bool b) noexcept { return a || b; }
+inline bool some(bool a) noexcept { return a; } ///< is any lane set
 
 #ifdef XSIMD_HPP
 template <class Arch> struct Lanes<xsimd::batch<double, Arch>> {
@@ -95,6 +96,7 @@ template <class A>
 xsimd::batch_bool<double, A> either(xsimd::batch_bool<double, A> a, xsimd::batch_bool<double, A> b) noexcept {
     return a || b;
 }
+template <class A> bool some(xsimd::batch_bool<double, A> a) noexcept { return xsimd::any(a); }
 #endif
 
 #ifdef __SSE2__

@@ -19,19 +19,63 @@ DampBandDesign DampBandDesign::make(double rate_hz, std::size_t hop, const RingB
     using Complex = std::complex<double>;
     const Complex pole = std::exp(Complex(-d.width, omega) * t);
     d.pole_re = pole.real(), d.pole_im = pole.imag(), d.feed = -std::expm1(-d.width * t);
-    // Answer of the resonator to exp((-alpha + i omega) t), and of its mirror image.
-    const double gap = d.width - d.alpha;
-    const Complex near = d.feed / (1.0 - std::exp(-gap * t));
-    const Complex far = d.feed / (1.0 - std::exp(Complex(-gap, -2.0 * omega) * t));
-    const Complex a = 0.5 * (near + far), b = Complex(0.0, 0.5) * (near - far);
-    const double det = a.real() * b.imag() - b.real() * a.imag();
-    d.take_re = b.imag() / det, d.take_im = a.imag() / det;
+    d.omega = omega;
 
-    const double step_s = static_cast<double>(hop) * t;
-    const Complex slow = std::exp(Complex(-d.width, omega) * step_s);
-    d.slow_re = slow.real(), d.slow_im = slow.imag();
-    d.slow_feed = d.settle = -std::expm1(-gap * step_s);
+    const double hop_s = static_cast<double>(hop) * t;
+    const Complex turn = std::exp(Complex(-d.alpha, omega) * hop_s);
+    d.turn_re = turn.real(), d.turn_im = turn.imag();
+    d.settle = -std::expm1(-(d.width - d.alpha) * hop_s);
     return d;
+}
+
+namespace {
+
+using Matrix = std::array<std::array<double, DampCoupling::kSize>, DampCoupling::kSize>;
+
+/// Resonator states (rows) that rings of phasor 1 and i (columns) lead to. Unused bands have zeros.
+Matrix answers(double rate_hz, const std::array<DampBandDesign, kRingBands>& bands) noexcept {
+    using Complex = std::complex<double>;
+    Matrix m{};
+    for (std::size_t b = 0; b < kRingBands; ++b)
+        for (std::size_t k = 0; k < kRingBands; ++k) {
+            if (!bands[b].used || !bands[k].used) continue;
+            // x = Re(c exp(s t)) holds exp(s t) and its mirror image.
+            const Complex pole(-bands[b].width, bands[b].omega), s(-bands[k].alpha, bands[k].omega);
+            const Complex near = 0.5 * bands[b].feed / (1.0 - std::exp((pole - s) / rate_hz));
+            const Complex far = 0.5 * bands[b].feed / (1.0 - std::exp((pole - std::conj(s)) / rate_hz));
+            m[2 * b][2 * k] = near.real() + far.real(), m[2 * b][2 * k + 1] = far.imag() - near.imag();
+            m[2 * b + 1][2 * k] = near.imag() + far.imag(),
+                             m[2 * b + 1][2 * k + 1] = near.real() - far.real();
+        }
+    return m;
+}
+
+} // namespace
+
+DampCoupling DampCoupling::make(double rate_hz,
+                                const std::array<DampBandDesign, kRingBands>& bands) noexcept {
+    constexpr double kTrace = 1e-4;
+    const auto m = answers(rate_hz, bands);
+    Matrix square{};
+    DampCoupling out;
+    auto& x = out.from; // (m' m + trace) x = m', by elimination: positive definite, so no pivots
+    for (std::size_t r = 0; r < kSize; ++r) {
+        for (std::size_t c = 0; c < kSize; ++c) {
+            x[r][c] = m[c][r];
+            for (std::size_t i = 0; i < kSize; ++i) square[r][c] += m[i][r] * m[i][c];
+        }
+        square[r][r] += kTrace;
+    }
+    for (std::size_t p = 0; p < kSize; ++p)
+        for (std::size_t r = 0; r < kSize; ++r) {
+            if (r == p || square[r][p] == 0.0) continue;
+            const double factor = square[r][p] / square[p][p];
+            for (std::size_t c = p; c < kSize; ++c) square[r][c] -= factor * square[p][c];
+            for (std::size_t c = 0; c < kSize; ++c) x[r][c] -= factor * x[p][c];
+        }
+    for (std::size_t r = 0; r < kSize; ++r)
+        for (auto& v : x[r]) v /= square[r][r];
+    return out;
 }
 
 DampFollow DampFollow::ring(double rate_hz, std::size_t hop, const DampBandDesign& band) noexcept {
@@ -39,10 +83,10 @@ DampFollow DampFollow::ring(double rate_hz, std::size_t hop, const DampBandDesig
     const auto power = [step_s](double alpha) { return std::exp(-2.0 * alpha * step_s); };
     DampFollow f;
     f.slowest = power(0.5 * band.alpha), f.fastest = power(1.15 * band.alpha);
-    f.gain = power(band.extra);
+    f.gain = std::exp(-band.extra * step_s);
     f.margin = band.extra >= 0.0 ? 4.0 : 1.0; // noise must not be opened up
-    f.window = (0.02 + 5.0 / band.width) / step_s;
-    f.surplus = 1.0;
+    f.window = (0.01 + 3.0 / (band.width - band.alpha)) / step_s;
+    f.surplus = 2.0;
     return f;
 }
 

@@ -3,13 +3,15 @@
 // tail. A drum is a sum of decaying modes, sum A_k exp(-alpha_k t) cos(w_k t); damping it raises alpha_k. So
 // each ring band is multiplied by exp(-(alpha' - alpha) t) from the stroke on:
 //
-//     out = in - (1 - g_b) band_b, one band after the other, then the top, then everything.
+//     out = in - sum (1 - g_b) band_b, after the top and before the tail.
 //
-// The bands are in series, so two that overlap never take more than each does alone, and with g = 1 the
-// output is the input. What drives g is not a clock that a trigger restarts but the energy in the band: a
-// stroke that brings E to a band which still holds R leaves g² = (g² R + E) / (R + E), as two strokes on a
-// damped head would. A ghost note under a loud ring, a roll or a false alarm therefore can't make g jump.
-// What rises in a band without a stroke (cymbal swell, bleed) or stays when the ring has gone (noise) is not
+// The resonators of the bands are told apart by what each of them makes of every ring (DampCoupling), so
+// bands may be wide enough for a pitch that glides and still not take from each other's rings; with g = 1 the
+// output is the input. What drives g is not a clock that a trigger restarts: the phasor z of a ring is known,
+// and so is what it would be without a stroke, z0. A stroke that makes it z leaves g z0 + (z - z0) of it, as
+// it would on a damped head, whatever the phase. A ghost note under a loud ring, a roll or a false alarm
+// therefore can't make the sound jump. In the top and the tail, which have no one phase, energies add
+// instead. What rises without a stroke (cymbal swell, bleed) or stays when the ring has gone (noise) is not
 // the drum's and passes at unity.
 #include "core/flush_denormals.h"
 #include "core/lanes.h"
@@ -29,9 +31,9 @@ struct DampBandDesign {
     bool used = false;
     double alpha = 0.0, extra = 0.0;                 ///< 1/s: of the open ring, and what the band adds to it
     double width = 0.0;                              ///< half bandwidth in rad/s
+    double omega = 0.0;                              ///< rad/s
     double pole_re = 0.0, pole_im = 0.0, feed = 0.0; ///< resonator at the audio rate
-    double take_re = 0.0, take_im = 0.0; ///< Re(take * resonator) is the ring itself, exactly, once settled
-    double slow_re = 0.0, slow_im = 0.0, slow_feed = 0.0; ///< second resonator, one step per hop
+    double turn_re = 1.0, turn_im = 0.0;             ///< what the open ring does in a hop
     double settle = 1.0; ///< part of the way to the settled state that a hop brings
     /// `amount` -1..1 goes from mirrored (open²/ring) over open to ring, in octaves of ring time.
     /// `tail_alpha` is what the tail takes already.
@@ -39,10 +41,20 @@ struct DampBandDesign {
                                double tail_alpha) noexcept;
 };
 
+/// Takes what the resonators hold apart into rings. Each resonator answers to every ring a little; once
+/// settled, (re, im) of all of them are a linear function of the rings' phasors, of which this is the inverse
+/// (least squares with a trace of damping, so that two equal bands share a ring instead of dividing by 0).
+struct DampCoupling {
+    static constexpr std::size_t kSize = 2 * kRingBands;
+    /// ring phasor 2k (re), 2k+1 (im) from resonator state 2b (re), 2b+1 (im); 0 where a band is not used
+    std::array<std::array<double, kSize>, kSize> from{};
+    static DampCoupling make(double rate_hz, const std::array<DampBandDesign, kRingBands>& bands) noexcept;
+};
+
 /// How one decay is followed from hop to hop; powers per hop.
 struct DampFollow {
     double slowest = 1.0, fastest = 1.0; ///< what still counts as the drum's own decay
-    double gain = 1.0;                   ///< extra decay; above 1 the band opens up
+    double gain = 1.0;                   ///< extra decay, of a ring in amplitude; above 1 it opens up
     double margin = 1.0;                 ///< how far above its own decay a band still counts as ring
     double window = 0.0;                 ///< hops after a stroke in which its energy arrives
     double surplus = 1.0;                ///< rise that ripple explains
@@ -54,12 +66,12 @@ struct DampFollow {
 /// Damp for one channel (V = double) or one mic per lane. Latency 0. Never allocates, locks or throws. Rate
 /// 8 kHz..384 kHz, any number of frames per call, the same output at any block size. NaN and Inf are taken as
 /// silence. A lane whose amount is 0 or that is switched to open is its input, bit for bit. Settings glide in
-/// 20 ms; the first ones after prepare() or reset() are taken at once. Gains are set on a grid of 1/3 ms from
+/// 20 ms; the first ones after prepare() or reset() are taken at once. Gains are set on a grid of 2/3 ms from
 /// the last reset() on and go in straight lines between.
 template <class V> class Damp {
 public:
     static constexpr std::size_t kLanes = Lanes<V>::width;
-    static constexpr std::size_t kHigh = kRingBands, kTail = kRingBands + 1, kStreams = kRingBands + 2;
+    static constexpr std::size_t kHigh = kRingBands, kTail = kRingBands + 1; ///< streams after the bands
 
     Damp() noexcept { (void)prepare(48'000.0); }
 
@@ -74,8 +86,8 @@ public:
         high_step_ = g / (1.0 + g);
         hold_ = power_per_hop(kHoldDbPerS), rise_ = 1.0 / power_per_hop(kRiseDbPerS);
         const double hop_ms = 1000.0 * static_cast<double>(hop_) / rate_hz;
-        own_rise_ = hop_ms / kOwnRiseMs, mean_rise_ = hop_ms / kMeanRiseMs, mean_fall_ = hop_ms / kMeanFallMs;
-        sharpen_ = std::exp(-hop_ms / kBlurMs);
+        own_rise_ = hop_ms / kOwnRiseMs, least_rise_ = 1.0 / power_per_hop(kLeastRiseDbPerS),
+        least_find_ = 1.0 / power_per_hop(kLeastFindDbPerS), least_fall_ = hop_ms / kLeastFallMs;
         glide_ = hop_ms / kGlideMs;
         slew_ = gain_from_db(kSlewDbPerMs * hop_ms);
         ramp_ = static_cast<double>(hop_) * 1000.0 / (kMoveMs * rate_hz);
@@ -103,7 +115,14 @@ public:
 
     /// Gain in dB that a band (0..5, kHigh, kTail) has now, for meters and tests; 0 when open.
     [[nodiscard]] double gain_db(std::size_t stream, std::size_t lane = 0) const noexcept {
-        return db_from_gain(std::max(1e-6, 1.0 - (1.0 - follows_[stream].shown[lane]) * wet_[lane]));
+        const double part = static_cast<double>(position_) / static_cast<double>(hop_);
+        double gain = (stream == kHigh ? high_ : tail_).now[lane];
+        if (stream == kHigh) gain *= gain; // there are two of these shelves
+        if (stream < kRingBands) {
+            const auto& r = rings_[stream];
+            gain = 1.0 - (1.0 - r.was[lane] - part * (r.shown[lane] - r.was[lane])) * wet_[lane];
+        }
+        return db_from_gain(std::max(1e-6, gain));
     }
 
     /// in and out: frames * kLanes samples; they may be the same memory.
@@ -125,46 +144,76 @@ public:
     }
 
 private:
-    static constexpr double kHopSeconds = 0.00037; ///< longest hop but at 8 kHz
-    static constexpr std::size_t kLongestHop = 128;
-    static constexpr double kHighHz = 2'000.0;   ///< the top begins here
+    static constexpr double kHopSeconds = 0.00074; ///< longest hop
+    static constexpr std::size_t kLongestHop = 256;
+    static constexpr double kHighHz = 1'200.0;   ///< the top begins here
     static constexpr double kHoldDbPerS = 240.0; ///< fall of the envelopes of the top and of everything
     static constexpr double kRiseDbPerS = 150.0; ///< a stroke rises faster, a swell does not
     static constexpr double kQuietMs = 10.0;     ///< after a stroke no other is looked for
     static constexpr double kOwnRiseMs = 150.0;  ///< from taken for noise to taken for ring, without a stroke
-    static constexpr double kGlideMs = 1.0;
-    static constexpr double kSlewDbPerMs = 1.0; ///< of a gain that rises without a stroke
+    static constexpr double kGlideMs = 1.7;      ///< a band opens or closes no faster
+    static constexpr double kSlewDbPerMs = 1.0;  ///< of a gain that rises without a stroke
     static constexpr std::size_t kBands = 0, kBroad = 1;
-    static constexpr double kBlurMs = 3.0;
-    static constexpr double kSudden = 4.0; ///< rise of a band's level at once that ripple doesn't explain
-    static constexpr double kMeanRiseMs = 1'000.0, kMeanFallMs = 50.0; ///< of what is usual in a band
+    static constexpr double kMost =
+        1.5; ///< times what the rings amount to at the start of a hop may be taken in it
+    static constexpr double kLeastSettled = 0.4;
+    static constexpr double kSteady =
+        0.1; ///< of the energies: where old and new cancel, their ratio says nothing
+    static constexpr double kBlurMs =
+        2.0; ///< at least; and as many periods of the distance to the next band:
+    static constexpr double kBlurPeriods = 0.1;
+    static constexpr double kUnsure2 = 0.03; ///< of a ring's energy: how well it is foreseen after a stroke
+    static constexpr double kSudden = 4.0;   ///< rise of a band's level at once that ripple doesn't explain
+    /// The least that was there in a while: noise. Narrow-band noise has an exponential power, of which this
+    /// follower finds a tenth of the mean and kOverNarrow is exceeded once in many minutes.
+    static constexpr double kLeastRiseDbPerS = 4.0, kLeastFindDbPerS = 12.0, kLeastFallMs = 50.0;
+    static constexpr double kNothing = 1e-12;
+    static constexpr double kOverNoise = 6.0, kOverNarrow = 150.0;
     static constexpr double kFloor = 1e-12; ///< mean square under which nothing is a stroke
 
     struct Band {
         PerLane<V> pole_re, pole_im, feed, re, im;                 // resonator
         PerLane<V> now_re, now_im, step_re, step_im, to_re, to_im; // what is taken of it, moving
-        PerLane<V> take_re, take_im, slow_re, slow_im, slow_feed, wide_re, wide_im, settle;
-        PerLane<V> there; // 0..1: bands come and go in 20 ms
+        PerLane<V> there;                                          // 0..1: bands come and go in 20 ms
         void forget(std::size_t k) noexcept {
-            for (auto* v :
-                 {&re, &im, &wide_re, &wide_im, &now_re, &now_im, &step_re, &step_im, &to_re, &to_im})
-                (*v)[k] = 0.0;
+            for (auto* v : {&re, &im, &now_re, &now_im, &step_re, &step_im, &to_re, &to_im}) (*v)[k] = 0.0;
         }
     };
-    struct Follow {
-        PerLane<V> slowest, fastest, step, margin, window, surplus; // DampFollow
-        PerLane<V> old_ring2;
-        PerLane<V> ring2, gain2, own; // energy of the ring, extra decay so far, ring's part of all there is
-        PerLane<V> old2, old_gain2, old_own,
-            old_part;       // what the last stroke met, and its part of the energy since
-        PerLane<V> credit2; // extra decay of what the last stroke brought
+    /// The detector of one stream: level it rose from, and what is usual.
+    struct Rise {
+        PerLane<V> before2, least2, met2;
+        void forget(std::size_t k) noexcept { before2[k] = met2[k] = 0.0, least2[k] = kNothing; }
+    };
+    /// One ring: its phasor is known, so what a stroke brings is told from what was there.
+    struct Ring {
+        PerLane<V> slowest, fastest, step, margin, window, surplus, turn_re, turn_im, settle,
+            sharpen; // DampFollow, design
+        Rise rise;
+        PerLane<V> ring2, gain, own; // energy of the ring, extra decay so far, ring's part of all there is
+        PerLane<V> met_re, met_im;   // the ring as it would be without the rise under way
+        PerLane<V> old_re, old_im, old_gain, old_own, noise2;  // what the last stroke met
+        PerLane<V> credit;                                     // extra decay of what it brought
         PerLane<V> blurred, old_settled, new_settled, settled; // how much of the ring the resonator holds
-        PerLane<V> before2, mean2, met2;                       // for the detector
+        PerLane<V> was, shown;                                 // gain at the start and at the end of the hop
+        void forget(std::size_t k) noexcept {
+            rise.forget(k);
+            for (auto* v : {&ring2, &own, &met_re, &met_im, &old_re, &old_im, &old_own, &noise2, &blurred,
+                            &new_settled})
+                (*v)[k] = 0.0;
+            for (auto* v : {&gain, &old_gain, &credit, &old_settled, &settled, &was, &shown}) (*v)[k] = 1.0;
+        }
+    };
+    /// The top, or everything: many tones, so strokes add by energy.
+    struct Broad {
+        PerLane<V> slowest, fastest, step, margin, window, surplus; // DampFollow
+        Rise rise;
+        PerLane<V> sum, held;
+        PerLane<V> ring2, old_ring2, gain2, own; // as above, of energies
+        PerLane<V> old2, old_gain2, old_own, old_part, credit2;
         PerLane<V> shown;
         void forget(std::size_t k) noexcept {
-            for (auto* v : {&ring2, &old_ring2, &own, &old2, &old_own, &blurred, &old_settled, &new_settled,
-                            &settled, &before2, &mean2, &met2})
-                (*v)[k] = 0.0;
+            rise.forget(k);
+            for (auto* v : {&sum, &held, &ring2, &old_ring2, &own, &old2, &old_own}) (*v)[k] = 0.0;
             for (auto* v : {&gain2, &old_gain2, &credit2, &old_part, &shown}) (*v)[k] = 1.0;
         }
     };
@@ -190,9 +239,10 @@ private:
     }
     void forget(std::size_t lane) noexcept {
         for (auto& band : bands_) band.forget(lane);
-        for (auto& f : follows_) f.forget(lane);
+        for (auto& r : rings_) r.forget(lane);
+        for (auto& b : broad_) b.forget(lane);
         for (auto* r : {&high_, &tail_}) r->now[lane] = r->to[lane] = 1.0, r->step[lane] = 0.0;
-        for (auto* v : {&shelf_, &shelf2_, &high_sum_, &tail_sum_, &held_[0], &held_[1]}) (*v)[lane] = 0.0;
+        shelf_[lane] = shelf2_[lane] = most_[lane] = next_most_[lane] = 0.0;
         for (auto& s : since_) s[lane] = 1e9;
     }
 
@@ -214,9 +264,26 @@ private:
         const auto& s = moving_[lane].now();
         const double amount = std::max(0.0, s.amount);
         for (std::size_t b = 0; b < kRingBands; ++b) update_band(b, lane);
-        set_follow(kHigh, lane, DampFollow::broad(rate_hz_, hop_, amount * s.high_db_per_s, 60.0, 240.0));
-        set_follow(kTail, lane, DampFollow::broad(rate_hz_, hop_, amount * s.tail_db_per_s, 30.0, 120.0));
+        couple(lane);
+        set_follow(broad_[0], lane, DampFollow::broad(rate_hz_, hop_, amount * s.high_db_per_s, 60.0, 240.0));
+        set_follow(broad_[1], lane, DampFollow::broad(rate_hz_, hop_, amount * s.tail_db_per_s, 30.0, 120.0));
         choose_bands();
+        steady_ = false;
+    }
+    void couple(std::size_t lane) noexcept {
+        for (std::size_t b = 0; b < kRingBands; ++b) {
+            double nearest_hz = 1e9;
+            for (std::size_t k = 0; k < kRingBands; ++k)
+                if (k != b && designs_[lane][k].used)
+                    nearest_hz =
+                        std::min(nearest_hz, std::abs(designs_[lane][k].omega - designs_[lane][b].omega) /
+                                                 6.283185307179586);
+            const double blur_ms = std::max(kBlurMs, 1000.0 * kBlurPeriods / std::max(nearest_hz, 1.0));
+            rings_[b].sharpen[lane] = std::exp(-1000.0 * static_cast<double>(hop_) / (rate_hz_ * blur_ms));
+        }
+        const auto coupling = DampCoupling::make(rate_hz_, designs_[lane]);
+        for (std::size_t r = 0; r < DampCoupling::kSize; ++r)
+            for (std::size_t c = 0; c < DampCoupling::kSize; ++c) apart_[r][c][lane] = coupling.from[r][c];
     }
     void choose_bands() noexcept {
         used_count_ = 0;
@@ -233,21 +300,22 @@ private:
         const auto d =
             DampBandDesign::make(rate_hz_, hop_, s.bands[b], b < s.band_count ? s.amount : 0.0, tail);
         auto& band = bands_[b];
+        auto& ring = rings_[b];
         wanted_[b][lane] = d.used;
-        if (!d.used) { // what is still to fade out stays where it is; no stroke is found in it
-            follows_[b].surplus[lane] = 1e300;
+        if (!d.used) { // what is still to fade out stays as it is; no stroke is found in it
+            ring.surplus[lane] = 1e300;
+            if (band.there[lane] == 0.0) designs_[lane][b].used = false;
             return;
         }
-        if (band.there[lane] == 0.0) band.forget(lane), follows_[b].forget(lane);
+        if (band.there[lane] == 0.0) band.forget(lane), ring.forget(lane);
+        designs_[lane][b] = d;
         band.pole_re[lane] = d.pole_re, band.pole_im[lane] = d.pole_im, band.feed[lane] = d.feed;
-        band.take_re[lane] = d.take_re, band.take_im[lane] = d.take_im;
-        band.slow_re[lane] = d.slow_re, band.slow_im[lane] = d.slow_im, band.slow_feed[lane] = d.slow_feed;
-        band.settle[lane] = d.settle;
-        set_follow(b, lane, DampFollow::ring(rate_hz_, hop_, d));
+        ring.turn_re[lane] = d.turn_re, ring.turn_im[lane] = d.turn_im, ring.settle[lane] = d.settle;
+        set_follow(ring, lane, DampFollow::ring(rate_hz_, hop_, d));
     }
 
-    void set_follow(std::size_t stream, std::size_t lane, const DampFollow& f) noexcept {
-        auto& to = follows_[stream];
+    template <class Followed>
+    static void set_follow(Followed& to, std::size_t lane, const DampFollow& f) noexcept {
         to.slowest[lane] = f.slowest, to.fastest[lane] = f.fastest, to.step[lane] = f.gain;
         to.margin[lane] = f.margin, to.window[lane] = f.window, to.surplus[lane] = f.surplus;
     }
@@ -295,12 +363,13 @@ private:
             : pole_re(b.pole_re.load()), pole_im(b.pole_im.load()), feed(b.feed.load()), re(b.re.load()),
               im(b.im.load()), now_re(b.now_re.load()), now_im(b.now_im.load()), step_re(b.step_re.load()),
               step_im(b.step_im.load()) {}
+        /// What is to be taken from x.
         V tick(V x) noexcept {
             const V next = pole_re * re - pole_im * im + feed * x;
             im = pole_re * im + pole_im * re;
             re = next;
             now_re = now_re + step_re, now_im = now_im + step_im;
-            return x - (now_re * re + now_im * im);
+            return now_re * re + now_im * im;
         }
         void keep(Band& b) const noexcept {
             b.re.store(re), b.im.store(im), b.now_re.store(now_re), b.now_im.store(now_im);
@@ -313,8 +382,9 @@ private:
     template <std::size_t N> void run_bands(const float* in, float* out, std::size_t frames) noexcept {
         auto bands = in_loop(std::make_index_sequence<N>{});
         V shelf = shelf_.load(), shelf2 = shelf2_.load(), high = high_.now.load(), tail = tail_.now.load();
-        V high_sum = high_sum_.load(), tail_sum = tail_sum_.load();
+        V high_sum = broad_[0].sum.load(), tail_sum = broad_[1].sum.load();
         const V high_step = high_.step.load(), tail_step = tail_.step.load(), follow(high_step_);
+        const V most = most_.load();
         for (std::size_t n = 0; n < frames; ++n) {
             V x = load_finite<V>(in + n * kLanes);
             tail_sum = tail_sum + x * x;
@@ -325,12 +395,16 @@ private:
             x = x - one * top;
             top = high_part(x, shelf2, follow);
             x = x - one * top;
-            for (auto& b : bands) x = b.tick(x);
+            if constexpr (N > 0) {
+                V less = bands[0].tick(x);
+                for (std::size_t b = 1; b < N; ++b) less = less + bands[b].tick(x);
+                x = x - larger(-most, smaller(most, less));
+            }
             Lanes<V>::store(out + n * kLanes, x * tail);
         }
         for (std::size_t b = 0; b < N; ++b) bands[b].keep(bands_[used_[b]]);
         shelf_.store(shelf), shelf2_.store(shelf2), high_.now.store(high), tail_.now.store(tail);
-        high_sum_.store(high_sum), tail_sum_.store(tail_sum);
+        broad_[0].sum.store(high_sum), broad_[1].sum.store(tail_sum);
     }
     /// One pole, trapezoidal: what is above the corner.
     static V high_part(V x, V& state, V step) noexcept {
@@ -345,29 +419,33 @@ private:
     using Mask = typename Lanes<V>::Mask;
 
     void follow() noexcept {
-        std::array<V, kStreams> level2{};
-        const V hop(static_cast<double>(hop_));
-        level2[kHigh] = held(0, high_sum_, hop), level2[kTail] = held(1, tail_sum_, hop);
+        const V high2 = level2_of(broad_[0]), all2 = level2_of(broad_[1]);
+        std::array<V, kRingBands> re{}, im{}, level2{};
+        tell_apart(re, im);
         // A stroke in the top or in everything counts for all; one in a band for the bands, which only a
         // stroke that is nearly all tone reaches before the others.
-        const Mask broad = either(rises(kHigh, level2[kHigh]), rises(kTail, level2[kTail]));
+        const Mask broad_quiet = since_[kBroad].load() < V(quiet_), quiet = since_[kBands].load() < V(quiet_);
+        const Mask broad = either(rises(broad_[0], high2, V(4.0), V(kOverNoise), broad_quiet),
+                                  rises(broad_[1], all2, V(4.0), V(kOverNoise), broad_quiet));
         const Mask struck = count(since_[kBroad], broad);
         Mask tone = since_[kBands].load() < V(0.0);
         for (std::size_t i = 0; i < used_count_; ++i) {
-            const auto b = used_[i];
-            level2[b] = slow_level2(bands_[b]);
+            auto& ring = rings_[used_[i]];
+            level2[i] = re[i] * re[i] + im[i] * im[i];
             // A band is too slow to tell a second stroke from the partials that beat in it while it fills.
-            tone = either(tone, both(rises(b, level2[b]), since_[kBands].load() > follows_[b].window.load()));
+            const Mask filled = since_[kBands].load() > ring.window.load();
+            tone = either(tone, both(rises(ring, level2[i], V(4.0), V(kOverNarrow), quiet), filled));
+            remember(ring, re[i], im[i], either(quiet, level2[i] <= ring.rise.met2.load()));
         }
         (void)count(since_[kBands], tone);
         since_[kBands].store(select(struck, V(0.0), since_[kBands].load()));
-        for (std::size_t k = 0; k < kLanes; ++k) fade(k);
-        const V wet = wet_.load();
-        for (std::size_t i = 0; i < used_count_; ++i) follow_band(used_[i], level2[used_[i]], wet);
-        const V high = follow_level(kHigh, level2[kHigh], level2[kHigh]);
-        const V tail = follow_level(kTail, level2[kTail], level2[kTail]);
-        aim(high_, V(1.0) - (V(1.0) - root(high)) * wet); // there are two of these shelves
-        aim(tail_, V(1.0) - (V(1.0) - tail) * wet);
+        if (!steady_) fade();
+        for (std::size_t i = 0; i < used_count_; ++i) follow_ring(rings_[used_[i]], re[i], im[i], level2[i]);
+        take_apart(level2);
+        const V wet = wet_.load(), one(1.0);
+        const V high = follow_level(broad_[0], high2), tail = follow_level(broad_[1], all2);
+        aim(high_, one - (one - root(high)) * wet); // there are two of these shelves
+        aim(tail_, one - (one - tail) * wet);
     }
 
     /// Hops since the last stroke; during the first few no other is looked for. Is this one?
@@ -376,60 +454,148 @@ private:
         since.store(select(stroke, select(next < V(quiet_), next, V(0.0)), next));
         return since.load() < V(0.5);
     }
-    const PerLane<V>& since(std::size_t stream) const noexcept {
-        return since_[stream < kHigh ? kBands : kBroad];
-    }
 
     /// Mean square of the hop, which then falls no faster than a half-wave of the lowest drum needs.
-    V held(std::size_t which, PerLane<V>& sum, V hop) noexcept {
-        const V level2 = larger(sum.load() / hop, held_[which].load() * V(hold_));
-        sum.fill(0.0), held_[which].store(level2);
+    V level2_of(Broad& b) noexcept {
+        const V level2 = larger(b.sum.load() * V(1.0 / static_cast<double>(hop_)), b.held.load() * V(hold_));
+        b.sum.fill(0.0), b.held.store(level2);
         return level2;
     }
 
-    /// A band of twice, the top or everything of four times the power that a swell could have reached since
-    /// the level was last this low.
-    Mask rises(std::size_t stream, V level2) noexcept {
-        auto& before = follows_[stream].before2;
-        const V grown = before.load() * V(rise_) + V(kFloor);
-        auto& f = follows_[stream];
-        f.met2.store(grown);
-        const V usual = f.mean2.load();
-        f.mean2.store(usual + (level2 - usual) * select(level2 > usual, V(mean_rise_), V(mean_fall_)));
-        const Mask quiet = since(stream).load() < V(quiet_);
-        const Mask news = both(level2 > V(2.0) * usual, level2 > f.surplus.load() * f.ring2.load());
-        const Mask stroke = both(level2 > V(stream < kHigh ? 2.0 : 4.0) * grown, news);
-        before.store(select(either(stroke, quiet), larger(level2, grown), smaller(level2, grown)));
+    /// Phasors of the rings, from the resonators.
+    void tell_apart(std::array<V, kRingBands>& re, std::array<V, kRingBands>& im) const noexcept {
+        for (std::size_t i = 0; i < used_count_; ++i) {
+            const auto &to_re = apart_[2 * used_[i]], &to_im = apart_[2 * used_[i] + 1];
+            V r(0.0), m(0.0);
+            for (std::size_t j = 0; j < used_count_; ++j) {
+                const auto b = used_[j];
+                const V x = bands_[b].re.load(), y = bands_[b].im.load();
+                r = r + to_re[2 * b].load() * x + to_re[2 * b + 1].load() * y;
+                m = m + to_im[2 * b].load() * x + to_im[2 * b + 1].load() * y;
+            }
+            re[i] = r, im[i] = m;
+        }
+    }
+    /// The other way round: what is to be taken of each resonator, so that of each ring its part goes.
+    void take_apart(const std::array<V, kRingBands>& level2) noexcept {
+        std::array<V, kRingBands> part{};
+        for (std::size_t i = 0; i < used_count_; ++i)
+            part[i] = (V(1.0) - rings_[used_[i]].shown.load()) * wet_.load() * bands_[used_[i]].there.load();
+        // A stroke inside the coming hop is not to be taken for ring.
+        V most(0.0);
+        for (std::size_t i = 0; i < used_count_; ++i) most = most + magnitude(part[i]) * root(level2[i]);
+        most = most * V(kMost) + V(1e-9);
+        most_.store(larger(most, next_most_.load())), next_most_.store(most); // from part to part in a line
+        for (std::size_t j = 0; j < used_count_; ++j) {
+            const auto b = used_[j];
+            V r(0.0), m(0.0);
+            for (std::size_t i = 0; i < used_count_; ++i) {
+                const auto& from = apart_[2 * used_[i]];
+                r = r + part[i] * from[2 * b].load(), m = m + part[i] * from[2 * b + 1].load();
+            }
+            auto& band = bands_[b];
+            aim(band.now_re, band.step_re, band.to_re, r);
+            aim(band.now_im, band.step_im, band.to_im, m);
+        }
+    }
+
+    /// `times` the power that a swell could have reached since the level was last this low.
+    template <class Followed> Mask rises(Followed& f, V level2, V times, V over_noise, Mask quiet) noexcept {
+        const V grown = f.rise.before2.load() * V(rise_) + V(kFloor), least = f.rise.least2.load();
+        f.rise.met2.store(grown);
+        const V up = select(level2 > V(kOverNarrow) * least, V(least_find_), V(least_rise_));
+        const V tracked = select(level2 > least, least * up, least + (level2 - least) * V(least_fall_));
+        f.rise.least2.store(larger(tracked, V(kNothing)));
+        const Mask news = both(level2 > over_noise * least, level2 > f.surplus.load() * f.ring2.load());
+        const Mask stroke = both(level2 > times * grown, news);
+        f.rise.before2.store(select(either(stroke, quiet), larger(level2, grown), smaller(level2, grown)));
         return stroke;
     }
-
-    V slow_level2(Band& b) noexcept {
-        const V re = b.wide_re.load(), im = b.wide_im.load();
-        const V slow_re = b.slow_re.load(), slow_im = b.slow_im.load(), feed = b.slow_feed.load();
-        const V next_re = slow_re * re - slow_im * im + feed * b.re.load();
-        const V next_im = slow_re * im + slow_im * re + feed * b.im.load();
-        b.wide_re.store(next_re), b.wide_im.store(next_im);
-        return next_re * next_re + next_im * next_im;
+    /// The ring before anything rose, turned on as an open ring goes on.
+    void remember(Ring& ring, V re, V im, Mask calm) noexcept {
+        const V was_re = ring.met_re.load(), was_im = ring.met_im.load();
+        const V turn_re = ring.turn_re.load(), turn_im = ring.turn_im.load();
+        ring.met_re.store(select(calm, re, turn_re * was_re - turn_im * was_im));
+        ring.met_im.store(select(calm, im, turn_re * was_im + turn_im * was_re));
     }
 
-    /// Energy of the ring and gain of one stream, one hop on. Returns the gain.
-    V follow_level(std::size_t stream, V level2, V fast2) noexcept {
-        auto& f = follows_[stream];
-        const V one(1.0), step = f.step.load(), before = f.ring2.load(), past = since(stream).load();
+    /// Energy of the ring and the gain that it is to have, one hop on.
+    void follow_ring(Ring& f, V re, V im, V level2) noexcept {
+        const V one(1.0), past = since_[kBands].load(), before = f.ring2.load();
+        const Mask open = past < f.window.load();
+        V gain = smaller(larger(f.gain.load() * f.step.load(), V(1e-4)), V(31.0));
+        V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
+        V own =
+            smaller(smaller(one, f.margin.load() * ring2 / (level2 + V(1e-30))), f.own.load() + V(own_rise_));
+        V settled = f.settled.load();
+        settled = settled + (one - settled) * f.settle.load();
+        if (some(open)) meet(f, re, im, level2, open, gain, ring2, own, settled);
+        f.gain.store(gain), f.ring2.store(ring2), f.own.store(own), f.settled.store(settled);
+        const V less = smaller(one, (one - gain) / larger(settled, V(kLeastSettled))) * own;
+        const V was = f.shown.load(), up = select(open, was + V(glide_), larger(was, V(1e-3)) * V(slew_));
+        f.was.store(was), f.shown.store(larger(smaller(one - less, up), was - V(glide_)));
+    }
+
+    /// While a stroke comes in: what was there goes on as it was, what came with it counts from the stroke
+    /// on.
+    void meet(Ring& f, V re, V im, V level2, Mask open, V& gain, V& ring2, V& own, V& settled) noexcept {
+        const V one(1.0), tiny(1e-30), step = f.step.load(), settle = f.settle.load();
+        const Mask stroke = since_[kBands].load() < V(0.5);
+        const V turn_re = f.turn_re.load(), turn_im = f.turn_im.load();
+        const V was_re = f.old_re.load(), was_im = f.old_im.load();
+        const V old_re = select(stroke, f.met_re.load(), turn_re * was_re - turn_im * was_im);
+        const V old_im = select(stroke, f.met_im.load(), turn_re * was_im + turn_im * was_re);
+        const V old_gain = select(stroke, gain, f.old_gain.load() * step);
+        const V old_own = select(stroke, f.own.load(), f.old_own.load());
+        const V credit = select(stroke, one, f.credit.load() * step);
+        // A resonator that has just been struck holds only part of the ring yet: that much more of it is
+        // taken. But not before the bands can tell the partials apart: at once, each would answer to all of
+        // the stroke.
+        V old_settled = select(stroke, f.settled.load(), f.old_settled.load());
+        V new_settled = select(stroke, V(0.0), f.new_settled.load());
+        old_settled = old_settled + (one - old_settled) * settle;
+        new_settled = new_settled + (one - new_settled) * settle;
+        const V blurred = select(stroke, one, f.blurred.load() * f.sharpen.load());
+        const V told = smaller(one, new_settled + blurred);
+
+        const V diff_re = re - old_re, diff_im = im - old_im;
+        const V diff2 = diff_re * diff_re + diff_im * diff_im, old2 = old_re * old_re + old_im * old_im;
+        // How much of the difference is news: a ring is foreseen well, noise not at all.
+        const V noise2 = select(stroke, V(0.2 * kOverNarrow) * f.rise.least2.load(), f.noise2.load());
+        const V sure = larger(V(0.0), one - (V(kUnsure2) * old2 + noise2) / (diff2 + tiny));
+        const V new_re = sure * diff_re, new_im = sure * diff_im, rest_re = re - new_re,
+                rest_im = im - new_im;
+        const V along_new = new_re * re + new_im * im, along_rest = rest_re * re + rest_im * im;
+        const V new2 = sure * sure * diff2, rest2 = rest_re * rest_re + rest_im * rest_im;
+        const V part = new2 / (new2 + rest2 + tiny), steady = V(kSteady) * (new2 + rest2);
+        const V by_energy = old_gain + (credit - old_gain) * part;
+        const V left =
+            (old_gain * along_rest + credit * along_new + by_energy * steady) / (level2 + steady + tiny);
+        gain = select(open, larger(V(1e-4), smaller(left, larger(old_gain, credit))), gain);
+        own = select(open, old_own + (one - old_own) * part, own);
+        ring2 = select(open, larger(ring2, own * level2), ring2);
+        settled = select(open, old_settled + (told - old_settled) * part, settled);
+        f.old_re.store(old_re), f.old_im.store(old_im), f.old_gain.store(old_gain), f.old_own.store(old_own);
+        f.credit.store(credit), f.noise2.store(noise2), f.blurred.store(blurred);
+        f.old_settled.store(old_settled), f.new_settled.store(new_settled);
+    }
+
+    /// Energy of the ring and gain of the top or of everything, one hop on. Returns the gain.
+    V follow_level(Broad& f, V level2) noexcept {
+        const V one(1.0), step = f.step.load(), before = f.ring2.load(), past = since_[kBroad].load();
         const Mask stroke = past < V(0.5), open = past < f.window.load();
         V gain2 = smaller(larger(f.gain2.load() * step, V(1e-8)), V(1e3));
         V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
         // What was there at the stroke goes on; what came with it counts from the stroke on.
-        const V old2 = select(stroke, larger(ring2, f.met2.load()), f.old2.load() * f.slowest.load());
+        const V old2 = select(stroke, larger(ring2, f.rise.met2.load()), f.old2.load() * f.slowest.load());
         const V old_gain2 = select(stroke, gain2, f.old_gain2.load() * step);
         const V credit2 = select(stroke, one, f.credit2.load() * step);
         const V old_own = select(stroke, f.own.load(), f.old_own.load());
         // Ripple and beats are no news: a rise of less than 1.7 dB counts for nothing, one of 10 dB for what
         // it is.
         const V kept = old2 / (level2 + V(1e-30));
-        const V old_part = smaller(
-            select(stroke, one, f.old_part.load()),
-            smaller(f.surplus.load() * kept * (one + kept * kept), V(kSudden) * old2 / (fast2 + V(1e-30))));
+        const V old_part = smaller(select(stroke, one, f.old_part.load()),
+                                   smaller(f.surplus.load() * kept * (one + kept * kept), V(kSudden) * kept));
         // Of what was there, only the ring's own part is damped; noise that a stroke rises from is not.
         const V old_ring = old_own * old_part, new_own = old_ring + (one - old_part);
         gain2 = select(open,
@@ -442,41 +608,13 @@ private:
             f.old_part.store(old_part);
         f.ring2.store(ring2), f.gain2.store(gain2);
 
-        const V now = smaller(one, f.margin.load() * ring2 / (fast2 + V(1e-30)));
+        const V now = smaller(one, f.margin.load() * ring2 / (level2 + V(1e-30)));
         const V own = select(open, new_own, smaller(now, f.own.load() + V(own_rise_)));
         f.own.store(own), f.old_own.store(old_own);
-        const V goal = root(one - (one - gain2) * own);
-        const V was =
-            f.shown.load(); // a band glides open in 1 ms: there is nothing of the stroke in it before
-        const V gain = smaller(
-            goal, select(open, was + V(stream < kHigh ? glide_ : 2.0), larger(was, V(1e-3)) * V(slew_)));
+        const V goal = root(one - (one - gain2) * own), was = f.shown.load();
+        const V gain = smaller(goal, select(open, one, larger(was, V(1e-3)) * V(slew_)));
         f.shown.store(gain);
         return gain;
-    }
-
-    void follow_band(std::size_t b, V level2, V wet) noexcept {
-        auto& band = bands_[b];
-        auto& f = follows_[b];
-        const V re = band.re.load(), im = band.im.load();
-        const V gain = follow_level(b, level2, re * re + im * im);
-        // A resonator that has just been struck holds only part of the ring yet: take that much more of it.
-        const V one(1.0), settle = band.settle.load(), old_part = f.old_part.load();
-        const Mask stroke = since(b).load() < V(0.5);
-        const V all = f.settled.load();
-        V old_settled = select(stroke, all, f.old_settled.load());
-        V new_settled = select(stroke, V(0.0), f.new_settled.load());
-        old_settled = old_settled + (one - old_settled) * settle;
-        new_settled = new_settled + (one - new_settled) * settle;
-        // ... but not before the bands can tell the partials apart: at once, each would answer to all of the
-        // stroke.
-        const V blurred = select(stroke, one, f.blurred.load() * V(sharpen_));
-        f.blurred.store(blurred);
-        const V told = smaller(one, new_settled + blurred);
-        const V settled = root(old_settled * old_settled * old_part + told * told * (one - old_part));
-        f.old_settled.store(old_settled), f.new_settled.store(new_settled), f.settled.store(settled);
-        const V part = smaller((one - gain) / larger(settled, V(1e-3)), one) * wet * band.there.load();
-        aim(band.now_re, band.step_re, band.to_re, part * band.take_re.load());
-        aim(band.now_im, band.step_im, band.to_im, part * band.take_im.load());
     }
 
     void aim(Ramp& ramp, V to) noexcept { aim(ramp.now, ramp.step, ramp.to, to); }
@@ -486,12 +624,19 @@ private:
         now.store(from), step.store((next - from) / V(static_cast<double>(hop_))), to.store(next);
     }
 
-    void fade(std::size_t k) noexcept {
-        exact_[k] = wet_[k] == 0.0 && !engaged(k);
-        wet_[k] = faded(wet_[k], engaged(k));
-        for (std::size_t i = 0; i < used_count_; ++i) {
-            auto& there = bands_[used_[i]].there;
-            there[k] = faded(there[k], wanted_[used_[i]][k]);
+    void fade() noexcept {
+        steady_ = true;
+        for (std::size_t k = 0; k < kLanes; ++k) {
+            exact_[k] = wet_[k] == 0.0 && !engaged(k);
+            wet_[k] = faded(wet_[k], engaged(k));
+            steady_ = steady_ && moving_[k].still() && wet_[k] == (engaged(k) ? 1.0 : 0.0) &&
+                      exact_[k] != engaged(k);
+            for (std::size_t i = 0; i < used_count_; ++i) {
+                auto& there = bands_[used_[i]].there;
+                const bool in = wanted_[used_[i]][k];
+                there[k] = faded(there[k], in);
+                steady_ = steady_ && there[k] == (in ? 1.0 : 0.0);
+            }
         }
     }
     double faded(double now, bool in) const noexcept {
@@ -500,18 +645,20 @@ private:
 
     double rate_hz_ = 48'000.0;
     std::size_t hop_ = 16, position_ = 0;
-    double high_step_ = 0.0, hold_ = 1.0, slew_ = 1.0, glide_ = 1.0, sharpen_ = 1.0, rise_ = 1.0,
-           own_rise_ = 0.0, mean_rise_ = 0.0, mean_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
-    bool idle_ = true;
+    double high_step_ = 0.0, hold_ = 1.0, slew_ = 1.0, glide_ = 1.0, rise_ = 1.0, own_rise_ = 0.0,
+           least_rise_ = 1.0, least_find_ = 1.0, least_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
+    bool idle_ = true, steady_ = false;
     std::array<Moving<DampSettings>, kLanes> moving_{};
     std::array<bool, kLanes> fresh_{}, exact_{}, asleep_{};
     std::array<std::array<bool, kLanes>, kRingBands> wanted_{};
     std::array<std::size_t, kRingBands> used_{};
     std::size_t used_count_ = 0;
     std::array<Band, kRingBands> bands_{};
-    std::array<Follow, kStreams> follows_{};
-    std::array<PerLane<V>, 2> held_{};
-    PerLane<V> shelf_, shelf2_, high_sum_, tail_sum_, wet_;
+    std::array<Ring, kRingBands> rings_{};
+    std::array<Broad, 2> broad_{}; // top, everything
+    std::array<std::array<DampBandDesign, kRingBands>, kLanes> designs_{};
+    std::array<std::array<PerLane<V>, DampCoupling::kSize>, DampCoupling::kSize> apart_{}; // DampCoupling
+    PerLane<V> shelf_, shelf2_, wet_, most_, next_most_;
     std::array<PerLane<V>, 2> since_; // kBands, kBroad
     Ramp high_, tail_;
     std::array<float, kLongestHop * kLanes> kept_{};
