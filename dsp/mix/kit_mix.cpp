@@ -1,4 +1,5 @@
 #include "mix/kit_mix.h"
+#include "core/flush_denormals.h"
 #include "core/units.h"
 #include "core/vector_clones.h"
 #include <algorithm>
@@ -154,6 +155,7 @@ double KitMix::gate_open(std::size_t mic) const noexcept {
 
 void KitMix::process(const float* const* mics, float* left, float* right, std::size_t frames,
                      float* const* stems) noexcept {
+    const FlushDenormals guard;
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const std::size_t count = std::min(kChunk, frames - at);
         const float* in[PanMix::kMaxMics];
@@ -167,6 +169,7 @@ void KitMix::process(const float* const* mics, float* left, float* right, std::s
 }
 
 void KitMix::shape(float* const* mics, std::size_t frames) noexcept {
+    const FlushDenormals guard;
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const std::size_t count = std::min(kChunk, frames - at);
         const float* in[PanMix::kMaxMics];
@@ -182,6 +185,7 @@ void KitMix::shape(float* const* mics, std::size_t frames) noexcept {
 }
 
 void KitMix::finish(float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+    const FlushDenormals guard;
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const std::size_t count = std::min(kChunk, frames - at);
         float* rows[PanMix::kMaxMics];

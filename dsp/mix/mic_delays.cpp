@@ -1,6 +1,5 @@
 #include "mix/mic_delays.h"
 #include "core/finite.h"
-#include "core/flush_denormals.h"
 #include "core/vector_clones.h"
 #include <algorithm>
 #include <bit>
@@ -120,7 +119,6 @@ void MicDelays::aim(Line& line, const DelayTap& tap) noexcept {
 }
 
 void MicDelays::process(std::size_t mic, const float* in, float* out, std::size_t frames) noexcept {
-    const FlushDenormals guard;
     auto& line = lines_[mic];
     if (frames == 0) return;
     line.fresh = false;
@@ -130,7 +128,7 @@ void MicDelays::process(std::size_t mic, const float* in, float* out, std::size_
     } else {
         const std::size_t size = line.past.size(), first = std::min(frames, size - line.write);
         copy_finite(in, line.past.data() + line.write, first);
-        copy_finite(in + first, line.past.data(), frames - first);
+        if (first < frames) copy_finite(in + first, line.past.data(), frames - first);
         line.write = (line.write + frames) & (size - 1);
     }
     for (std::size_t done = 0; done < frames;) {

@@ -46,8 +46,8 @@ public:
 
     [[nodiscard]] std::size_t latency() const noexcept { return margin_; }
 
-    /// frames <= kMaxFrames; in and out may be the same memory. NaN and Inf are taken as silence. Different
-    /// mics may be processed on different threads.
+    /// frames <= kMaxFrames; in and out may be the same memory. NaN and Inf are taken as silence. The
+    /// caller holds a FlushDenormals for all of its mics, which may be on different threads.
     void process(std::size_t mic, const float* in, float* out, std::size_t frames) noexcept;
 
 private:

@@ -1,5 +1,6 @@
 #include "mix/sum.h"
 #include "core/units.h"
+#include "core/flush_denormals.h"
 #include <algorithm>
 #include <cmath>
 
@@ -121,6 +122,7 @@ void Sum::gate(const float* const* mics, std::size_t at, std::size_t frames) noe
 }
 
 void Sum::process(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+    const FlushDenormals guard;
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const std::size_t count = std::min(kChunk, frames - at);
         for (std::size_t m = 0; m < rows_.size(); ++m) delays_.process(m, mics[m] + at, rows_[m], count);
