@@ -1,6 +1,6 @@
 #include "mix/sum.h"
-#include "core/units.h"
 #include "core/flush_denormals.h"
+#include "core/units.h"
 #include <algorithm>
 #include <cmath>
 
