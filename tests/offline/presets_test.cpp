@@ -49,7 +49,7 @@ TEST_CASE("every preset that ships loads, says what it is for and is in range", 
         CHECK(preset.about.find('\n') == std::string::npos);
         check_in_range(preset.content);
     }
-    for (const auto* kind : {"kick", "gate", "bus", "kit"}) CHECK(kinds.count(kind) == 1);
+    for (const auto* kind : {"kick", "gate", "damp", "bus", "kit"}) CHECK(kinds.count(kind) == 1);
     std::size_t files = 0;
     for (const auto& entry : std::filesystem::recursive_directory_iterator(kPresets))
         files += entry.is_regular_file() ? 1u : 0u;
