@@ -1,8 +1,10 @@
 // Damp set by learning, against the simulator's truth: the same strokes on the open and on the deadened kit.
 #include "analysis/damp_learn.h"
+#include "analysis/fft.h"
 #include "dynamics/damp.h"
 #include "synth/simulator.h"
 #include <catch2/catch.hpp>
+#include <complex>
 #include <stdexcept>
 
 using namespace kitfold::dsp;
@@ -26,18 +28,21 @@ struct Session {
         throw std::logic_error("no such drum");
     }
     [[nodiscard]] std::size_t mic(Drum drum) const { return *truth(drum).own_mic; }
-    [[nodiscard]] std::vector<double> arrivals(Drum drum) const {
+    [[nodiscard]] std::vector<double> arrivals(Drum drum) const { return arrivals(drum, mic(drum)); }
+    [[nodiscard]] std::vector<double> arrivals(Drum drum, std::size_t mic) const {
         std::vector<double> out;
         for (const auto& s : simulator.truth().strokes)
-            if (s.drum == drum)
-                out.push_back(s.time_s + 0.001 * simulator.truth().path(drum, mic(drum)).delay_ms);
+            if (s.drum == drum) out.push_back(s.time_s + 0.001 * simulator.truth().path(drum, mic).delay_ms);
         return out;
     }
     /// The hits of a drum in any recording made of this session's mic.
     [[nodiscard]] std::vector<RingHit> hits(Drum drum, const std::vector<float>& x) const {
+        return hits(drum, mic(drum), x);
+    }
+    [[nodiscard]] std::vector<RingHit> hits(Drum drum, std::size_t mic, const std::vector<float>& x) const {
         const double rate_hz = simulator.options().rate_hz;
         std::vector<RingHit> out;
-        for (const double at : arrivals(drum)) {
+        for (const double at : arrivals(drum, mic)) {
             double next = double(x.size()) / rate_hz;
             for (const auto& s : simulator.truth().strokes)
                 if (s.time_s > at + 0.01) next = std::min(next, s.time_s);
@@ -105,6 +110,83 @@ TEST_CASE("learned settings turn the open kit into the deadened one", "[analysis
     }
 }
 
+namespace {
+
+/// Power in dB of the third octaves from 31.5 Hz to 16 kHz; band limits by IEC 61260-1 (base ten), by the
+/// spectrum of all of x.
+std::vector<double> third_octaves(std::span<const float> x, double rate_hz) {
+    const RealFft fft(fast_fft_size(x.size()));
+    std::vector<float> padded(fft.size());
+    std::copy(x.begin(), x.end(), padded.begin());
+    std::vector<std::complex<float>> bins(fft.bins());
+    fft.forward(padded, bins);
+    std::vector<double> out;
+    for (int band = -15; band <= 12; ++band) {
+        const double low_hz = 1000.0 * std::pow(10.0, (band - 0.5) / 10.0),
+                     high_hz = low_hz * std::pow(10.0, 0.1);
+        double power = 1e-30;
+        for (std::size_t k = 0; k < bins.size(); ++k) {
+            const double hz = double(k) * rate_hz / double(fft.size());
+            if (hz >= low_hz && hz < high_hz) power += double(std::norm(bins[k]));
+        }
+        out.push_back(10.0 * std::log10(power));
+    }
+    return out;
+}
+
+struct MicOf {
+    Role role;
+    Drum drum;
+};
+
+} // namespace
+
+// 10 % of ring time, 1.5 dB in each third octave and 0.5 dB of attack are what a listener is promised.
+TEST_CASE("every close mic deadened by learning is like the deadened drum", "[analysis][damp]") {
+    const double rate_hz = 48'000.0;
+    const auto seed = GENERATE(std::uint64_t{3}, std::uint64_t{7});
+    const Session open(Tone::open, Style::line_check, rate_hz, seed, 45.0),
+        deadened(Tone::deadened, Style::line_check, rate_hz, seed, 45.0);
+    for (const auto& [role, drum] :
+         {MicOf{Role::kick_in, Drum::kick}, MicOf{Role::kick_out, Drum::kick},
+          MicOf{Role::snare_top, Drum::snare}, MicOf{Role::snare_bottom, Drum::snare},
+          MicOf{Role::rack_tom, Drum::rack_tom}, MicOf{Role::floor_tom, Drum::floor_tom}}) {
+        const auto mic = *open.simulator.mic(role);
+        const auto &x = open.mics[mic], &truth = deadened.mics[mic];
+        const auto target = measure_decay(deadened.hits(drum, mic, truth), rate_hz);
+        const auto learned = learn_damp(measure_decay(open.hits(drum, mic, x), rate_hz), {0.45, &target});
+        const auto y = damped(learned.settings, rate_hz, x);
+        CAPTURE(seed, token(role));
+        std::size_t compared = 0;
+        for (const auto& p : open.truth(drum).partials) { // the strong ones, where the strokes agree
+            if (p.level_db < -10.0) continue;
+            for (const auto& r : measure_decay(open.hits(drum, mic, y), rate_hz).ring.partials)
+                if (std::abs(r.hz / p.hz - 1.0) < 0.015 && r.spread < 0.1 && r.range_db > 30.0) {
+                    CAPTURE(p.hz, p.open_ring_ms, r.spread);
+                    CHECK(r.ring_ms == Approx(p.deadened_ring_ms).epsilon(0.10).margin(0));
+                    ++compared;
+                }
+        }
+        CHECK(compared >= 1);
+        const auto at = open.arrivals(drum, mic);
+        for (const double t : at) {
+            const auto from = std::size_t(t * rate_hz), n = std::size_t(0.01 * rate_hz);
+            CHECK(energy_db(std::span(y).subspan(from, n)) ==
+                  Approx(energy_db(std::span(truth).subspan(from, n))).epsilon(0).margin(0.5));
+        }
+        const auto from = std::size_t((at.front() - 0.05) * rate_hz),
+                   n = std::size_t((at.back() + 0.95) * rate_hz) - from;
+        const auto wanted = third_octaves(std::span(truth).subspan(from, n), rate_hz),
+                   got = third_octaves(std::span(y).subspan(from, n), rate_hz);
+        const double loudest = *std::max_element(wanted.begin(), wanted.end());
+        for (std::size_t band = 0; band < wanted.size(); ++band) {
+            CAPTURE(band);
+            if (wanted[band] > loudest - 40.0)
+                CHECK(got[band] == Approx(wanted[band]).epsilon(0).margin(1.5));
+        }
+    }
+}
+
 TEST_CASE("learning proposes what a blanket does, and says why it can't", "[analysis][damp]") {
     const double rate_hz = 48'000.0;
     const Session open(Tone::open, Style::line_check, rate_hz, 2, 45.0);
@@ -122,6 +204,19 @@ TEST_CASE("learning proposes what a blanket does, and says why it can't", "[anal
     const auto silence = learn_damp(measure_decay({}, rate_hz));
     CHECK(silence.settings.band_count == 0);
     CHECK_FALSE(silence.why_not.empty());
+}
+
+TEST_CASE("opening up ends where the noise would come up", "[analysis][damp]") {
+    // 50 dB of fall at 400 ms per 60 dB: the noise is met after 333 ms. To be 40 dB down by then the ring may
+    // last 333 / 40 * 60 = 500 ms: log2(500 / 400) = 0.3219 of the log2(1 / 0.45) = 1.1520 octaves of amount
+    // -1.
+    DrumDecay decay;
+    decay.ring.hits = 8;
+    decay.ring.partials = {{180.0, 400.0, 0.0, 50.0, 0.01, 8}};
+    const auto learned = learn_damp(decay, {.ring_share = 0.45, .deadened = nullptr});
+    REQUIRE(learned.partials.size() == 1);
+    CHECK(learned.partials[0].longest_ms == Approx(500.0).epsilon(0.01).margin(0));
+    CHECK(learned.lowest_amount == Approx(-0.2794).epsilon(0).margin(0.005));
 }
 
 TEST_CASE("hits of a recording of one drum are found by their level", "[analysis][damp]") {

@@ -81,6 +81,19 @@ TEST_CASE("audition: amount 0 is the recording itself on both sides", "[audition
     CHECK(bytes_of_file(out / "kit_open.wav") == bytes_of_file(out / "kit_deadened.wav"));
 }
 
+TEST_CASE("audition: opening up stops at the recording's noise, and says so", "[audition]") {
+    const Folder folder;
+    const auto session = demo(folder, "demo");
+    const auto run = run_program({"audition", session, "--role", "snare_top", "--amount", "-1", "-o",
+                                  (folder / "audition").string(), "--json"});
+    REQUIRE(run.exit_code == 0);
+    const auto json = Json::parse(run.out);
+    CHECK(json["amount"].get<double>() > -1.0);
+    CHECK(json["amount"].get<double>() < 0.0);
+    REQUIRE(json["notices"].size() == 1);
+    CHECK(json["notices"][0].get<std::string>().find("noise floor") != std::string::npos);
+}
+
 TEST_CASE("audition: two real takes, hits side by side", "[audition]") {
     const Folder folder;
     const auto open = demo(folder, "open"), deadened = demo(folder, "deadened", {"--tone", "deadened"});
