@@ -1,6 +1,5 @@
 #include "analysis/hits.h"
-#include "analysis/cymbal_finder.h"
-#include "analysis/drum_finder.h"
+#include "analysis/hit_finder.h"
 #include <algorithm>
 #include <cmath>
 #include <future>
@@ -69,14 +68,9 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
     set_lags(take.mics, ears);
     const double frame_s = scans[0].frame_seconds();
     std::vector<Hit> hits;
-    const auto drums = DrumFinder(take.mics, ears).find();
-    for (const auto& h : drums) {
-        const double time_s = (static_cast<double>(h.frame + ears[h.mic].lag) + kFrameOfOnset) * frame_s;
-        hits.push_back({time_s, h.drum, peak_db(take, h.mic, time_s), false});
-    }
-    for (const auto& h : CymbalFinder(take.mics, ears, drums).find()) {
+    for (const auto& h : HitFinder(take.mics, ears).find()) {
         const double time_s = (static_cast<double>(h.first_frame) + kFrameOfOnset) * frame_s;
-        const double heard_s = static_cast<double>(h.frame + ears[h.mic].lag) * frame_s;
+        const double heard_s = (static_cast<double>(h.frame) + kFrameOfOnset) * frame_s;
         hits.push_back({time_s, h.drum, peak_db(take, h.mic, heard_s), false});
     }
     std::stable_sort(hits.begin(), hits.end(),

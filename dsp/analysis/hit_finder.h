@@ -1,0 +1,45 @@
+#pragma once
+// From events to hits: sources learned from the take, every event explained by them, each hit timed where its
+// drum is heard first.
+#include "analysis/hit_model.h"
+#include "analysis/source_finder.h"
+#include <span>
+#include <vector>
+
+namespace kitfold::dsp {
+
+struct FoundHit {
+    Drum drum = Drum::kick;
+    std::size_t mic = 0;            ///< the drum's own, or an overhead
+    std::ptrdiff_t frame = 0;       ///< in that mic's file
+    std::ptrdiff_t first_frame = 0; ///< in the files, when the first mic hears it
+    float strength_db = 0.0f;       ///< re a typical loud hit of the drum
+};
+
+class HitFinder {
+public:
+    /// @param ears one per mic, lags set; must outlive the finder
+    HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears);
+    /// In order of time.
+    [[nodiscard]] std::vector<FoundHit> find();
+
+private:
+    struct Stroke {
+        std::size_t source = 0;
+        std::ptrdiff_t frame = 0; ///< on the common clock
+        float strength_db = 0.0f;
+    };
+    void explain_all();
+    [[nodiscard]] std::optional<std::ptrdiff_t> onset(const HitEvent& event, const Part& part,
+                                                      std::span<const std::size_t> places) const;
+    [[nodiscard]] std::vector<Stroke> strokes_of(Drum drum) const;
+    [[nodiscard]] std::ptrdiff_t first_to_hear(std::size_t source) const;
+
+    std::span<const Ear> ears_;
+    Listeners who_;
+    std::vector<HitEvent> events_;
+    HitModel model_;
+    std::vector<std::vector<Part>> parts_;
+};
+
+} // namespace kitfold::dsp

@@ -1,0 +1,406 @@
+#include "analysis/source_finder.h"
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+namespace kitfold::dsp {
+
+namespace {
+
+constexpr float kLeastNovelty = 4.0f; // doublings over all mics that make an event
+constexpr std::ptrdiff_t kEventApart = 5, kSpread = 4, kCovered = 3;
+constexpr std::ptrdiff_t kBefore = 5, kAfter = 5; // frames around an event in which the mics hear it
+constexpr float kHiddenByPast = 0.7f, kHiddenByFloor = 3.0f;
+
+float decibels(float power) { return 10.0f * std::log10(power + 1e-16f); }
+
+float quantile(std::vector<float> x, double q) {
+    if (x.empty()) return 0.0f;
+    const auto at = x.begin() + static_cast<std::ptrdiff_t>(q * static_cast<double>(x.size() - 1) + 0.5);
+    std::nth_element(x.begin(), at, x.end());
+    return *at;
+}
+
+bool plate(Drum d) { return is_plate(d); }
+
+/// Bands that speak for a drum in its own mic.
+std::pair<std::size_t, std::size_t> voice_bands(Drum d) {
+    return plate(d) ? std::pair<std::size_t, std::size_t>{5, 8} : std::pair<std::size_t, std::size_t>{1, 7};
+}
+
+} // namespace
+
+Listeners listeners(std::span<const TakeMic> mics) {
+    Listeners who;
+    for (std::size_t m = 0; m < mics.size(); ++m) {
+        if (is_room(mics[m].role)) continue;
+        if (is_overhead(mics[m].role)) who.overheads.push_back(who.mics.size());
+        who.mics.push_back(m);
+    }
+    for (std::size_t d = 0; d < kDrumCount; ++d)
+        if (const auto own = own_mic(mics, static_cast<Drum>(d)))
+            who.own.emplace_back(static_cast<Drum>(d),
+                                 std::find(who.mics.begin(), who.mics.end(), *own) - who.mics.begin());
+    return who;
+}
+
+std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& who) {
+    std::vector<HitEvent> events;
+    if (who.mics.empty()) return events;
+    // Each mic has its own moment; where most of them lie together something was struck.
+    const auto length = ears[who.mics[0]].frames();
+    std::vector<float> together(static_cast<std::size_t>(length) + 1);
+    for (const auto m : who.mics)
+        for (const auto f : peaks(length, kEventApart, 1.0f, [&](auto g) { return ears[m].novelty(g); }))
+            for (auto d = -kSpread; d <= kSpread; ++d)
+                if (f + d >= 0 && f + d < length)
+                    together[static_cast<std::size_t>(f + d)] +=
+                        ears[m].novelty(f) * (1.0f - static_cast<float>(std::abs(d)) / (kSpread + 1.0f));
+    auto frames = peaks(length, kEventApart, kLeastNovelty, [&](auto f) {
+        return f < 0 || f >= length ? 0.0f : together[static_cast<std::size_t>(f)];
+    });
+    // A drum right after a cymbal that everybody hears shows in its own mic only.
+    for (const auto& [drum, place] : who.own) {
+        const Ear& ear = ears[who.mics[place]];
+        for (const auto f :
+             peaks(length, kEventApart, kLeastNovelty, [&](auto g) { return ear.novelty(g); })) {
+            const auto next = std::lower_bound(frames.begin(), frames.end(), f - kCovered);
+            if (next == frames.end() || *next > f + kCovered) frames.insert(next, f);
+        }
+    }
+    for (const auto f : frames) {
+        HitEvent e;
+        e.frame = f;
+        for (const auto m : who.mics) {
+            const auto rise = ears[m].rise(f - kBefore, f + kAfter);
+            const auto past = ears[m].past(f - kBefore);
+            for (std::size_t b = 0; b < kScanBands; ++b) {
+                e.step.push_back(rise[b]);
+                e.hidden.push_back(kHiddenByPast * past[b] + kHiddenByFloor * ears[m].floor()[b]);
+            }
+        }
+        events.push_back(std::move(e));
+    }
+    return events;
+}
+
+namespace {
+
+constexpr std::size_t kFewest = 3, kMostExamples = 24;
+constexpr float kAsClearDb = 6.0f;
+
+struct Example {
+    std::size_t event = 0;
+    float contrast_db = 0.0f;
+};
+
+/// How far a drum's mic stands out against the others at each event that it hears, most first.
+std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners& who, Drum drum,
+                               std::size_t own, const std::vector<bool>& taken) {
+    std::vector<std::size_t> others = who.overheads;
+    for (const auto& [d, m] : who.own)
+        if (d != drum) others.push_back(m);
+    const auto [first, last] = voice_bands(drum);
+    std::vector<Example> out;
+    for (std::size_t i = 0; i < events.size(); ++i) {
+        if (taken[i]) continue;
+        const auto& e = events[i];
+        float sum = 0.0f;
+        std::size_t clear = 0;
+        for (auto b = first; b < last; ++b) {
+            const auto c = own * kScanBands + b;
+            if (e.step[c] < 1.5f * e.hidden[c]) continue;
+            float other_db = 0.0f;
+            for (const auto o : others)
+                other_db += decibels(e.step[o * kScanBands + b] + e.hidden[o * kScanBands + b]);
+            sum +=
+                decibels(e.step[c]) - other_db / static_cast<float>(std::max<std::size_t>(others.size(), 1));
+            ++clear;
+        }
+        if (clear >= 2) out.push_back({i, sum / static_cast<float>(clear)});
+    }
+    std::stable_sort(out.begin(), out.end(),
+                     [](const Example& a, const Example& b) { return a.contrast_db > b.contrast_db; });
+    return out;
+}
+
+/// Usual step in every channel over the clearest examples.
+std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const Example> examples,
+                               std::size_t own) {
+    std::vector<float> shape(events[0].step.size());
+    std::vector<float> levels;
+    for (const auto& x : examples) {
+        float sum = 0.0f;
+        for (std::size_t b = 0; b < kScanBands; ++b) sum += events[x.event].step[own * kScanBands + b];
+        levels.push_back(sum);
+    }
+    const float typical = quantile(levels, 0.6);
+    for (std::size_t c = 0; c < shape.size(); ++c) {
+        std::vector<float> ratios;
+        for (std::size_t i = 0; i < examples.size(); ++i)
+            ratios.push_back(events[examples[i].event].step[c] / levels[i]);
+        shape[c] = typical * quantile(ratios, 0.4);
+    }
+    return shape;
+}
+
+} // namespace
+
+std::vector<FirstIdea> own_sources(std::span<const HitEvent> events, const Listeners& who) {
+    std::vector<FirstIdea> ideas;
+    if (events.empty()) return ideas;
+    std::vector<bool> done(who.own.size(), false), taken(events.size(), false);
+    for (std::size_t n = 0; n < who.own.size(); ++n) {
+        std::size_t clearest = who.own.size();
+        float most = 0.0f;
+        std::vector<Example> best;
+        for (std::size_t i = 0; i < who.own.size(); ++i) {
+            if (done[i]) continue;
+            auto found = contrasts(events, who, who.own[i].first, who.own[i].second, taken);
+            if (found.empty()) continue;
+            std::vector<float> all;
+            for (const auto& x : found) all.push_back(x.contrast_db);
+            const float clear = found[std::min(found.size(), kFewest) - 1].contrast_db - quantile(all, 0.5);
+            if (clearest == who.own.size() || clear > most)
+                clearest = i, most = clear, best = std::move(found);
+        }
+        if (clearest == who.own.size()) break;
+        done[clearest] = true;
+        const float least = best[std::min(best.size(), kFewest) - 1].contrast_db - kAsClearDb;
+        std::size_t count = 0;
+        while (count < std::min(best.size(), kMostExamples) && best[count].contrast_db >= least) ++count;
+        best.resize(count);
+        const auto [drum, own] = who.own[clearest];
+        ideas.push_back({{drum, own, usual_shape(events, best, own)}, {}, {}});
+        ideas.back().heard = ideas.back().source.shape;
+        for (const auto& x : best) ideas.back().examples.push_back(x.event);
+        // What looks like this drum in all mics is not another one.
+        const HitModel known({ideas.back().source});
+        for (std::size_t i = 0; i < events.size(); ++i) {
+            const float level = known.most_possible(0, events[i]);
+            std::size_t explained = 0, heard = 0;
+            for (std::size_t c = 0; c < events[i].step.size(); ++c) {
+                if (events[i].step[c] < 2.0f * events[i].hidden[c]) continue;
+                ++heard;
+                if (4.0f * level * ideas.back().source.shape[c] > events[i].step[c]) ++explained;
+            }
+            if (5 * explained > 4 * heard) taken[i] = true;
+        }
+    }
+    return ideas;
+}
+
+std::vector<Source> sources_of(std::span<const FirstIdea> ideas) {
+    std::vector<Source> sources;
+    for (const auto& i : ideas) sources.push_back(i.source);
+    return sources;
+}
+
+void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
+    constexpr float kLeastLeft = 0.06f;
+    std::vector<Source> whole;
+    for (const auto& i : ideas) whole.push_back({i.source.drum, i.source.own, i.heard});
+    const HitModel model(std::move(whole));
+    for (std::size_t s = 0; s < ideas.size(); ++s) {
+        auto& shape = ideas[s].source.shape;
+        std::vector<std::vector<float>> ratios(shape.size());
+        for (const auto i : ideas[s].examples) {
+            const auto& e = events[i];
+            const float level = model.evident(s, e);
+            if (level <= 0.0f) continue;
+            std::vector<float> other(shape.size());
+            for (std::size_t o = 0; o < ideas.size(); ++o) {
+                if (is_plate(ideas[o].source.drum) == is_plate(ideas[s].source.drum)) continue;
+                const float evident = model.evident(o, e);
+                for (std::size_t c = 0; c < other.size(); ++c)
+                    other[c] = std::max(other[c], evident * ideas[o].heard[c]);
+            }
+            for (std::size_t c = 0; c < other.size(); ++c)
+                ratios[c].push_back(std::max(e.step[c] - other[c], 0.0f) / level);
+        }
+        if (ratios[0].size() >= kFewest)
+            for (std::size_t c = 0; c < shape.size(); ++c)
+                shape[c] =
+                    std::clamp(quantile(ratios[c], 0.5), kLeastLeft * ideas[s].heard[c], ideas[s].heard[c]);
+    }
+}
+
+/// Overheads are there for cymbals: where another mic seems to hear more of one, a drum played along.
+void keep_below_overheads(std::vector<FirstIdea>& ideas, const Listeners& who) {
+    for (auto& idea : ideas) {
+        if (idea.source.own || !is_plate(idea.source.drum)) continue;
+        auto& shape = idea.source.shape;
+        for (std::size_t b = 0; b < kScanBands; ++b) {
+            float most = 0.0f;
+            for (const auto o : who.overheads) most += shape[o * kScanBands + b];
+            for (std::size_t m = 0; m < who.mics.size(); ++m)
+                shape[m * kScanBands + b] = std::min(shape[m * kScanBands + b], most);
+        }
+    }
+}
+
+namespace {
+
+constexpr std::size_t kFirstBright = 5;
+constexpr float kSamePlaceDb = 4.0f;
+constexpr float kNotHeardDb = -20.0f; // re the overheads
+constexpr std::size_t kMostGroups = 5;
+
+/// What is left of an event in the bright bands once drums have taken what they can.
+struct Rest {
+    std::size_t event = 0;
+    float loud_db = 0.0f;
+    float decay_db = 0.0f;                   ///< in the overheads after 60 ms
+    std::vector<std::optional<float>> place; ///< dB re the overheads, by listener and bright band
+};
+
+std::optional<Rest> rest_of(const HitEvent& e, const Listeners& who, const HitModel& drums) {
+    std::vector<float> known(e.step.size());
+    for (std::size_t s = 0; s < drums.sources().size(); ++s) {
+        const float most = drums.most_possible(s, e);
+        for (std::size_t c = 0; c < known.size(); ++c) known[c] += most * drums.sources()[s].shape[c];
+    }
+    const auto clear = [&](std::size_t c) { return e.step[c] > 6.0f * known[c] + e.hidden[c]; };
+    Rest rest;
+    float sum = 0.0f;
+    std::size_t count = 0;
+    for (const auto o : who.overheads)
+        for (auto b = kFirstBright; b < kScanBands; ++b)
+            if (const auto c = o * kScanBands + b; clear(c)) sum += e.step[c], ++count;
+    if (2 * count < 3 * who.overheads.size()) return std::nullopt;
+    rest.loud_db = decibels(sum);
+    for (std::size_t m = 0; m < who.mics.size(); ++m)
+        for (auto b = kFirstBright; b < kScanBands; ++b) {
+            const auto c = m * kScanBands + b;
+            if (clear(c))
+                rest.place.emplace_back(decibels(e.step[c]) - rest.loud_db);
+            else if (e.hidden[c] + known[c] < 0.01f * sum)
+                rest.place.emplace_back(kNotHeardDb);
+            else
+                rest.place.emplace_back(std::nullopt);
+        }
+    return rest;
+}
+
+using Place = std::vector<std::optional<float>>;
+
+float apart(const Place& a, const Place& b) {
+    float sum = 0.0f, count = 0.0f;
+    for (std::size_t i = 0; i < a.size(); ++i) {
+        if (!a[i] || !b[i]) continue;
+        const float x = std::max(kNotHeardDb, *a[i]), y = std::max(kNotHeardDb, *b[i]);
+        if (x <= kNotHeardDb && y <= kNotHeardDb) continue;
+        sum += (x - y) * (x - y), count += 1.0f;
+    }
+    return count > 0.0f ? std::sqrt(sum / count) : 1e9f;
+}
+
+struct Group {
+    Place place;
+    float decay_db = 0.0f;
+    std::vector<std::size_t> rests;
+};
+
+float apart(const Rest& r, const Group& g) {
+    constexpr float kDecayCounts = 0.5f;
+    return apart(r.place, g.place) + kDecayCounts * std::min(std::abs(r.decay_db - g.decay_db), 10.0f);
+}
+
+std::vector<Group> sort_by_place(std::span<const Rest> rests) {
+    constexpr float kSameDb = 5.0f;
+    std::vector<Group> groups;
+    for (int round = 0; round < 5; ++round) {
+        for (auto& g : groups) g.rests.clear();
+        for (std::size_t i = 0; i < rests.size(); ++i) {
+            std::size_t best = groups.size();
+            float least = kSameDb;
+            for (std::size_t g = 0; g < groups.size(); ++g)
+                if (const float d = apart(rests[i], groups[g]); d < least) least = d, best = g;
+            if (best == groups.size()) {
+                if (round > 0) continue;
+                groups.push_back({rests[i].place, rests[i].decay_db, {}});
+            }
+            groups[best].rests.push_back(i);
+        }
+        for (auto& g : groups) {
+            std::vector<float> decays;
+            for (const auto i : g.rests) decays.push_back(rests[i].decay_db);
+            g.decay_db = quantile(decays, 0.5);
+            for (std::size_t k = 0; k < g.place.size(); ++k) {
+                std::vector<float> values;
+                for (const auto i : g.rests)
+                    if (rests[i].place[k]) values.push_back(*rests[i].place[k]);
+                if (!values.empty()) g.place[k] = quantile(values, 0.5);
+            }
+        }
+        std::stable_sort(groups.begin(), groups.end(),
+                         [](const Group& a, const Group& b) { return a.rests.size() > b.rests.size(); });
+        if (round == 1 && groups.size() > kMostGroups) groups.resize(kMostGroups);
+    }
+    std::erase_if(groups, [](const Group& g) { return g.rests.size() < kFewest; });
+    return groups;
+}
+
+float decay_of(const HitEvent& e, std::span<const Ear> ears, const Listeners& who) {
+    float later = 0.0f, step = 0.0f;
+    for (const auto o : who.overheads) {
+        for (std::ptrdiff_t f = 50; f < 70; ++f) later += ears[who.mics[o]].energy(e.frame + f, 6) / 20.0f;
+        step += e.step[o * kScanBands + 6];
+    }
+    return decibels(later) - decibels(step);
+}
+
+/// A closed hi-hat is over in 60 ms, a ride has lost a little, a crash is still growing. What sits in the
+/// place of something played more often is the same instrument played another way.
+std::vector<Drum> names_of(std::span<const Group> groups) {
+    constexpr float kGrowingDb = 1.0f; // as only a crash does
+    std::vector<Drum> names;
+    for (std::size_t g = 0; g < groups.size(); ++g) {
+        const float decay = groups[g].decay_db;
+        names.push_back(decay < -12.0f ? Drum::hihat : decay < -1.5f ? Drum::ride : Drum::cymbals);
+        for (std::size_t h = 0; h < g && decay < kGrowingDb; ++h)
+            if (apart(groups[g].place, groups[h].place) < kSamePlaceDb) {
+                names[g] = names[h];
+                break;
+            }
+    }
+    return names;
+}
+
+} // namespace
+
+std::vector<FirstIdea> free_sources(std::span<const HitEvent> events, std::span<const Ear> ears,
+                                    const Listeners& who, std::span<const FirstIdea> known) {
+    std::vector<FirstIdea> ideas;
+    if (who.overheads.empty()) return ideas;
+    const HitModel drums(sources_of(known));
+    std::vector<Rest> rests;
+    for (std::size_t i = 0; i < events.size(); ++i)
+        if (auto r = rest_of(events[i], who, drums)) {
+            r->event = i, r->decay_db = decay_of(events[i], ears, who);
+            rests.push_back(std::move(*r));
+        }
+    const auto groups = sort_by_place(rests);
+    const auto names = names_of(groups);
+    for (std::size_t g = 0; g < groups.size(); ++g) {
+        FirstIdea idea;
+        idea.source.drum = names[g];
+        std::vector<float> louds;
+        for (const auto i : groups[g].rests)
+            louds.push_back(rests[i].loud_db), idea.examples.push_back(rests[i].event);
+        const float typical = std::pow(10.0f, quantile(louds, 0.6) / 10.0f);
+        auto& shape = idea.source.shape;
+        shape.resize(events[0].step.size());
+        for (std::size_t c = 0; c < shape.size(); ++c) {
+            std::vector<float> ratios;
+            for (const auto i : groups[g].rests)
+                ratios.push_back(events[rests[i].event].step[c] / std::pow(10.0f, rests[i].loud_db / 10.0f));
+            shape[c] = typical * quantile(ratios, c % kScanBands < 4 ? 0.15 : 0.35);
+        }
+        idea.heard = shape;
+        ideas.push_back(std::move(idea));
+    }
+    return ideas;
+}
+
+} // namespace kitfold::dsp
