@@ -97,14 +97,18 @@ Json rings_json(const CheckResult& r) {
 
 Json image_json(const CheckResult& r) {
     Json rows = Json::array();
-    for (const auto& row : r.image.rows)
+    for (const auto& row : r.image.rows) {
+        const auto figure = [&](double value, int decimals) {
+            return row.judged() ? number(value, decimals) : Json(nullptr);
+        };
         rows.push_back({{"drum", dsp::drum_name(row.drum)},
-                        {"level_difference_db", number(row.level_difference_db, 2)},
-                        {"time_difference_ms", number(row.time_difference_ms, 3)},
-                        {"angle_deg", row.angle_deg ? number(*row.angle_deg, 1) : Json(nullptr)},
+                        {"level_difference_db", figure(row.level_difference_db, 2)},
+                        {"time_difference_ms", figure(row.time_difference_ms, 3)},
+                        {"angle_deg", row.angle_deg ? figure(*row.angle_deg, 1) : Json(nullptr)},
                         {"mono_loss_db", number(row.mono_loss_db, 2)},
                         {"correlation", number(row.correlation, 3)},
                         {"confidence", number(row.confidence, 2)}});
+    }
     return rows;
 }
 
@@ -299,10 +303,15 @@ void image_table(const CheckResult& r, std::string& out) {
     out += fmt::format("{} {:>8} {:>8} {:>8} {:>10}\n",
                        cell(fmt::format("Image, {}", kinds[std::size_t(r.image.kind)]), 28), "L-R dB", "ms",
                        "angle", "mono loss");
-    for (const auto& row : r.image.rows)
-        out += fmt::format("{} {:>8.1f} {:>8.2f} {:>8} {:>10.1f}\n", cell(drum_words(row.drum).substr(4), 28),
-                           row.level_difference_db, row.time_difference_ms,
-                           row.angle_deg ? fmt::format("{:.0f}", *row.angle_deg) : "-", row.mono_loss_db);
+    for (const auto& row : r.image.rows) {
+        const auto name = cell(drum_words(row.drum).substr(4), 28);
+        out +=
+            row.judged()
+                ? fmt::format("{} {:>8.1f} {:>8.2f} {:>8} {:>10.1f}\n", name, row.level_difference_db,
+                              row.time_difference_ms,
+                              row.angle_deg ? fmt::format("{:.0f}", *row.angle_deg) : "-", row.mono_loss_db)
+                : fmt::format("{} {:>26} {:>10.1f}\n", name, "cannot be judged", row.mono_loss_db);
+    }
     out += fmt::format("{} {:>36.1f}\n\n", cell("whole kit", 28), r.image.mono_loss_db);
 }
 

@@ -346,6 +346,7 @@ double plan_angle(double level_difference_db) {
 }
 
 std::string plan_drums(std::vector<dsp::ImageRow> rows) {
+    std::erase_if(rows, [](const auto& row) { return !row.judged(); });
     std::sort(rows.begin(), rows.end(),
               [](const auto& a, const auto& b) { return a.level_difference_db < b.level_difference_db; });
     std::vector<Box> taken;

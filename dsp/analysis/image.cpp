@@ -11,7 +11,7 @@ namespace {
 
 using Complex = std::complex<float>;
 
-constexpr std::size_t kMostHits = 36, kEnough = 6, kFewest = 3;
+constexpr std::size_t kMostHits = 80, kEnough = 6, kFewest = 3;
 constexpr double kDirectMs = 2.0; // of the attack, before walls and floor answer
 constexpr double kCymbalMs = 8.0; // a cymbal rises slowly, and to both alike
 constexpr double kCymbalHz = 600.0;
@@ -169,9 +169,10 @@ public:
     [[nodiscard]] std::optional<ImageRow> judge(std::span<const Hit> all, Drum drum) {
         constexpr double kAfterMs = 200.0;
         const auto own = own_mic(take_.mics, drum);
-        // Without a mic of its own only hits that stand alone show the drum.
-        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits,
-                          own ? 2 * kEnough : kEnough);
+        // A drum with a mic of its own stands out from what is hit with it if there are many hits; plates are
+        // struck alone often enough, and without a mic of their own only such hits show them.
+        const auto enough = !own ? kEnough : drum >= Drum::hihat ? 2 * kEnough : kMostHits;
+        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, enough);
         if (hits.hits() < kFewest) return std::nullopt;
         hits.align(own.value_or(left_));
         ImageRow row;

@@ -1,5 +1,6 @@
 #pragma once
 // Where the overheads put each drum.
+#include "analysis/pairs.h"
 #include "analysis/take.h"
 #include <optional>
 #include <span>
@@ -18,6 +19,8 @@ struct ImageRow {
     double mono_loss_db = 0.0; ///< level of left + right re the power sum of both, taken from +3.01 dB: >= 0
     double confidence = 0.0;   ///< 0..1
     std::size_t hits = 0;
+    /// False: level, time and angle are not to be used; correlation and loss rest on the whole sound and are.
+    [[nodiscard]] bool judged() const noexcept { return confidence >= kJudgedConfidence; }
 };
 
 enum class PairKind { none, coincident, near_coincident, spaced };

@@ -406,6 +406,8 @@ TEST_CASE("four mics are enough; sixteen are not too many", "[check]") {
     REQUIRE(snare["delay_ms"].is_number());
     for (const auto& mic : check["mics"])
         for (const auto& f : mic["faults"]) CHECK(f["kind"] == "polarity");
+    for (const auto& row : check["image"]) // a figure, or an honest nothing
+        CHECK(row["level_difference_db"].is_number() == (double(row["confidence"]) >= 0.5));
     const auto table = run_program({"check", folder.path().string()});
     CHECK(table.out.find("Snare top / Overhead left") != std::string::npos);
 }
