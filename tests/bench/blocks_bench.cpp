@@ -86,6 +86,36 @@ void lanes(benchmark::State& state, Isa isa, bool kick, bool gate, bool damp) {
     });
 }
 
+/// Ten mics of which the gates of two toms, snare and kick have the kit as their key; the gates not counted.
+void kit_key(benchmark::State& state) {
+    constexpr std::size_t kMics = 10;
+    const auto frames = static_cast<std::size_t>(state.range(0));
+    KitKeyTable table;
+    table.mics.resize(kMics);
+    for (auto& m : table.mics)
+        m = {true, 0.0, {kOffDb, 0, 0, 0, kOffDb}, {-90, -90, -90, -90, -90}, {-10, -10, -10, -10, -10}};
+    for (const std::size_t from : {0u, 2u, 4u, 5u, 6u}) // kick, snare, toms, hi-hat
+        for (const std::size_t to : {0u, 2u, 4u, 5u})
+            if (from != to)
+                table.bleed.push_back(
+                    {from, to, {-12, -12, -12, -12, -12}, std::vector<double>(kResponseTaps, 0.001)});
+    KitKey block;
+    if (!block.prepare(static_cast<double>(state.range(1)), kMics)) return;
+    block.set(table, std::vector<char>{1, 0, 1, 0, 1, 1, 0, 0, 0, 0});
+    std::vector<std::vector<float>> mics, keys(4, std::vector<float>(frames));
+    std::vector<const float*> in;
+    std::vector<float*> out(kMics, nullptr);
+    for (std::size_t m = 0; m < kMics; ++m)
+        mics.push_back(bench::drums(frames, m)), in.push_back(mics[m].data());
+    for (const std::size_t k : {0u, 2u, 4u, 5u}) out[k] = keys[k / 2 + (k == 5u)].data();
+    for (auto _ : state) {
+        block.process(in.data(), in.data(), out.data(), frames);
+        benchmark::DoNotOptimize(keys[0].data());
+        benchmark::ClobberMemory();
+    }
+    state.SetItemsProcessed(state.iterations() * static_cast<int64_t>(frames * kMics));
+}
+
 void bus(benchmark::State& state) {
     const auto frames = static_cast<std::size_t>(state.range(0));
     const auto l = bench::drums(frames, 0), r = bench::drums(frames, 1);
@@ -153,6 +183,7 @@ BENCHMARK_CAPTURE(lanes, avx2_damp, Isa::avx2, false, false, true)->Apply(sizes)
 BENCHMARK_CAPTURE(lanes, avx512_kick, Isa::avx512, true, false, false)->Apply(sizes);
 BENCHMARK_CAPTURE(lanes, avx512_gate, Isa::avx512, false, true, false)->Apply(sizes);
 BENCHMARK_CAPTURE(lanes, avx512_damp, Isa::avx512, false, false, true)->Apply(sizes);
+BENCHMARK(kit_key)->Apply(sizes);
 BENCHMARK(bus)->Apply(sizes);
 BENCHMARK(sum)->Apply(sizes);
 
