@@ -327,8 +327,7 @@ std::string ring_table(const AuditionResult& r) {
 
 constexpr const char* kPlayer = R"(<section id="player"><h2>Listen</h2>
 <p id="caution"><strong>Starts quiet, at -30 dB.</strong> Put the volume of your headphones or speakers low before you play
-and turn up slowly. Drums are loud and can harm your hearing; follow the rules on noise where you live. Before you cut up an old
-head: off the drum, away from yourself, on a firm base, the blade covered when laid down.</p>
+and turn up slowly. Drums are loud and can harm your hearing; follow the rules on noise where you live.</p>
 <p><button id="play" aria-pressed="false">Play</button>
 <button id="what-drum">The drum's mic</button><button id="what-kit">The whole kit</button></p>
 <p><button id="hear-open">A: open</button><button id="hear-deadened">B: deadened</button></p>
