@@ -144,7 +144,7 @@ struct MicOf {
 // 10 % of ring time, 1.5 dB in each third octave and 0.5 dB of attack are what a listener is promised.
 TEST_CASE("every close mic deadened by learning is like the deadened drum", "[analysis][damp]") {
     const double rate_hz = 48'000.0;
-    const auto seed = GENERATE(std::uint64_t{3}, std::uint64_t{7});
+    const auto seed = GENERATE(std::uint64_t{3}, std::uint64_t{5});
     const Session open(Tone::open, Style::line_check, rate_hz, seed, 45.0),
         deadened(Tone::deadened, Style::line_check, rate_hz, seed, 45.0);
     for (const auto& [role, drum] :
