@@ -250,21 +250,30 @@ DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {
 }
 
 std::vector<RingHit> loud_hits(std::span<const float> mono, double rate_hz) {
+    // Partials that beat rise by more than 6 dB too, but not over what they have been 60 ms before.
+    constexpr std::size_t kBefore = 30, kAttack = 5, kAfter = 10; // blocks of 2 ms
     const auto step = static_cast<std::size_t>(std::lround(0.002 * rate_hz));
     std::vector<double> peak(mono.size() / step);
     for (std::size_t i = 0; i < peak.size(); ++i)
         for (std::size_t n = i * step; n < (i + 1) * step; ++n)
             if (std::isfinite(mono[n])) peak[i] = std::max(peak[i], std::abs(static_cast<double>(mono[n])));
-    const double loudest = peak.empty() ? 0.0 : *std::max_element(peak.begin(), peak.end());
+    const auto highest = [&](std::size_t from, std::size_t to) {
+        const auto at = [&](std::size_t i) {
+            return peak.begin() + static_cast<std::ptrdiff_t>(std::min(i, peak.size()));
+        };
+        return at(from) == at(to) ? 0.0 : *std::max_element(at(from), at(to));
+    };
+    const double loudest = highest(0, peak.size());
     std::vector<std::size_t> starts;
-    constexpr std::size_t kBefore = 10; // 20 ms
-    for (std::size_t i = 0; i < peak.size() && loudest > 0.0; ++i) {
-        const auto from = i < kBefore ? 0 : i - kBefore;
-        double least = i == 0 ? 0.0 : peak[from];
-        for (auto k = from; k < i; ++k)
-            least = std::min(least, std::max(peak[k], k + 1 < i ? peak[k + 1] : 0.0));
-        if (peak[i] < 0.1 * loudest || peak[i] < 2.0 * least) continue;
-        if (starts.empty() || i > starts.back() + 2 * kBefore) starts.push_back(i);
+    for (std::size_t i = kAttack + kAfter; i < peak.size();
+         ++i) { // what sounds from the first block on is no hit
+        const double before = highest(i < kBefore + kAttack ? 0 : i - kBefore - kAttack, i - kAttack);
+        if (peak[i] == 0.0 || peak[i] < 0.1 * loudest || peak[i] < 2.0 * before) continue;
+        if (!starts.empty() && i <= starts.back() + kBefore) continue;
+        const double rise = std::max(2.0 * before, 0.1 * highest(i, i + kAfter));
+        auto start = i; // a slow attack began earlier
+        while (start > i - kAttack && peak[start - 1] >= rise) --start;
+        starts.push_back(start);
     }
     std::vector<RingHit> out;
     const auto lead = static_cast<std::size_t>(0.03 * rate_hz),
