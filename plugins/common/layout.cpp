@@ -34,6 +34,51 @@ constexpr Choice kCounts[] = {{0, "", "none"}, {1, "", "1"}, {2, "", "2"}, {3, "
                               {4, "", "4"},    {5, "", "5"}, {6, "", "6"}};
 constexpr Parameter kRings{"rings", "Rings", "", 0, 6, 0, Scale::choice, 0, "How many ring bands are in use",
                            kCounts};
+
+constexpr Parameter kLearn{
+    "learn",
+    "Learn",
+    "",
+    0,
+    1,
+    0,
+    Scale::on_off,
+    0,
+    "On: play three to ten separate hits of the drum and let each ring out. Off: the rings, "
+    "the top and the tail are set from them"};
+constexpr Parameter kHitsHeard{
+    "hits_heard", "Hits heard", "", 0, 99, 0, Scale::linear, 0, "Hits that learn has heard"};
+constexpr Choice kLearnStates[] = {{kLearnNothingYet, "", "nothing yet"},
+                                   {1, "", "1 ring"},
+                                   {2, "", "2 rings"},
+                                   {3, "", "3 rings"},
+                                   {4, "", "4 rings"},
+                                   {5, "", "5 rings"},
+                                   {6, "", "6 rings"},
+                                   {kLearnListening, "", "listening"},
+                                   {kLearnMeasuring, "", "measuring"},
+                                   {kLearnTooFewHits, "", "too few hits"},
+                                   {kLearnNoRing, "", "no ring stands out"}};
+constexpr Parameter kLearned{"learned",
+                             "Learned",
+                             "",
+                             0,
+                             kLearnNoRing,
+                             0,
+                             Scale::choice,
+                             0,
+                             "What learn is doing, what it has set, or why it could not",
+                             kLearnStates};
+constexpr Parameter kOpening{"opening",
+                             "Room to open up",
+                             "",
+                             0,
+                             1,
+                             0,
+                             Scale::linear,
+                             2,
+                             "How far below 0 the noise in what learn heard lets the amount go"};
+
 template <class Settings> Control control(std::size_t field) {
     const auto& p = fields<Settings>()[field].parameter;
     return {std::string(p.key), std::string(p.name), &p};
@@ -148,7 +193,7 @@ Layout damp_layout(std::size_t channels) {
                   channels == 1 ? "Kitfold Damp mono" : "Kitfold Damp",
                   "EnvelopePlugin",
                   cut<DampSettings>({{"damp", "Damp", "deadened"}}),
-                  {},
+                  {own(kHitsHeard), own(kLearned), own(kOpening)},
                   channel_names(channels, "In"),
                   channel_names(channels, "Out"),
                   0};
@@ -166,6 +211,7 @@ Layout damp_layout(std::size_t channels) {
         }
         layout.groups.push_back(std::move(group));
     }
+    layout.groups.push_back({"learn", "Learn", {own(kLearn)}});
     return layout;
 }
 

@@ -11,6 +11,10 @@ namespace kitfold::plugins {
 
 inline constexpr std::size_t kSumMics = 16;
 
+/// What Damp's meter "Learned" shows; 1 to 6 are the rings it has set.
+inline constexpr double kLearnNothingYet = 0, kLearnListening = 7, kLearnMeasuring = 8, kLearnTooFewHits = 9,
+                        kLearnNoRing = 10;
+
 struct Control {
     std::string id; ///< stable: hosts store automation under it
     std::string name;
@@ -37,7 +41,7 @@ Layout kick_layout(std::size_t channels);
 Layout gate_layout(std::size_t channels);
 Layout bus_layout();
 Layout sum_layout();                      ///< the sum's controls, then each mic's
-Layout damp_layout(std::size_t channels); ///< the block's controls, number of rings, each ring's
+Layout damp_layout(std::size_t channels); ///< the block's controls, number of rings, each ring's, learn
 /// By the plug-in's name. Throws std::invalid_argument: no such plug-in.
 Layout layout_of(std::string_view plugin, std::size_t channels);
 

@@ -96,6 +96,15 @@ std::vector<double> Processor::settings() const {
     return values;
 }
 
+void Processor::set_control(std::size_t index, double setting) {
+    auto& control = *controls_[index];
+    const auto position = static_cast<float>(dsp::to_position(control.parameter(), setting));
+    if (position == control.getValue()) return;
+    control.beginChangeGesture();
+    control.setValueNotifyingHost(position);
+    control.endChangeGesture();
+}
+
 // ---- Programs and state
 // ---------------------------------------------------------------------------------------
 
@@ -162,8 +171,9 @@ void Processor::on_change() {
         setLatencySamples(static_cast<int>(latency_of_(shared_, getSampleRate())));
 }
 
-// Calls nothing virtual: the parts of a plug-in are gone before the poll is.
+// Calls nothing virtual of the plug-in: its parts are gone before the poll is.
 void Processor::poll() {
+    if (task_) task_->run();
     if (wrapperType != wrapperType_LV2)
         setLatencySamples(static_cast<int>(latency_of_(shared_, getSampleRate())));
     for (std::size_t i = 0; i < meters_.size(); ++i)
@@ -217,6 +227,7 @@ void Processor::run(juce::AudioBuffer<float>& audio, bool bypassed) noexcept {
     if (ready_) update(bypassed);
     for (int at = 0; at < frames; at += kFrames)
         run_part(audio, at, static_cast<std::size_t>(std::min(frames - at, kFrames)), bypassed);
+    if (task_) return; // it sets the meters
     std::array<double, kMaxMeters> meters{};
     if (ready_) read_meters(meters);
     for (std::size_t i = 0; i < kMaxMeters; ++i) meter_values_[i].store(meters[i], std::memory_order_relaxed);

@@ -26,7 +26,14 @@ class Processor : public juce::AudioProcessor {
 public:
     static constexpr std::size_t kBlockFrames =
         512; ///< longer blocks are cut; the output does not depend on it
-    static constexpr std::size_t kMaxInputs = kSumMics, kMaxOutputs = 2, kMaxMeters = 2;
+    static constexpr std::size_t kMaxInputs = kSumMics, kMaxOutputs = 2, kMaxMeters = 3;
+
+    /// What a plug-in does beside the audio. It goes away after the last call of run().
+    class Task {
+    public:
+        virtual ~Task() = default;
+        virtual void run() = 0; ///< message thread, some 20 times a second once there was a prepareToPlay
+    };
 
     ~Processor() override;
 
@@ -61,6 +68,16 @@ public:
 
     [[nodiscard]] const Layout& layout() const noexcept { return layout_; }
     [[nodiscard]] std::vector<double> settings() const;
+    [[nodiscard]] double setting(std::size_t control) const noexcept { return shared_.get(control); }
+    /// Moves a control as a hand would: the host hears of it, may undo it and writes it into automation.
+    /// Message thread. Nothing happens where the control is there already.
+    void set_control(std::size_t control, double setting);
+    /// How many states and programs have arrived. Any thread.
+    [[nodiscard]] std::uint64_t groups() const noexcept { return shared_.groups(); }
+    /// For a plug-in whose meters a task sets.
+    void set_meter(std::size_t meter, double value) noexcept {
+        meter_values_[meter].store(value, std::memory_order_relaxed);
+    }
 
 protected:
     /// Latency in samples at a rate, by the controls; any thread, never allocates.
@@ -69,6 +86,8 @@ protected:
     Processor(const BusesProperties& buses, Layout layout, LatencyOf latency_of = no_latency);
     /// For the end of a plug-in's constructor: the factory presets, the defaults first.
     void load_programs();
+    /// In a plug-in's constructor. Its meters are then the task's.
+    void give_task(std::unique_ptr<Task> task) noexcept { task_ = std::move(task); }
 
     /// Allocates what the rate needs; false: rate out of range, and the plug-in passes its input on.
     [[nodiscard]] virtual bool prepare_dsp(double rate_hz) = 0;
@@ -126,6 +145,7 @@ private:
     std::vector<MeterParameter*> meters_;
     std::vector<Program> programs_;
     std::atomic<int> program_{0};
+    std::unique_ptr<Task> task_;
     std::unique_ptr<Poll> poll_;
     const std::thread::id home_ = std::this_thread::get_id(); ///< the host's thread that made the plug-in
 

@@ -51,6 +51,9 @@ public:
         return true;
     }
 
+    /// How many groups have been set. Any thread.
+    [[nodiscard]] std::uint64_t groups() const noexcept { return ended_.load(std::memory_order_acquire); }
+
 private:
     static_assert(std::atomic<double>::is_always_lock_free);
     std::vector<std::atomic<double>> values_;

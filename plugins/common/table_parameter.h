@@ -50,7 +50,7 @@ public:
     juce::String getText(float position, int length) const override;
     float getValueForText(const juce::String& text) const override;
     int getNumSteps() const override;
-    bool isDiscrete() const override { return isBoolean(); }
+    bool isDiscrete() const override { return isBoolean() || parameter_.scale == dsp::Scale::choice; }
     bool isBoolean() const override { return parameter_.scale == dsp::Scale::on_off; }
     const juce::NormalisableRange<float>& getNormalisableRange() const override { return range_; }
 

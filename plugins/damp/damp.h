@@ -1,12 +1,12 @@
 #pragma once
 // Kitfold Damp: a drum as a blanket, a ring or a patch of tape would leave it, on a mono or stereo track.
 #include "common/processor.h"
+#include "damp/learner.h"
 #include "dynamics/damp.h"
 
 namespace kitfold::plugins {
 
-/// With "learn" on it listens to a few separate hits of one drum; switched off again (or after 12 s) it sets
-/// the rings from what it heard.
+/// Its controls, "learn" apart, are the damp block of a session; "learn" sets them from a few hits.
 class Damp final : public Processor {
 public:
     explicit Damp(std::size_t channels = 2);
@@ -22,6 +22,7 @@ private:
     void write_blocks(dsp::Json& state, std::span<const double> values) const override;
     bool read_blocks(const dsp::Json& state, std::span<double> values) const override;
 
+    Learner* learner_ = nullptr; ///< the processor's task
     std::array<dsp::Damp<double>, 2> damp_;
 };
 

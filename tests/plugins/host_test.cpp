@@ -226,6 +226,32 @@ TEST_CASE("VST3 and LV2: controls and state from other threads while audio runs"
     for (const auto& bundle : kLv2) check(load_lv2(bundle), bundle);
 }
 
+TEST_CASE("VST3: Damp learns without a window, and the host's controls show it", "[plugins]") {
+    const auto check = [](Instance p, const Bundle& bundle) {
+        CAPTURE(bundle.name);
+        const auto shows = [&p](const char* name) { return named(*p, name)->getCurrentValueAsText(); };
+        const auto wait_for = [&](const char* name, const char* text) {
+            for (int i = 0; i < 100 && shows(name) != text; ++i) {
+                play(*p, Channels(2, Signal(512, 0.0f)), {512});
+                run_messages(30);
+            }
+            CHECK(shows(name) == text);
+        };
+        named(*p, "Learn")->setValueNotifyingHost(1.0f);
+        wait_for("Learned", "listening");
+        const auto x = membrane(kRate, 5);
+        play(*p, Channels(2, x), block_sizes(x.size(), 512));
+        named(*p, "Learn")->setValueNotifyingHost(0.0f);
+        wait_for("Learned", "4 rings");
+        CHECK(shows("Hits heard").getIntValue() == 5);
+        CHECK(named(*p, "Ring 1")->getText(named(*p, "Ring 1")->getValue(), 64).getDoubleValue() ==
+              Approx(kMembraneHz).epsilon(0.02).margin(0));
+        CHECK(shows("Rings") == "4");
+    };
+    for (const auto& bundle : kVst3)
+        if (std::string_view(bundle.plugin) == "damp") check(load_vst3(bundle), bundle);
+}
+
 TEST_CASE("VST3: layouts that make no sense are refused, and the plug-in plays on", "[plugins]") {
     for (const auto& bundle : kVst3) {
         CAPTURE(bundle.name);

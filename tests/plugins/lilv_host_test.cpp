@@ -4,12 +4,14 @@
 #include <catch2/catch.hpp>
 #include <lilv/lilv.h>
 #include <lv2/atom/forge.h>
+#include <lv2/atom/util.h>
 #include <lv2/buf-size/buf-size.h>
 #include <lv2/options/options.h>
 #include <lv2/patch/patch.h>
 #include <lv2/presets/presets.h>
 #include <lv2/urid/urid.h>
 #include <map>
+#include <thread>
 
 using namespace kitfold;
 using namespace kitfold::plugins;
@@ -74,11 +76,18 @@ public:
                 std::copy_n(in[c].begin() + static_cast<std::ptrdiff_t>(at), frames, audio_[c].begin());
             write_changes();
             lilv_instance_run(instance_, static_cast<std::uint32_t>(frames));
+            read_changes();
             for (std::size_t c = 0; c < out.size(); ++c)
                 out[c].insert(out[c].end(), audio_[in.size() + c].begin(),
                               audio_[in.size() + c].begin() + static_cast<std::ptrdiff_t>(frames));
         }
         return out;
+    }
+
+    /// Last value of a control that the plug-in has told of; NaN: never.
+    [[nodiscard]] double told(const std::string& id) const {
+        const auto found = told_.find(uri_ + ":" + id);
+        return found == told_.end() ? std::numeric_limits<double>::quiet_NaN() : found->second;
     }
 
     std::string save() {
@@ -155,6 +164,20 @@ private:
         std::memcpy(events_out_.data(), &room, sizeof room);
     }
 
+    void read_changes() {
+        const auto& sequence = *reinterpret_cast<const LV2_Atom_Sequence*>(events_out_.data());
+        LV2_ATOM_SEQUENCE_FOREACH(&sequence, event) {
+            const auto* object = reinterpret_cast<const LV2_Atom_Object*>(&event->body);
+            if (object->body.otype != id(LV2_PATCH__Set)) continue;
+            const LV2_Atom *property = nullptr, *value = nullptr;
+            lv2_atom_object_get(object, id(LV2_PATCH__property), &property, id(LV2_PATCH__value), &value, 0);
+            if (property == nullptr || value == nullptr || value->type != id(LV2_ATOM__Float)) continue;
+            const auto urid = reinterpret_cast<const LV2_Atom_URID*>(property)->body;
+            told_[Names::unmap(&names_, urid)] =
+                static_cast<double>(reinterpret_cast<const LV2_Atom_Float*>(value)->body);
+        }
+    }
+
     LV2_URID id(const char* text) { return Names::map(&names_, text); }
 
     const Layout layout_;
@@ -174,6 +197,7 @@ private:
     LilvInstance* instance_ = nullptr;
     std::string uri_;
     std::vector<std::pair<std::string, float>> changes_;
+    std::map<std::string, double> told_;
     Channels audio_;
     alignas(8) std::array<std::uint8_t, 65'536> events_in_{}, events_out_{};
     float latency_ = 0.0f, free_wheeling_ = 0.0f, enabled_ = 1.0f;
@@ -254,6 +278,30 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
             }
             check(bundle, values);
         }
+    }
+}
+
+TEST_CASE("lilv host: Damp learns by patch:Set and tells what it found", "[plugins]") {
+    for (const auto& bundle : kLv2) {
+        if (std::string_view(bundle.plugin) != "damp") continue;
+        CAPTURE(bundle.name);
+        Lv2Host host(bundle);
+        const auto wait_for = [&](double state) {
+            for (int i = 0; i < 200 && host.told("learned") != state; ++i) {
+                host.play(Channels(host.inputs(), Signal(256, 0.0f)));
+                std::this_thread::sleep_for(std::chrono::milliseconds(20));
+            }
+            CHECK(host.told("learned") == state);
+        };
+        host.set("learn", 1.0f);
+        wait_for(kLearnListening);
+        host.play(Channels(host.inputs(), membrane(kRate, 5)));
+        host.set("learn", 0.0f);
+        wait_for(4.0); // rings
+        CHECK(host.told("hits_heard") == 5.0);
+        CHECK(host.told("rings") == 4.0);
+        CHECK(host.told("ring_1_hz") == Approx(kMembraneHz).epsilon(0.02).margin(0));
+        CHECK(host.told("ring_4_open_ring_ms") == Approx(kMembrane[3].ring_ms).epsilon(0.1).margin(0));
     }
 }
 

@@ -1,4 +1,5 @@
 #include "support.h"
+#include <catch2/catch.hpp>
 
 namespace kitfold::plugins::test {
 
@@ -33,6 +34,37 @@ Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vecto
         at += static_cast<std::size_t>(frames);
     }
     return out;
+}
+
+Signal membrane(double rate_hz, std::size_t strokes, double before) {
+    const auto at = [&](double seconds) { return static_cast<std::size_t>(seconds * rate_hz); };
+    auto out = noise(at(before + 0.9 * static_cast<double>(strokes)), 5);
+    for (auto& x : out) x *= 1e-4f;
+    for (std::size_t s = 0; s < strokes; ++s) {
+        const double gain = 0.3 / (1.0 + 0.3 * static_cast<double>(s % 4));
+        const auto from = at(before + 0.9 * static_cast<double>(s));
+        for (auto n = from; n < out.size(); ++n) {
+            const double t = static_cast<double>(n - from) / rate_hz;
+            for (const auto& p : kMembrane)
+                out[n] += static_cast<float>(gain * p.level * std::exp(-6907.755 / p.ring_ms * t) *
+                                             std::sin(2.0 * M_PI * kMembraneHz * p.ratio * t));
+        }
+    }
+    return out;
+}
+
+int index_of(const Processor& p, std::string_view id) {
+    for (int i = 0; i < p.getParameters().size(); ++i)
+        if (static_cast<juce::RangedAudioParameter*>(p.getParameters()[i])->getParameterID() ==
+            juce::String(id.data(), id.size()))
+            return i;
+    FAIL("no control " << id);
+    return -1;
+}
+
+void type_in(Processor& p, std::string_view id, const char* text) {
+    auto* parameter = p.getParameters()[index_of(p, id)];
+    parameter->setValueNotifyingHost(parameter->getValueForText(text));
 }
 
 void set_controls(Processor& plugin, const std::vector<float>& positions) {

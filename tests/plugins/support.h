@@ -53,6 +53,17 @@ inline Channels bursts(std::size_t channels, std::size_t frames, unsigned seed =
     return out;
 }
 
+/// A drum head in closed form: the modes (0,1), (1,1), (2,1) and (3,1) of an ideal membrane (Fletcher and
+/// Rossing, The Physics of Musical Instruments, chapter 3); ring times and levels are made up.
+struct MembranePartial {
+    double ratio, level, ring_ms;
+};
+inline constexpr MembranePartial kMembrane[] = {
+    {1.0, 1.0, 800.0}, {1.593, 0.7, 620.0}, {2.136, 0.5, 480.0}, {2.653, 0.4, 390.0}};
+inline constexpr double kMembraneHz = 118.0;
+/// Strokes 0.9 s apart after `before` seconds, louder and softer, over noise at -90 dBFS.
+Signal membrane(double rate_hz, std::size_t strokes, double before = 0.3);
+
 /// Block sizes as a bad-tempered host hands them out; 1000 and 3000 are more than the 512 promised. `largest`
 /// holds them to the promise: JUCE's VST3 wrapper writes past its own buffers otherwise, before a plug-in's
 /// code is reached.
@@ -67,6 +78,11 @@ inline std::vector<int> block_sizes(std::size_t frames, int largest = 3000) {
 /// Runs `in` through a plug-in (its own class or a hosted one) in the given blocks; bypassed from a frame on.
 Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vector<int>& blocks,
               std::size_t bypassed_from = static_cast<std::size_t>(-1));
+
+/// Place of a control among the parameters; the test fails without it.
+int index_of(const Processor& p, std::string_view id);
+/// As a person types it into the host.
+void type_in(Processor& p, std::string_view id, const char* text);
 
 /// All settings at once, through the host's controls, from positions 0..1 in the order of the layout.
 void set_controls(Processor& plugin, const std::vector<float>& positions);

@@ -53,6 +53,41 @@ TEST_CASE("controls, states and programs change from other threads while audio r
     CHECK(all_allowed(*p));
 }
 
+TEST_CASE("Damp learns while audio runs and states arrive") {
+    auto p = ready("damp");
+    const auto state = state_text(*p);
+    const Channels strokes(2, membrane(8'000.0, 4, 0.1));
+    p->prepareToPlay(8'000.0, 512);
+    std::atomic<bool> stop{false};
+    std::thread audio([&] {
+        while (!stop.load()) play(*p, strokes, block_sizes(strokes[0].size()));
+    });
+    std::thread saver([&] {
+        for (int i = 0; i < 20; ++i) {
+            CHECK_FALSE(state_text(*p).empty());
+            std::this_thread::sleep_for(std::chrono::milliseconds(20));
+        }
+    });
+    const auto learned = [&] { return p->getParameters()[index_of(*p, "learned")]->getCurrentValueAsText(); };
+    bool found = false;
+    for (int i = 0; i < 6; ++i) {
+        type_in(*p, "learn", "on");
+        juce::MessageManager::getInstance()->runDispatchLoopUntil(200);
+        if (i == 2) set_state_text(*p, state);
+        type_in(*p, "learn", "off");
+        if (i == 4) p->setCurrentProgram(0);
+        for (int k = 0; k < 100 && !found && (k < 2 || learned() == "measuring"); ++k) {
+            juce::MessageManager::getInstance()->runDispatchLoopUntil(50);
+            found = learned().contains("ring");
+        }
+    }
+    saver.join();
+    stop.store(true);
+    audio.join();
+    CHECK(found);
+    CHECK(all_allowed(*p));
+}
+
 TEST_CASE("a plug-in goes away on a thread that is not the host's main one") {
     const auto plugin = GENERATE(from_range(kPlugins));
     for (int i = 0; i < 5; ++i) {

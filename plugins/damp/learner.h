@@ -1,0 +1,62 @@
+#pragma once
+// Damp's "learn": listens to a few separate hits of one drum and sets the rings, the top and the tail from
+// them.
+#include "analysis/damp_learn.h"
+#include "common/processor.h"
+#include "damp/collector.h"
+#include <mutex>
+
+namespace kitfold::plugins {
+
+/// While the control is on, the audio thread collects. When it is switched off, or kEnoughHits rang, or
+/// kSeconds are over, a thread of its own measures; what it found is set as if a hand had moved the controls.
+/// What it could not find changes nothing. A state or a program that arrives meanwhile ends it: those are
+/// the newer wish.
+///
+/// Threads: hear() on the audio thread; the rest on any but that one.
+class Learner final : public Processor::Task {
+public:
+    static constexpr double kSeconds = 20.0;
+    static constexpr std::size_t kLeastHits = 3; ///< fewer don't show what they have in common
+    static constexpr std::size_t kEnoughHits = 10;
+
+    explicit Learner(Processor& plugin) : plugin_(plugin) {}
+    ~Learner() override; ///< waits for the measurement
+
+    /// Not while hear() may run. Allocates. At a new rate a recording starts again.
+    void prepare(double rate_hz);
+    void hear(std::span<const float* const> in, std::size_t frames) noexcept { collector_.hear(in, frames); }
+    void run() override;
+
+private:
+    enum class Phase { idle, listening, measuring };
+    struct Outcome {
+        bool learn_off = false;
+        std::optional<dsp::DampLearned> learned;
+    };
+
+    Outcome next_step();
+    void listen();
+    void count_hits();
+    [[nodiscard]] bool enough() const;
+    void measure();
+    void join();
+    std::optional<dsp::DampLearned> finish();
+    void set_controls(const dsp::DampLearned& learned);
+
+    Processor& plugin_;
+    Collector collector_;
+    std::mutex mutex_; ///< prepare() against run(); over all that follows
+    double rate_hz_ = 0.0;
+    Phase phase_ = Phase::idle;
+    std::uint64_t groups_ = 0; ///< states and programs that had arrived when listening began
+    int calls_ = 0;
+    std::vector<dsp::RingHit> hits_; ///< in what was heard so far
+    std::thread thread_;
+    std::atomic<bool> measured_{false};
+    std::optional<dsp::DampLearned> learned_; ///< the thread's until measured_
+    bool rings_alike_ = false;                ///< the thread's too
+    double state_ = kLearnNothingYet, opening_ = 0.0;
+};
+
+} // namespace kitfold::plugins
