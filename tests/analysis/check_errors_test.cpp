@@ -166,7 +166,7 @@ TEST_CASE("mics upside down and up to 20 ms late: found, and with the settings n
     }
 }
 
-TEST_CASE("traps: what is judged is right; the rest says that it can't be judged", "[check]") {
+TEST_CASE("traps: what is judged is right, the rest says that it can't be judged", "[check]") {
     auto o = options(451);
     SECTION("mode-rich drums") { o.traps.mode_rich = true; }
     SECTION("shell reflections") { o.traps.shell_reflections = true, o.seed = 452; }
@@ -186,7 +186,7 @@ TEST_CASE("traps: what is judged is right; the rest says that it can't be judged
     }
 }
 
-TEST_CASE("bleed that is given as a figure is within 1.5 dB; an upper bound is one", "[check]") {
+TEST_CASE("bleed that is given as a figure is within 1.5 dB, an upper bound is one", "[check]") {
     auto o = options(461);
     SECTION("as set up") {}
     SECTION("10 dB more noise") { o.extra_noise_db = 10.0, o.seed = 462; }
@@ -218,7 +218,7 @@ TEST_CASE("a drum that never rises above what rings on has no bleed, rather than
     CHECK(bleed_table(take, hits).empty());
 }
 
-TEST_CASE("image: level within 0.5 dB, time within 0.05 ms; spaced and swapped pairs are seen as such",
+TEST_CASE("image: level within 0.5 dB, time within 0.05 ms, spaced and swapped pairs are seen as such",
           "[check]") {
     auto o = options(51);
     SECTION("coincident") {}

@@ -98,7 +98,7 @@ TEST_CASE("sum: whole delays and polarity are exact, -inf and mute are silent, s
     CHECK(l.back() == 0.0f);
 }
 
-TEST_CASE("sum: moves make no click; no heap, no lock; any block size", "[mix]") {
+TEST_CASE("sum: moves make no click, no heap, no lock, any block size", "[mix]") {
     Sum a, b;
     for (auto* s : {&a, &b}) REQUIRE(s->prepare(48'000.0, 2));
     std::vector<float> x(24'000), al(x), ar(x), bl(x), br(x);

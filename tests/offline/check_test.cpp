@@ -91,7 +91,7 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
           Approx(double(kick["low_gain_after_db"])).epsilon(0).margin(0.5));
 }
 
-TEST_CASE("--apply stores the bleed and sets the gates there are; bounce hears the whole kit", "[check]") {
+TEST_CASE("check --apply stores the bleed and sets the gates there are, bounce hears the whole kit", "[check]") {
     const Folder folder;
     make_demo(folder.path(), "40");
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
@@ -365,7 +365,7 @@ TEST_CASE("what was patched wrong is found through the program: overheads, polar
     }
 }
 
-TEST_CASE("four mics are enough; sixteen are not too many", "[check]") {
+TEST_CASE("four mics are enough, sixteen are not too many", "[check]") {
     const Folder folder;
     REQUIRE(run_program({"demo", folder.path().string(), "--seconds", "30", "--seed", "473"}).exit_code == 0);
     auto session = Json::parse(bytes_of_file(folder / "session.json"));

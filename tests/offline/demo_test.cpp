@@ -58,7 +58,7 @@ TEST_CASE("the same seed writes the same bytes, and a demo may be made over a fo
         CHECK(bytes_of_file(first / name) == bytes_of_file(second / name));
 }
 
-TEST_CASE("tone, mics and rate are what was asked for; the performance stays", "[demo]") {
+TEST_CASE("tone, mics and rate are what was asked for, the performance stays", "[demo]") {
     Folder open, deadened;
     REQUIRE(demo(open).exit_code == 0);
     REQUIRE(demo(deadened, {"--tone", "deadened", "--mics", "8", "--rate", "44100"}).exit_code == 0);

@@ -32,7 +32,7 @@ double peak(const std::vector<float>& samples) {
 
 } // namespace
 
-TEST_CASE("same options, same samples; another seed, another take", "[synth]") {
+TEST_CASE("same options, same samples, another seed, another take", "[synth]") {
     auto options = short_take();
     const auto first = Simulator(options).render();
     CHECK(first == Simulator(options).render());
