@@ -88,6 +88,9 @@ void find_fixes(const dsp::Take& take, CheckResult& r) {
         r.fixes.push_back({m, wanted.inverted, moves ? delay_ms : take.mics[m].delay_ms, flips, moves});
         if (flips) r.mics[m].faults.push_back({FaultKind::polarity, m, {}, 0.0, 0, 0.0, 0.0, {}});
     }
+}
+
+void find_swap(CheckResult& r) {
     if (r.image.kind != dsp::PairKind::none && r.image.swapped &&
         r.image.swapped_confidence >= kSwapConfidence)
         for (const auto m : {r.image.left, r.image.right})
@@ -238,20 +241,19 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     r.hits = dsp::find_hits(take, scans);
     scans.clear();
     share.reach(0.6);
-    auto together = std::async(std::launch::async, [&] {
-        r.pairs = dsp::judge_pairs(take, r.hits);
-        r.image = dsp::judge_image(take, r.hits);
-        share.reach(0.8);
-    });
+    auto pairs = std::async(std::launch::async, [&] { r.pairs = dsp::judge_pairs(take, r.hits); });
     r.bleed = dsp::bleed_table(take, r.hits);
     judge_mics(files, readings, r);
-    together.get();
-    find_fixes(take, r);
-    auto worth = std::async(std::launch::async, [&] { find_worth(fixed(session, r.fixes), take, r); });
-    learn_gates(session, take, r);
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
+    pairs.get();
+    share.reach(0.8);
+    find_fixes(take, r);
+    auto gates = std::async(std::launch::async, [&] { learn_gates(session, take, r); });
+    r.image = dsp::judge_image(take, r.hits);
+    find_swap(r);
+    find_worth(fixed(session, r.fixes), take, r);
     draw_overlays(take, r);
-    worth.get();
+    gates.get();
     files.throw_if_failed();
     share.reach(1.0);
     return r;

