@@ -1,5 +1,6 @@
 #include "common/processor.h"
 #include "core/moving.h"
+#include <cstring>
 #include <nlohmann/json.hpp>
 
 namespace kitfold::plugins {
@@ -146,8 +147,10 @@ void Processor::getStateInformation(juce::MemoryBlock& state) {
 void Processor::setStateInformation(const void* data, int size) {
     if (data == nullptr || size <= 0) return;
     try {
-        std::string_view text(static_cast<const char*>(data), static_cast<std::size_t>(size));
-        while (!text.empty() && text.back() == '\0') text.remove_suffix(1); // some hosts store a string
+        // JSON holds no zero byte, and the first one ends it: some hosts store a string, and JUCE's VST3
+        // wrapper appends zeros and a trailer whose length, once damaged, makes `size` reach past the state.
+        const auto* first = static_cast<const char*>(data);
+        const std::string_view text(first, strnlen(first, static_cast<std::size_t>(size)));
         const auto json = dsp::parse_json(text);
         auto values = fallbacks(layout_);
         if (!json.is_object() || !read_blocks(json, values)) return;
