@@ -105,7 +105,7 @@ private:
     bool summing_ = false;
     int error_ = 0;
     std::int64_t size_ = 0, at_ = 0, summed_ = 0;
-    Sha256 sum_;
+    Xxh128 sum_;
     std::string hex_;
 };
 
@@ -299,7 +299,7 @@ const AudioInfo& AudioReader::info() const noexcept { return impl_->info; }
 std::size_t AudioReader::planes() const noexcept { return impl_->channels.size(); }
 std::uint64_t AudioReader::non_finite() const noexcept { return impl_->non_finite; }
 void AudioReader::start_digest() { impl_->source.start_sum(); }
-std::string AudioReader::sha256() { return impl_->source.sum(); }
+std::string AudioReader::xxh128() { return impl_->source.sum(); }
 
 std::size_t AudioReader::read(float* const* planes, std::size_t frames) {
     Impl& my = *impl_;

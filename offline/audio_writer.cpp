@@ -26,7 +26,7 @@ struct Sink {
     std::int64_t promised = 0;    ///< how long it is going to be, for the header
     bool summing = false;
     std::vector<char> head; ///< what the sum has seen of the header
-    Sha256 sum;
+    Xxh128 sum;
 
     std::int64_t write(const void* from, std::int64_t count) noexcept {
         std::int64_t done = 0;
@@ -209,10 +209,10 @@ void AudioWriter::close() {
     impl_->require(closed == 0);
 }
 
-std::string AudioWriter::sha256() {
+std::string AudioWriter::xxh128() {
     close();
     if (std::exchange(impl_->target.summing, false)) return impl_->target.sum.hex();
-    Sha256 sum; // the file became another than was promised
+    Xxh128 sum; // the file became another than was promised
     std::vector<char> block(std::size_t{1} << 18);
     for (off_t at = 0;;) {
         const ssize_t got = ::pread(impl_->pending.descriptor(), block.data(), block.size(), at);

@@ -140,7 +140,7 @@ public:
 
     BounceFigures finish() {
         writer_->close();
-        figures_.output_sha256 = writer_->sha256();
+        figures_.output_xxh128 = writer_->xxh128();
         gather();
         commit();
         return figures_;

@@ -33,7 +33,7 @@ struct BusFigures {
 /// What a bounce did.
 struct BounceFigures {
     AudioFormat format; ///< of the output
-    std::string output_sha256;
+    std::string output_xxh128;
     StereoFigures stereo;
     std::uint64_t clipped = 0; ///< output samples beyond full scale, written at full scale
     std::optional<BusFigures> bus;

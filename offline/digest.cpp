@@ -1,36 +1,30 @@
 #include "offline/digest.h"
-#include <array>
 #include <fmt/format.h>
 #include <new>
-#include <openssl/evp.h>
+#include <xxhash.h>
 
 namespace kitfold::offline {
 
-struct Sha256::Impl {
-    EVP_MD_CTX* context = EVP_MD_CTX_new();
+struct Xxh128::Impl {
+    XXH3_state_t* state = XXH3_createState();
     Impl() {
-        if (context == nullptr || EVP_DigestInit_ex(context, EVP_sha256(), nullptr) != 1)
-            throw std::bad_alloc();
+        if (state == nullptr || XXH3_128bits_reset(state) != XXH_OK) throw std::bad_alloc();
     }
     Impl(const Impl&) = delete;
     Impl& operator=(const Impl&) = delete;
-    ~Impl() { EVP_MD_CTX_free(context); }
+    ~Impl() { XXH3_freeState(state); }
 };
 
-Sha256::Sha256() : impl_(std::make_unique<Impl>()) {}
-Sha256::~Sha256() = default;
-Sha256::Sha256(Sha256&&) noexcept = default;
-Sha256& Sha256::operator=(Sha256&&) noexcept = default;
+Xxh128::Xxh128() : impl_(std::make_unique<Impl>()) {}
+Xxh128::~Xxh128() = default;
+Xxh128::Xxh128(Xxh128&&) noexcept = default;
+Xxh128& Xxh128::operator=(Xxh128&&) noexcept = default;
 
-void Sha256::add(const void* bytes, std::size_t count) { EVP_DigestUpdate(impl_->context, bytes, count); }
+void Xxh128::add(const void* bytes, std::size_t count) { XXH3_128bits_update(impl_->state, bytes, count); }
 
-std::string Sha256::hex() {
-    std::array<unsigned char, EVP_MAX_MD_SIZE> sum{};
-    unsigned size = 0;
-    EVP_DigestFinal_ex(impl_->context, sum.data(), &size);
-    std::string text;
-    for (unsigned n = 0; n < size; ++n) text += fmt::format("{:02x}", sum[n]);
-    return text;
+std::string Xxh128::hex() const {
+    const XXH128_hash_t sum = XXH3_128bits_digest(impl_->state);
+    return fmt::format("{:016x}{:016x}", sum.high64, sum.low64);
 }
 
 } // namespace kitfold::offline

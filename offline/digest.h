@@ -1,19 +1,21 @@
 #pragma once
-// SHA-256 of what goes by.
+// XXH128 (the 128-bit hash of the XXH3 family, seed 0) of what goes by: tells whether a file is still the
+// same one, at the speed of memory. It does not guard against somebody who wants to deceive.
 #include <cstddef>
 #include <memory>
 #include <string>
 
 namespace kitfold::offline {
 
-class Sha256 {
+class Xxh128 {
 public:
-    Sha256();
-    ~Sha256();
-    Sha256(Sha256&&) noexcept;
-    Sha256& operator=(Sha256&&) noexcept;
+    Xxh128();
+    ~Xxh128();
+    Xxh128(Xxh128&&) noexcept;
+    Xxh128& operator=(Xxh128&&) noexcept;
     void add(const void* bytes, std::size_t count);
-    std::string hex(); ///< 64 lower-case digits; ends the sum
+    [[nodiscard]] std::string
+    hex() const; ///< of everything so far: 32 lower-case digits, as xxh128sum prints them
 
 private:
     struct Impl;

@@ -171,7 +171,7 @@ void KitReader::read(float* const* planes, std::size_t frames) {
 void KitReader::finish() {
     for (const auto& file : impl_->files)
         for (const std::size_t m : file->mics) {
-            if (impl_->digests) impl_->sources[m].sha256 = file->reader.sha256();
+            if (impl_->digests) impl_->sources[m].xxh128 = file->reader.xxh128();
             impl_->sources[m].non_finite = file->reader.non_finite();
         }
 }

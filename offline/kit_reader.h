@@ -17,7 +17,7 @@ struct MicSource {
     std::filesystem::path file;
     AudioInfo info;
     double start_s = 0.0;         ///< after the earliest mic, by the BWF time references
-    std::string sha256;           ///< when asked for, after the last read()
+    std::string xxh128;           ///< when asked for, after the last read()
     std::uint64_t non_finite = 0; ///< samples that were not numbers, so far (of the file)
 };
 

@@ -64,7 +64,7 @@ Json mic_json(const Mic& mic, const MicFigures& figures, double seconds) {
                    {"frames", source.info.frames},
                    {"start_s", source.start_s},
                    {"samples_not_numbers", source.non_finite},
-                   {"sha256", source.sha256}};
+                   {"xxh128", source.xxh128}};
     if (!figures.stem.empty()) out["stem"] = figures.stem.string();
     return out;
 }
@@ -117,7 +117,7 @@ std::string mic_section(const Mic& mic, const MicFigures& figures, double second
                                 mic.channel, source.info.format, source.info.rate_hz, source.info.seconds()));
     if (source.start_s > 0.0)
         out += row("Starts", fmt::format("{:.3f} s after the earliest", source.start_s));
-    out += row("SHA-256", source.sha256);
+    out += row("Digest (xxh128sum)", source.xxh128);
     out += row("Peak", db(figures.peak_dbfs, "dBFS"));
     if (figures.gate_open_s) out += row("Gate open", gate_text(figures, seconds));
     if (!figures.stem.empty()) out += row("Stem", figures.stem.filename().string());
@@ -146,7 +146,7 @@ Json bounce_json(const BounceRequest& request, const BounceFigures& figures) {
     const StereoFigures& stereo = figures.stereo;
     Json out = {{"kitfold_bounce", 1},
                 {"output", request.output.string()},
-                {"sha256", figures.output_sha256},
+                {"xxh128", figures.output_xxh128},
                 {"rate_hz", figures.format.rate_hz},
                 {"bits", figures.format.bits},
                 {"frames", figures.format.frames},
@@ -209,7 +209,7 @@ std::string recall_page(const BounceRequest& request, const BounceFigures& figur
         escaped(title), kStyle, escaped(title), escaped(date), KITFOLD_VERSION);
     out += "<h2>Submix</h2>\n<table>\n";
     out += row("File", request.output.filename().string() + "; " + format_text(figures.format));
-    out += row("SHA-256", figures.output_sha256);
+    out += row("Digest (xxh128sum)", figures.output_xxh128);
     for (const auto& [heading, value] : summary_lines(figures)) out += row(heading, value);
     for (const std::string& notice : figures.notices) out += row("Note", notice);
     out += "</table>\n<h2>Sum, bus, output</h2>\n<table>\n";

@@ -278,24 +278,24 @@ TEST_CASE("the recall sheet holds every setting and the digests of the files", "
     const dsp::Json json = dsp::parse_json(bytes_of_file(folder / "out.recall.json"));
     CHECK(json["version"] == KITFOLD_VERSION);
     CHECK(json["session"] == dsp::parse_json(to_json_text(request.session)));
-    const auto sum_by_coreutils = [](const std::filesystem::path& path) {
-        FILE* pipe = popen(("sha256sum '" + path.string() + "'").c_str(), "r");
-        char text[65]{};
-        CHECK(std::fread(text, 1, 64, pipe) == 64);
+    const auto sum_by_xxh128sum = [](const std::filesystem::path& path) {
+        FILE* pipe = popen(("xxh128sum '" + path.string() + "'").c_str(), "r");
+        char text[33]{};
+        CHECK(std::fread(text, 1, 32, pipe) == 32);
         pclose(pipe);
         return std::string(text);
     };
     for (std::size_t m = 0; m < 3; ++m)
-        CHECK(json["figures"]["mics"][m]["file"]["sha256"] ==
-              sum_by_coreutils(folder / ("mic" + std::to_string(m) + ".wav")));
-    CHECK(json["figures"]["sha256"] == sum_by_coreutils(folder / "out.wav"));
+        CHECK(json["figures"]["mics"][m]["file"]["xxh128"] ==
+              sum_by_xxh128sum(folder / ("mic" + std::to_string(m) + ".wav")));
+    CHECK(json["figures"]["xxh128"] == sum_by_xxh128sum(folder / "out.wav"));
 
     const std::string page = bytes_of_file(folder / "out.recall.html");
     CHECK_THAT(page, Contains("A &lt;loud&gt; &quot;kit&quot; &amp; more") && !Contains("<loud>"));
     CHECK_THAT(page, !Contains("<script") && !Contains("http"));
     for (const auto& field : dsp::fields<dsp::GateSettings>())
         CHECK_THAT(page, Contains(std::string(field.parameter.name)));
-    CHECK_THAT(page, Contains(figures.mics[2].source.sha256));
+    CHECK_THAT(page, Contains(figures.mics[2].source.xxh128));
     REQUIRE(figures.bus);
     CHECK(figures.mics[0].gate_open_s);
 }
