@@ -1,6 +1,6 @@
 #pragma once
-// What a stereo file measures: loudness by libebur128 (ITU-R BS.1770-4, EBU R 128, EBU Tech 3342), peaks,
-// image.
+// What a stereo file measures: loudness (ITU-R BS.1770-4, EBU R 128, EBU Tech 3342), true peak by libebur128,
+// peaks, image.
 #include <cstddef>
 #include <limits>
 #include <memory>

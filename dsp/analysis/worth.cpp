@@ -1,5 +1,6 @@
 #include "analysis/worth.h"
 #include "analysis/fft.h"
+#include "filters/k_weighting.h"
 #include <algorithm>
 #include <cmath>
 #include <complex>
@@ -12,31 +13,6 @@ namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr std::size_t kFft = 4'096;
-
-struct Biquad {
-    double b0, b1, b2, a1, a2;
-    double x1 = 0.0, x2 = 0.0, y1 = 0.0, y2 = 0.0;
-    double operator()(double x) {
-        const double y = b0 * x + b1 * x1 + b2 * x2 - a1 * y1 - a2 * y2;
-        x2 = x1, x1 = x, y2 = y1, y1 = y;
-        return y;
-    }
-};
-
-/// K weighting at any rate: the two filters of BS.1770-4, annex 1, as analogue prototypes whose bilinear
-/// transform at 48 kHz gives the table of the standard.
-Biquad head_shelf(double rate_hz) {
-    constexpr double hz = 1'681.974450955533, gain_db = 3.999843853973347, q = 0.7071752369554196;
-    const double k = std::tan(std::numbers::pi * hz / rate_hz), high = std::pow(10.0, gain_db / 20.0);
-    const double mid = std::pow(high, 0.4996667741545416), a0 = 1.0 + k / q + k * k;
-    return {(high + mid * k / q + k * k) / a0, 2.0 * (k * k - high) / a0, (high - mid * k / q + k * k) / a0,
-            2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0};
-}
-Biquad low_cut(double rate_hz) {
-    constexpr double hz = 38.13547087602444, q = 0.5003270373238773;
-    const double k = std::tan(std::numbers::pi * hz / rate_hz), a0 = 1.0 + k / q + k * k;
-    return {1.0, -2.0, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0};
-}
 
 constexpr std::size_t kLanes = 8; // independent sums, so that the compiler may use vectors
 float dot(const float* a, const float* b, std::size_t n) {
@@ -55,8 +31,8 @@ float dot(const float* a, const float* b, std::size_t n) {
 struct WorthMeter::Impl {
     std::vector<StereoGain> gains;
     std::size_t mics, hop;
-    std::vector<std::pair<Biquad, Biquad>> weighting;
-    std::vector<std::vector<float>> weighted; // one hop per mic
+    std::vector<KWeighting<double>> weighting; // one per mic
+    std::vector<std::vector<float>> weighted;  // one hop per mic
     std::size_t filled = 0;
     std::vector<std::vector<float>> powers; // per hop: upper triangle of the mics' cross powers
     RealFft fft{kFft};
@@ -69,8 +45,8 @@ struct WorthMeter::Impl {
 
     Impl(double rate_hz, std::vector<StereoGain> g)
         : gains(std::move(g)), mics(gains.size()), hop(std::size_t(std::lround(rate_hz / 10.0))),
-          weighting(mics, {head_shelf(rate_hz), low_cut(rate_hz)}), weighted(mics, std::vector<float>(hop)),
-          window(kFft), frame(mics, std::vector<float>(kFft)),
+          weighting(mics, KWeighting<double>(rate_hz)), weighted(mics, std::vector<float>(hop)), window(kFft),
+          frame(mics, std::vector<float>(kFft)),
           spectra(mics, std::vector<std::complex<float>>(kFft / 2 + 1)) {
         for (std::size_t n = 0; n < kFft; ++n)
             window[n] = float(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * double(n) / double(kFft)));
@@ -175,9 +151,7 @@ void WorthMeter::push(std::span<const float* const> mics, std::size_t frames) {
     for (std::size_t at = 0; at < frames;) {
         const auto count = std::min({frames - at, s.hop - s.filled, kFft - s.framed});
         for (std::size_t m = 0; m < s.mics; ++m) {
-            auto& [shelf, cut] = s.weighting[m];
-            for (std::size_t n = 0; n < count; ++n)
-                s.weighted[m][s.filled + n] = float(cut(shelf(mics[m][at + n])));
+            s.weighting[m].process(mics[m] + at, s.weighted[m].data() + s.filled, count);
             std::copy_n(mics[m] + at, count, s.frame[m].begin() + std::ptrdiff_t(s.framed));
         }
         at += count, s.filled += count, s.framed += count;
