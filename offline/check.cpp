@@ -90,18 +90,21 @@ void find_fixes(const dsp::Take& take, CheckResult& r) {
     }
 }
 
-void find_swap(CheckResult& r) {
-    if (r.image.kind != dsp::PairKind::none && r.image.swapped &&
-        r.image.swapped_confidence >= kSwapConfidence)
-        for (const auto m : {r.image.left, r.image.right})
-            r.mics[m].faults.push_back({FaultKind::channel_order,
-                                        m,
-                                        {},
-                                        0.0,
-                                        0,
-                                        0.0,
-                                        0.0,
-                                        m == r.image.left ? r.image.right : r.image.left});
+/// The overheads' sides rest on the names of the close mics, so these come first.
+void find_misplaced(const dsp::Take& take, const std::vector<FirstReading>& readings, CheckResult& r) {
+    std::vector<dsp::MicMeasure> measures;
+    for (const auto& reading : readings) measures.push_back(reading.measure);
+    const auto faults = dsp::misplaced_mics(take, r.hits, r.pairs, measures);
+    for (const auto& fault : faults) r.mics[fault.mic].faults.push_back(fault);
+    if (!faults.empty() || r.image.kind == dsp::PairKind::none || !r.image.swapped ||
+        r.image.swapped_confidence < kSwapConfidence)
+        return;
+    for (const auto m : {r.image.left, r.image.right}) {
+        dsp::Fault fault;
+        fault.kind = FaultKind::channel_order, fault.mic = m;
+        fault.other = m == r.image.left ? r.image.right : r.image.left;
+        r.mics[m].faults.push_back(fault);
+    }
 }
 
 std::vector<dsp::MicStrip> strips_of(const Session& session) {
@@ -250,7 +253,7 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     find_fixes(take, r);
     auto gates = std::async(std::launch::async, [&] { learn_gates(session, take, r); });
     r.image = dsp::judge_image(take, r.hits);
-    find_swap(r);
+    find_misplaced(take, readings, r);
     find_worth(fixed(session, r.fixes), take, r);
     draw_overlays(take, r);
     gates.get();

@@ -5,6 +5,7 @@
 #include "analysis/hits.h"
 #include "analysis/image.h"
 #include "analysis/pairs.h"
+#include "analysis/patching.h"
 #include "analysis/ring_table.h"
 #include "analysis/worth.h"
 #include "offline/kit_gates.h"

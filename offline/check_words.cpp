@@ -49,6 +49,26 @@ struct Remedy {
     std::string source, software;
 };
 
+Remedy order_remedy(dsp::Misplaced ground) {
+    switch (ground) {
+    case dsp::Misplaced::by_side:
+        return {"Exchange the two cables or inputs.",
+                "Exchange the roles or the pan of the two overheads in the session."};
+    case dsp::Misplaced::by_pitch:
+        return {"Tap both mics and look which meter moves; exchange the two cables or inputs.",
+                "Exchange the two files in the session, then check again: until then the other figures stand "
+                "under wrong names."};
+    case dsp::Misplaced::by_arrival:
+        return {
+            "Tap both mics and look which meter moves.",
+            "Exchange the two files in the session, or move the file that was shifted back to the start."};
+    case dsp::Misplaced::late:
+        return {"Tap the mic and look which meter moves: is it the one on that drum?",
+                "Put the right file in the session, or move the one that was shifted back to the start."};
+    }
+    return {};
+}
+
 Remedy remedy(const dsp::Fault& f) {
     switch (f.kind) {
     case FaultKind::clipped:
@@ -90,17 +110,22 @@ Remedy remedy(const dsp::Fault& f) {
                 "nature.",
                 "Set polarity to inverted in the session (kitfold check --apply does)."};
     case FaultKind::channel_order:
-        return {"Exchange the two cables or inputs.",
-                "Exchange the roles or the pan of the two overheads in the session."};
+        return order_remedy(f.misplaced);
     }
     return {};
+}
+
+/// Two mics that are exchanged make one verdict.
+bool said_of_the_other(const CheckResult& r, const dsp::Fault& f) {
+    if (f.kind != FaultKind::channel_order || f.misplaced == dsp::Misplaced::late) return false;
+    return f.misplaced == dsp::Misplaced::by_side ? f.mic != r.image.right : f.mic > *f.other;
 }
 
 void add_faults(const CheckResult& r, std::vector<Verdict>& out) {
     for (std::size_t m = 0; m < r.mics.size(); ++m)
         for (const auto& f : r.mics[m].faults) {
             if (f.kind == FaultKind::polarity) continue; // its pair says it better
-            if (f.kind == FaultKind::channel_order && m != r.image.right) continue;
+            if (said_of_the_other(r, f)) continue;
             const auto help = remedy(f);
             out.push_back(
                 {Weight::fix, name(r, m) + ": " + fault_detail(r, f) + ".", help.source, help.software});
@@ -228,6 +253,26 @@ std::string place_in_take(double seconds) {
     return fmt::format("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10);
 }
 
+std::string order_detail(const CheckResult& r, const dsp::Fault& f) {
+    const auto other = inside(name(r, *f.other));
+    switch (f.misplaced) {
+    case dsp::Misplaced::by_side:
+        return fmt::format("left and right are exchanged with {}", other);
+    case dsp::Misplaced::by_pitch:
+        return fmt::format("sounds like {}, and {} like this mic: the two seem to be exchanged", other,
+                           other);
+    case dsp::Misplaced::by_arrival: {
+        const bool first = r.names[f.mic].role == Role::kick_in || r.names[f.mic].role == Role::snare_top;
+        return fmt::format("hears the stroke {} {} {}: the two seem to be exchanged, or a file was shifted",
+                           ms(1'000.0 * f.seconds), first ? "after" : "before", other);
+    }
+    case dsp::Misplaced::late:
+        return fmt::format("hears {} {} after {}, so it is not close to it, or a file was shifted",
+                           drum_words(*dsp::own_drum(r.names[f.mic].role)), ms(1'000.0 * f.seconds), other);
+    }
+    return {};
+}
+
 std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
     switch (f.kind) {
     case FaultKind::clipped:
@@ -256,7 +301,7 @@ std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
     case FaultKind::polarity:
         return "upside down against the others";
     case FaultKind::channel_order:
-        return fmt::format("left and right are exchanged with {}", inside(name(r, *f.other)));
+        return order_detail(r, f);
     }
     return {};
 }

@@ -1,6 +1,6 @@
 #pragma once
-// What is wrong with a mic's recording itself, from the first reading and from a few excerpts. Polarity and
-// left/right are judged by pairs.h and image.h.
+// What is wrong with a mic's recording itself, from the first reading and from a few excerpts. Polarity is
+// judged by pairs.h, left/right by image.h, names by patching.h.
 #include "analysis/mic_measure.h"
 #include "analysis/take.h"
 #include <optional>
@@ -27,15 +27,26 @@ enum class FaultKind {
 /// "clipped", "low_level", …: the values of `kind` in JSON.
 std::string_view fault_name(FaultKind kind) noexcept;
 
+/// On what ground a mic is not where its name says.
+enum class Misplaced {
+    by_side,    ///< overheads left and right
+    by_pitch,   ///< it sounds as the other should
+    by_arrival, ///< it hears their drum after the other
+    late        ///< it hears its own drum after an overhead
+};
+
 struct Fault {
     FaultKind kind = FaultKind::silent;
     std::size_t mic = 0;
     std::optional<double> at_s; ///< where it is heard first; none: all along
     double level_db = 0.0;      ///< clipped: level of the flat tops; hum, dc, silent, low_level: dBFS
     std::size_t count = 0;      ///< clipped: flat tops; dropout: gaps
-    double seconds = 0.0; ///< dropout: the longest gap; length: longer (+) or shorter (-) than the others
+    double seconds = 0.0; ///< dropout: the longest gap; length: longer (+) or shorter (-) than the others;
+                          ///< channel_order by arrival or late: by how much
     double hz = 0.0;      ///< hum: 50 or 60
-    std::optional<std::size_t> other; ///< identical: the mic that has the same signal
+    std::optional<std::size_t>
+        other; ///< identical: the mic that has the same signal; channel_order: the other one
+    Misplaced misplaced = Misplaced::by_side; ///< channel_order
 };
 
 /// What the session's files say about themselves, for faults that need no samples.
