@@ -18,6 +18,7 @@ constexpr double kLeastRoughness = 1e-10;
 constexpr double kSameLevel = 0.003;                // flat tops of one stage have one level
 constexpr float kFullScale = 32'767.0f / 32'768.0f; // of 16 bits, the lowest in use
 constexpr double kEqual = 1e-6;
+constexpr double kJustBelow = 0.01;
 constexpr double kLeastTop = 1e-3; // -60 dBFS
 constexpr double kFlat = 0.001;    // a flat top is flat within -60 dB
 constexpr double kNotRoundTop =
@@ -125,6 +126,34 @@ FlatTops flat_tops(const Take& take, std::size_t mic, const std::vector<float>& 
     return found;
 }
 
+/// Tops of a sample or two, as a hi-hat leaves them, all on the highest level there is: a ceiling gathers
+/// more of them than there are just below it. A sampled stroke that is played again and again does so too,
+/// but comes up to its top the same way each time.
+FlatTops gathered_tops(const Take& take, std::size_t mic, const std::vector<float>& frames, double extreme,
+                       double sign) {
+    if (extreme < kLeastTop) return {};
+    std::size_t below = 0;
+    FlatTops found;
+    std::vector<float> ways;
+    const auto frame = std::max<std::int64_t>(1, std::llround(take.rate_hz / 1'000.0));
+    std::vector<float> x(std::size_t(frame + 1));
+    for (std::int64_t f = 0; f < std::ssize(frames); ++f) {
+        const double top = sign * frames[std::size_t(f)];
+        if (top < extreme * (1.0 - kEqual)) {
+            below += top >= extreme * (1.0 - kJustBelow) ? 1 : 0;
+            continue;
+        }
+        if (found.count++ == 0) found.first_frame = f;
+        if (ways.size() == kMostCandidates) continue;
+        take.read(mic, f * frame - 1, x);
+        for (auto& v : x) v *= float(sign);
+        const auto at = std::max_element(x.begin() + 1, x.end());
+        const auto same = [&](float way) { return std::abs(way - *(at - 1)) < kFlat * extreme; };
+        if (std::none_of(ways.begin(), ways.end(), same)) ways.push_back(*(at - 1));
+    }
+    return ways.size() >= 3 && found.count > below ? found : FlatTops{};
+}
+
 std::optional<Fault> clipped(const Take& take, std::size_t mic, const MicMeasure& m) {
     Fault fault{FaultKind::clipped, mic, {}, db(m.peak()), 0, 0.0, 0.0, {}};
     if (m.full_scale_runs > 0) {
@@ -140,8 +169,13 @@ std::optional<Fault> clipped(const Take& take, std::size_t mic, const MicMeasure
     for (std::size_t f = 0; f < m.frame_highest.size(); ++f)
         if (touches(f) && fault.count++ == 0) fault.at_s = double(f) / 1'000.0;
     if (fault.count >= 3) return fault;
-    const auto high = flat_tops(take, mic, m.frame_highest, m.highest, 1.0);
-    const auto low = flat_tops(take, mic, m.frame_lowest, -m.lowest, -1.0);
+    const auto tops = [&](const std::vector<float>& frames, double extreme, double sign) {
+        const auto flat = flat_tops(take, mic, frames, extreme, sign);
+        if (flat.count >= 2) return flat;
+        const auto gathered = gathered_tops(take, mic, frames, extreme, sign);
+        return gathered.count > 0 ? gathered : flat;
+    };
+    const auto high = tops(m.frame_highest, m.highest, 1.0), low = tops(m.frame_lowest, -m.lowest, -1.0);
     fault.count = high.count + low.count;
     // One flat top can be chance; two at one level, or one that stands perfectly still, can not.
     const bool still = std::any_of(m.held.begin(), m.held.end(), [&](const HeldRun& run) {

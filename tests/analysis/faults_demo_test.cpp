@@ -53,6 +53,34 @@ TEST_CASE("twenty clean takes have no fault", "[analysis][faults]") {
     }
 }
 
+TEST_CASE("tops of a sample or two on one level are clipping, in a file of 16 bits too",
+          "[analysis][faults]") {
+    std::vector<TakeMic> mics;
+    auto x = rendered(32, mics, 20.0);
+    const bool cut = GENERATE(false, true);
+    const double level_db = GENERATE(-3.0, -20.0, -33.0); // of the loudest top, in the file
+    for (std::size_t m = 0; m < x.size(); ++m) {
+        std::vector<float> tops;
+        for (std::size_t n = 0; n + 480 <= x[m].size(); n += 480) {
+            float top = 0.0f;
+            for (std::size_t k = n; k < n + 480; ++k) top = std::max(top, std::abs(x[m][k]));
+            tops.push_back(top);
+        }
+        std::sort(tops.rbegin(), tops.rend());
+        const float ceiling = cut ? tops[8] : tops[0]; // eight strokes reach it
+        const double gain = 32'768.0 * std::pow(10.0, level_db / 20.0) / double(ceiling);
+        for (auto& v : x[m])
+            v = float(std::round(double(std::clamp(v, -ceiling, ceiling)) * gain) / 32'768.0);
+        const auto take = take_of(kRate, mics, {x.begin(), x.end()});
+        MicMeter meter(kRate);
+        meter.push(x[m]);
+        const auto faults = mic_faults(take, m, meter.finish(), 10);
+        CAPTURE(mics[m].name, cut, level_db);
+        CHECK(cut == std::any_of(faults.begin(), faults.end(),
+                                 [](const Fault& f) { return f.kind == FaultKind::clipped; }));
+    }
+}
+
 TEST_CASE("each fault put into a playing kit is found, in that mic and nothing else", "[analysis][faults]") {
     std::vector<TakeMic> mics;
     const auto clean = rendered(31, mics, 12.0);
