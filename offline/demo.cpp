@@ -8,6 +8,7 @@
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
+#include <optional>
 
 namespace kitfold::offline {
 
@@ -126,18 +127,31 @@ Session session_for(const dsp::Simulator& simulator, const fs::path& path) {
     return session;
 }
 
-bool is_former_demo(const fs::path& folder) {
+/// The recordings of a demo that is in the folder already; nothing where there is none.
+std::optional<std::vector<fs::path>> former_demo(const fs::path& folder) {
     constexpr std::size_t kMostBytes = 64u << 20;
     try {
-        const auto json = Json::parse(read_text_file(folder / "truth.json", kMostBytes), nullptr, false);
-        return json.is_object() && json.contains("kitfold_truth");
+        const auto json = Json::parse(read_text_file(folder / "truth.json", kMostBytes));
+        if (!json.contains("kitfold_truth")) return std::nullopt;
+        std::vector<fs::path> wavs;
+        for (const auto& mic : json.at("mics"))
+            wavs.push_back(folder / fs::path(mic.at("file").get<std::string>()).filename());
+        return wavs;
     } catch (const Error&) {
-        return false;
+        return std::nullopt;
+    } catch (const Json::exception&) {
+        return std::nullopt;
     }
 }
 
-void refuse_to_overwrite(const fs::path& folder, const std::vector<fs::path>& files) {
-    if (is_former_demo(folder)) return;
+/// A demo of eight mics over one of ten would leave two of the former, and `kitfold new` would find them.
+void remove_left_over(const std::vector<fs::path>& former, const std::vector<fs::path>& files) {
+    std::error_code gone;
+    for (const auto& wav : former)
+        if (std::find(files.begin(), files.end(), wav) == files.end()) fs::remove(wav, gone);
+}
+
+void refuse_to_overwrite(const std::vector<fs::path>& files) {
     for (const auto& file : files)
         if (fs::exists(fs::symlink_status(file)))
             throw bad_input(file.string() + " is there already and is no former demo; give another folder");
@@ -207,9 +221,11 @@ DemoSummary write_demo(const DemoRequest& request, const std::function<void(doub
     for (const auto& mic : simulator.mics()) summary.files.push_back(request.folder / wav_name(mic));
     for (const auto* name : {"session.json", "truth.json"}) summary.files.push_back(request.folder / name);
     const auto session = session_for(simulator, request.folder / "session.json");
-    refuse_to_overwrite(request.folder, summary.files);
+    const auto former = former_demo(request.folder);
+    if (!former) refuse_to_overwrite(summary.files);
     make_folder(request.folder);
     write_wavs(simulator, summary.files, progress);
+    if (former) remove_left_over(*former, summary.files);
     save_session(session, session.path);
     write_whole_file(request.folder / "truth.json", truth_json_text(simulator));
     summary.hits = simulator.truth().strokes.size();

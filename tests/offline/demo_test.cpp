@@ -56,6 +56,10 @@ TEST_CASE("the same seed writes the same bytes, and a demo may be made over a fo
     for (const auto* name :
          {"snare_top.wav", "room_mono.wav", "overhead_left.wav", "session.json", "truth.json"})
         CHECK(bytes_of_file(first / name) == bytes_of_file(second / name));
+    write_text(first / "notes.txt", "mine");
+    REQUIRE(demo(first, {"--mics", "8"}).exit_code == 0);
+    CHECK(entries_in(first) == 11); // no hi-hat and room of the former one, and nobody's notes are touched
+    CHECK(bytes_of_file(first / "notes.txt") == "mine");
 }
 
 TEST_CASE("tone, mics and rate are what was asked for, the performance stays", "[demo]") {
