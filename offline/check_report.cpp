@@ -43,6 +43,7 @@ li.fix{border-left-color:var(--alarm)!important}li.good{border-left-color:var(--
 dt{color:var(--soft)}dd{margin:0}ul{padding-left:1.2rem;font-size:.9rem}
 @media print{:root{--paper:#fff;--ink:#000;--soft:#444;--grid:#ccc;--blue:#1b5e9b;--orange:#b85400;--teal:#0d7c74;--plum:#7b4a8f;
 --alarm:#a8201a;--card:#fff}body{font-size:11pt;max-width:none}main{display:block}figure{break-inside:avoid;margin-bottom:.6rem}
+.plot{overflow:visible}svg,.wide svg{min-width:0!important;max-height:9cm}
 *{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 )";
 
