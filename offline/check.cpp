@@ -232,6 +232,15 @@ bool CheckResult::nothing_to_fix() const {
            std::all_of(mics.begin(), mics.end(), [](const CheckedMic& m) { return m.faults.empty(); });
 }
 
+bool CheckResult::names_exchanged() const {
+    const auto exchanged = [](const dsp::Fault& f) {
+        return f.kind == FaultKind::channel_order && f.misplaced == dsp::Misplaced::by_pitch;
+    };
+    return std::any_of(mics.begin(), mics.end(), [&](const CheckedMic& m) {
+        return std::any_of(m.faults.begin(), m.faults.end(), exchanged);
+    });
+}
+
 CheckResult check(const Session& session, const std::function<void(double)>& progress) {
     TakeFiles files(session);
     Share share(progress);

@@ -60,6 +60,8 @@ struct CheckResult {
     std::vector<std::string> notices; ///< what else an engineer should know
 
     [[nodiscard]] bool nothing_to_fix() const;
+    /// Two close mics sound exchanged, so that every other figure stands under a wrong name.
+    [[nodiscard]] bool names_exchanged() const;
 };
 
 /// Listens to every mic of the session. Two threads; reads each file once and some excerpts again, so that

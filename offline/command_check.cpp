@@ -18,6 +18,15 @@ struct Options {
     bool json = false, apply = false;
 };
 
+/// What was done, for a person.
+std::string apply(const Session& session, const CheckResult& result) {
+    if (result.names_exchanged())
+        return "Nothing was written: put the two mics right first, then check again\n";
+    const auto backup = apply_fixes(session, result);
+    return backup ? "Written into " + session.path.string() + "; the old file is " + backup->string() + "\n"
+                  : session.path.string() + " needs no change\n";
+}
+
 void run(const Options& options, Context& context) {
     const auto session = load_session(options.session);
     CheckResult result;
@@ -26,13 +35,7 @@ void run(const Options& options, Context& context) {
         result = check(session, [&](double share) { progress.show(share); });
     }
     if (!options.report.empty()) write_whole_file(options.report, check_report(result, session.title));
-    std::string applied;
-    if (options.apply) {
-        const auto backup = apply_fixes(session, result);
-        applied =
-            backup ? "Written into " + session.path.string() + "; the old file is " + backup->string() + "\n"
-                   : session.path.string() + " needs no change\n";
-    }
+    const auto applied = options.apply ? apply(session, result) : std::string();
     if (options.json)
         print_json(check_json(result));
     else

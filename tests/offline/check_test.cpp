@@ -91,7 +91,8 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
           Approx(double(kick["low_gain_after_db"])).epsilon(0).margin(0.5));
 }
 
-TEST_CASE("check --apply stores the bleed and sets the gates there are, bounce hears the whole kit", "[check]") {
+TEST_CASE("check --apply stores the bleed and sets the gates there are, bounce hears the whole kit",
+          "[check]") {
     const Folder folder;
     make_demo(folder.path(), "40");
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
@@ -340,6 +341,26 @@ TEST_CASE("what was patched wrong is found through the program: overheads, polar
         const auto check = checked(folder.path(), 1);
         CHECK(faults_of(check, "Overhead left", "channel_order") == 1);
         CHECK(faults_of(check, "Overhead right", "channel_order") == 1);
+    }
+    SECTION("toms exchanged: nothing is written under a wrong name") {
+        const auto patched = [&](const char* rack, const char* floor) {
+            auto session = Json::parse(bytes_of_file(folder / "session.json"));
+            for (auto& mic : session["mics"])
+                if (mic["role"] == "rack_tom")
+                    mic["file"] = rack;
+                else if (mic["role"] == "floor_tom")
+                    mic["file"] = floor;
+            write_text(folder / "session.json", session.dump());
+        };
+        patched("floor_tom.wav", "rack_tom.wav");
+        const auto kept = bytes_of_file(folder / "session.json");
+        const auto run = run_program({"check", folder.path().string(), "--apply"});
+        CHECK(run.exit_code == 1);
+        CHECK_THAT(run.out, Catch::Matchers::Contains("Rack tom: sounds like floor tom") &&
+                                Catch::Matchers::Contains("Nothing was written"));
+        CHECK(bytes_of_file(folder / "session.json") == kept);
+        patched("rack_tom.wav", "floor_tom.wav");
+        CHECK(faults_of(checked(folder.path(), 1), "Rack tom", "channel_order") == 0);
     }
     SECTION("two cables turned over") {
         const auto polarity = [&](const Json& check, const char* mic) {
