@@ -193,7 +193,7 @@ void audition_one(const AuditionRequest& request, AuditionResult& r,
     auto raw = whole_mic(take, heard.mic);
     r.damp = settings_for(request, heard, raw, r);
     auto damped = raw;
-    const auto damp = std::make_unique<dsp::Damp<double>>();
+    const auto damp = std::make_unique<dsp::Damp<float>>();
     if (!damp->prepare(r.rate_hz) || damp->set(*r.damp) != nullptr)
         throw bad_input(request.open.path.string() + ": damp can't run with these settings");
     damp->process(damped.data(), damped.data(), damped.size());

@@ -13,12 +13,14 @@
 // therefore can't make the sound jump. In the top and the tail, which have no one phase, energies add
 // instead. What rises without a stroke (cymbal swell, bleed) or stays when the ring has gone (noise) is not
 // the drum's and passes at unity.
+#include "core/finite.h"
 #include "core/flush_denormals.h"
 #include "core/lanes.h"
 #include "core/moving.h"
 #include "core/units.h"
 #include <algorithm>
 #include <array>
+#include <limits>
 #include <utility>
 
 namespace kitfold::dsp {
@@ -63,8 +65,9 @@ struct DampFollow {
                             double fastest_db_per_s) noexcept;
 };
 
-/// Damp for one channel (V = double) or one mic per lane. Latency 0. Never allocates, locks or throws. Rate
-/// 8 kHz..384 kHz, any number of frames per call, the same output at any block size. NaN and Inf are taken as
+/// Damp for one channel (V = float) or one mic per lane (batches of float: what rounds here is part of a band
+/// that is taken away, and never louder than that). Latency 0. Never allocates, locks or throws. Rate 8
+/// kHz..384 kHz, any number of frames per call, the same output at any block size. NaN and Inf are taken as
 /// silence. A lane whose amount is 0 or that is switched to open is its input, bit for bit. Settings glide in
 /// 20 ms; the first ones after prepare() or reset() are taken at once. Gains are set on a grid of 2/3 ms from
 /// the last reset() on and go in straight lines between.
@@ -144,6 +147,8 @@ public:
     }
 
 private:
+    using Mask = typename Lanes<V>::Mask;
+
     static constexpr double kHopSeconds = 0.00074; ///< longest hop
     static constexpr std::size_t kLongestHop = 256;
     static constexpr double kHighHz = 1'200.0;   ///< the top begins here
@@ -235,7 +240,8 @@ private:
         for (auto& band : bands_) band.there[lane] = 0.0;
         update(lane);
         for (std::size_t b = 0; b < kRingBands; ++b) bands_[b].there[lane] = wanted_[b][lane] ? 1.0 : 0.0;
-        wet_[lane] = engaged(lane) ? 1.0 : 0.0, exact_[lane] = wet_[lane] == 0.0, asleep_[lane] = false;
+        wet_[lane] = engaged(lane) ? 1.0 : 0.0, exact_[lane] = engaged(lane) ? 0.0 : 1.0,
+        asleep_[lane] = false;
     }
     void forget(std::size_t lane) noexcept {
         for (auto& band : bands_) band.forget(lane);
@@ -253,7 +259,7 @@ private:
         idle_ = true;
         for (std::size_t k = 0; k < kLanes; ++k) {
             if (!moving_[k].still()) moving_[k].step(), update(k);
-            const bool sleeps = exact_[k] && moving_[k].still() && moving_[k].to().amount == 0.0;
+            const bool sleeps = exact_[k] == 1.0 && moving_[k].still() && moving_[k].to().amount == 0.0;
             if (asleep_[k] && !sleeps) forget(k);
             asleep_[k] = sleeps;
             idle_ = idle_ && sleeps;
@@ -303,7 +309,7 @@ private:
         auto& ring = rings_[b];
         wanted_[b][lane] = d.used;
         if (!d.used) { // what is still to fade out stays as it is; no stroke is found in it
-            ring.surplus[lane] = 1e300;
+            ring.surplus[lane] = std::numeric_limits<double>::infinity();
             if (band.there[lane] == 0.0) designs_[lane][b].used = false;
             return;
         }
@@ -321,14 +327,11 @@ private:
     }
 
     void copy(const float* in, float* out, std::size_t frames) noexcept {
-        for (std::size_t n = 0; n < frames * kLanes; ++n) out[n] = std::isfinite(in[n]) ? in[n] : 0.0f;
+        for (std::size_t n = 0; n < frames * kLanes; ++n) out[n] = finite_or_silence(in[n]);
     }
 
-    /// Part of a hop. Lanes that are open get their input itself: arithmetic would lose denormals and -0.
+    /// Part of a hop.
     void run(const float* in, float* out, std::size_t frames) noexcept {
-        bool any = false;
-        for (const bool e : exact_) any = any || e;
-        if (any) copy(in, kept_.data(), frames);
         switch (used_count_) {
         case 0:
             run_bands<0>(in, out, frames);
@@ -351,10 +354,6 @@ private:
         default:
             run_bands<6>(in, out, frames);
         }
-        if (!any) return;
-        for (std::size_t n = 0; n < frames; ++n)
-            for (std::size_t k = 0; k < kLanes; ++k)
-                if (exact_[k]) out[n * kLanes + k] = kept_[n * kLanes + k];
     }
 
     struct BandInLoop {
@@ -383,13 +382,15 @@ private:
         auto bands = in_loop(std::make_index_sequence<N>{});
         V shelf = shelf_.load(), shelf2 = shelf2_.load(), high = high_.now.load(), tail = tail_.now.load();
         V high_sum = broad_[0].sum.load(), tail_sum = broad_[1].sum.load();
-        const V high_step = high_.step.load(), tail_step = tail_.step.load(), follow(high_step_);
+        const V high_step = high_.step.load(), tail_step = tail_.step.load(), follow = every(high_step_);
         const V most = most_.load();
+        const Mask exact = exact_.load() > every(0.5);
         for (std::size_t n = 0; n < frames; ++n) {
-            V x = load_finite<V>(in + n * kLanes);
+            const V given = Lanes<V>::load(in + n * kLanes);
+            V x = finite(given);
             tail_sum = tail_sum + x * x;
             high = high + high_step, tail = tail + tail_step;
-            const V one = V(1.0) - high;
+            const V one = every(1.0) - high;
             V top = high_part(x, shelf, follow);
             high_sum = high_sum + top * top;
             x = x - one * top;
@@ -400,7 +401,8 @@ private:
                 for (std::size_t b = 1; b < N; ++b) less = less + bands[b].tick(x);
                 x = x - larger(-most, smaller(most, less));
             }
-            Lanes<V>::store(out + n * kLanes, x * tail);
+            // an open lane gets its input itself: arithmetic would lose denormals and -0
+            Lanes<V>::store(out + n * kLanes, select(exact, finite(given, every(kLargestFloat)), x * tail));
         }
         for (std::size_t b = 0; b < N; ++b) bands[b].keep(bands_[used_[b]]);
         shelf_.store(shelf), shelf2_.store(shelf2), high_.now.store(high), tail_.now.store(tail);
@@ -414,31 +416,32 @@ private:
         return x - low;
     }
 
+    static V every(double x) noexcept { return dsp::every<V>(x); }
+
     // ---- once per hop
     // --------------------------------------------------------------------------------------------------
-    using Mask = typename Lanes<V>::Mask;
-
     void follow() noexcept {
         const V high2 = level2_of(broad_[0]), all2 = level2_of(broad_[1]);
         std::array<V, kRingBands> re{}, im{}, level2{};
         tell_apart(re, im);
         // A stroke in the top or in everything counts for all; one in a band for the bands, which only a
         // stroke that is nearly all tone reaches before the others.
-        const Mask broad_quiet = since_[kBroad].load() < V(quiet_), quiet = since_[kBands].load() < V(quiet_);
-        const Mask broad = either(rises(broad_[0], high2, V(4.0), V(kOverNoise), broad_quiet),
-                                  rises(broad_[1], all2, V(4.0), V(kOverNoise), broad_quiet));
+        const Mask broad_quiet = since_[kBroad].load() < every(quiet_),
+                   quiet = since_[kBands].load() < every(quiet_);
+        const Mask broad = either(rises(broad_[0], high2, every(4.0), every(kOverNoise), broad_quiet),
+                                  rises(broad_[1], all2, every(4.0), every(kOverNoise), broad_quiet));
         const Mask struck = count(since_[kBroad], broad);
-        Mask tone = since_[kBands].load() < V(0.0);
+        Mask tone = since_[kBands].load() < every(0.0);
         for (std::size_t i = 0; i < used_count_; ++i) {
             auto& ring = rings_[used_[i]];
             level2[i] = re[i] * re[i] + im[i] * im[i];
             // A band is too slow to tell a second stroke from the partials that beat in it while it fills.
             const Mask filled = since_[kBands].load() > ring.window.load();
-            tone = either(tone, both(rises(ring, level2[i], V(4.0), V(kOverNarrow), quiet), filled));
+            tone = either(tone, both(rises(ring, level2[i], every(4.0), every(kOverNarrow), quiet), filled));
             remember(ring, re[i], im[i], either(quiet, level2[i] <= ring.rise.met2.load()));
         }
         (void)count(since_[kBands], tone);
-        since_[kBands].store(select(struck, V(0.0), since_[kBands].load()));
+        since_[kBands].store(select(struck, every(0.0), since_[kBands].load()));
         if (!steady_) fade();
         for (std::size_t i = 0; i < used_count_; ++i) follow_ring(rings_[used_[i]], re[i], im[i], level2[i]);
         take_apart(level2);
@@ -450,14 +453,15 @@ private:
 
     /// Hops since the last stroke; during the first few no other is looked for. Is this one?
     Mask count(PerLane<V>& since, Mask stroke) noexcept {
-        const V next = since.load() + V(1.0);
-        since.store(select(stroke, select(next < V(quiet_), next, V(0.0)), next));
-        return since.load() < V(0.5);
+        const V next = since.load() + every(1.0);
+        since.store(select(stroke, select(next < every(quiet_), next, every(0.0)), next));
+        return since.load() < every(0.5);
     }
 
     /// Mean square of the hop, which then falls no faster than a half-wave of the lowest drum needs.
     V level2_of(Broad& b) noexcept {
-        const V level2 = larger(b.sum.load() * V(1.0 / static_cast<double>(hop_)), b.held.load() * V(hold_));
+        const V level2 =
+            larger(b.sum.load() * every(1.0 / static_cast<double>(hop_)), b.held.load() * every(hold_));
         b.sum.fill(0.0), b.held.store(level2);
         return level2;
     }
@@ -480,11 +484,12 @@ private:
     void take_apart(const std::array<V, kRingBands>& level2) noexcept {
         std::array<V, kRingBands> part{};
         for (std::size_t i = 0; i < used_count_; ++i)
-            part[i] = (V(1.0) - rings_[used_[i]].shown.load()) * wet_.load() * bands_[used_[i]].there.load();
+            part[i] =
+                (every(1.0) - rings_[used_[i]].shown.load()) * wet_.load() * bands_[used_[i]].there.load();
         // A stroke inside the coming hop is not to be taken for ring.
         V most(0.0);
         for (std::size_t i = 0; i < used_count_; ++i) most = most + magnitude(part[i]) * root(level2[i]);
-        most = most * V(kMost) + V(1e-9);
+        most = most * every(kMost) + every(1e-9);
         most_.store(larger(most, next_most_.load())), next_most_.store(most); // from part to part in a line
         for (std::size_t j = 0; j < used_count_; ++j) {
             const auto b = used_[j];
@@ -501,11 +506,11 @@ private:
 
     /// `times` the power that a swell could have reached since the level was last this low.
     template <class Followed> Mask rises(Followed& f, V level2, V times, V over_noise, Mask quiet) noexcept {
-        const V grown = f.rise.before2.load() * V(rise_) + V(kFloor), least = f.rise.least2.load();
+        const V grown = f.rise.before2.load() * every(rise_) + every(kFloor), least = f.rise.least2.load();
         f.rise.met2.store(grown);
-        const V up = select(level2 > V(kOverNarrow) * least, V(least_find_), V(least_rise_));
-        const V tracked = select(level2 > least, least * up, least + (level2 - least) * V(least_fall_));
-        f.rise.least2.store(larger(tracked, V(kNothing)));
+        const V up = select(level2 > every(kOverNarrow) * least, every(least_find_), every(least_rise_));
+        const V tracked = select(level2 > least, least * up, least + (level2 - least) * every(least_fall_));
+        f.rise.least2.store(larger(tracked, every(kNothing)));
         const Mask news = both(level2 > over_noise * least, level2 > f.surplus.load() * f.ring2.load());
         const Mask stroke = both(level2 > times * grown, news);
         f.rise.before2.store(select(either(stroke, quiet), larger(level2, grown), smaller(level2, grown)));
@@ -523,24 +528,25 @@ private:
     void follow_ring(Ring& f, V re, V im, V level2) noexcept {
         const V one(1.0), past = since_[kBands].load(), before = f.ring2.load();
         const Mask open = past < f.window.load();
-        V gain = smaller(larger(f.gain.load() * f.step.load(), V(1e-4)), V(31.0));
+        V gain = smaller(larger(f.gain.load() * f.step.load(), every(1e-4)), every(31.0));
         V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
-        V own =
-            smaller(smaller(one, f.margin.load() * ring2 / (level2 + V(1e-30))), f.own.load() + V(own_rise_));
+        V own = smaller(smaller(one, f.margin.load() * ring2 / (level2 + every(1e-30))),
+                        f.own.load() + every(own_rise_));
         V settled = f.settled.load();
         settled = settled + (one - settled) * f.settle.load();
         if (some(open)) meet(f, re, im, level2, open, gain, ring2, own, settled);
         f.gain.store(gain), f.ring2.store(ring2), f.own.store(own), f.settled.store(settled);
-        const V less = smaller(one, (one - gain) / larger(settled, V(kLeastSettled))) * own;
-        const V was = f.shown.load(), up = select(open, was + V(glide_), larger(was, V(1e-3)) * V(slew_));
-        f.was.store(was), f.shown.store(larger(smaller(one - less, up), was - V(glide_)));
+        const V less = smaller(one, (one - gain) / larger(settled, every(kLeastSettled))) * own;
+        const V was = f.shown.load(),
+                up = select(open, was + every(glide_), larger(was, every(1e-3)) * every(slew_));
+        f.was.store(was), f.shown.store(larger(smaller(one - less, up), was - every(glide_)));
     }
 
     /// While a stroke comes in: what was there goes on as it was, what came with it counts from the stroke
     /// on.
     void meet(Ring& f, V re, V im, V level2, Mask open, V& gain, V& ring2, V& own, V& settled) noexcept {
-        const V one(1.0), tiny(1e-30), step = f.step.load(), settle = f.settle.load();
-        const Mask stroke = since_[kBands].load() < V(0.5);
+        const V one(1.0), tiny = every(1e-30), step = f.step.load(), settle = f.settle.load();
+        const Mask stroke = since_[kBands].load() < every(0.5);
         const V turn_re = f.turn_re.load(), turn_im = f.turn_im.load();
         const V was_re = f.old_re.load(), was_im = f.old_im.load();
         const V old_re = select(stroke, f.met_re.load(), turn_re * was_re - turn_im * was_im);
@@ -552,7 +558,7 @@ private:
         // taken. But not before the bands can tell the partials apart: at once, each would answer to all of
         // the stroke.
         V old_settled = select(stroke, f.settled.load(), f.old_settled.load());
-        V new_settled = select(stroke, V(0.0), f.new_settled.load());
+        V new_settled = select(stroke, every(0.0), f.new_settled.load());
         old_settled = old_settled + (one - old_settled) * settle;
         new_settled = new_settled + (one - new_settled) * settle;
         const V blurred = select(stroke, one, f.blurred.load() * f.sharpen.load());
@@ -561,17 +567,17 @@ private:
         const V diff_re = re - old_re, diff_im = im - old_im;
         const V diff2 = diff_re * diff_re + diff_im * diff_im, old2 = old_re * old_re + old_im * old_im;
         // How much of the difference is news: a ring is foreseen well, noise not at all.
-        const V noise2 = select(stroke, V(0.2 * kOverNarrow) * f.rise.least2.load(), f.noise2.load());
-        const V sure = larger(V(0.0), one - (V(kUnsure2) * old2 + noise2) / (diff2 + tiny));
+        const V noise2 = select(stroke, every(0.2 * kOverNarrow) * f.rise.least2.load(), f.noise2.load());
+        const V sure = larger(every(0.0), one - (every(kUnsure2) * old2 + noise2) / (diff2 + tiny));
         const V new_re = sure * diff_re, new_im = sure * diff_im, rest_re = re - new_re,
                 rest_im = im - new_im;
         const V along_new = new_re * re + new_im * im, along_rest = rest_re * re + rest_im * im;
         const V new2 = sure * sure * diff2, rest2 = rest_re * rest_re + rest_im * rest_im;
-        const V part = new2 / (new2 + rest2 + tiny), steady = V(kSteady) * (new2 + rest2);
+        const V part = new2 / (new2 + rest2 + tiny), steady = every(kSteady) * (new2 + rest2);
         const V by_energy = old_gain + (credit - old_gain) * part;
         const V left =
             (old_gain * along_rest + credit * along_new + by_energy * steady) / (level2 + steady + tiny);
-        gain = select(open, larger(V(1e-4), smaller(left, larger(old_gain, credit))), gain);
+        gain = select(open, larger(every(1e-4), smaller(left, larger(old_gain, credit))), gain);
         own = select(open, old_own + (one - old_own) * part, own);
         ring2 = select(open, larger(ring2, own * level2), ring2);
         settled = select(open, old_settled + (told - old_settled) * part, settled);
@@ -583,8 +589,8 @@ private:
     /// Energy of the ring and gain of the top or of everything, one hop on. Returns the gain.
     V follow_level(Broad& f, V level2) noexcept {
         const V one(1.0), step = f.step.load(), before = f.ring2.load(), past = since_[kBroad].load();
-        const Mask stroke = past < V(0.5), open = past < f.window.load();
-        V gain2 = smaller(larger(f.gain2.load() * step, V(1e-8)), V(1e3));
+        const Mask stroke = past < every(0.5), open = past < f.window.load();
+        V gain2 = smaller(larger(f.gain2.load() * step, every(1e-8)), every(1e3));
         V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
         // What was there at the stroke goes on; what came with it counts from the stroke on.
         const V old2 = select(stroke, larger(ring2, f.rise.met2.load()), f.old2.load() * f.slowest.load());
@@ -593,13 +599,15 @@ private:
         const V old_own = select(stroke, f.own.load(), f.old_own.load());
         // Ripple and beats are no news: a rise of less than 1.7 dB counts for nothing, one of 10 dB for what
         // it is.
-        const V kept = old2 / (level2 + V(1e-30));
-        const V old_part = smaller(select(stroke, one, f.old_part.load()),
-                                   smaller(f.surplus.load() * kept * (one + kept * kept), V(kSudden) * kept));
+        const V kept = old2 / (level2 + every(1e-30));
+        const V old_part =
+            smaller(select(stroke, one, f.old_part.load()),
+                    smaller(f.surplus.load() * kept * (one + kept * kept), every(kSudden) * kept));
         // Of what was there, only the ring's own part is damped; noise that a stroke rises from is not.
         const V old_ring = old_own * old_part, new_own = old_ring + (one - old_part);
         gain2 = select(open,
-                       (old_gain2 * old_ring + credit2 * (one - old_part) + V(1e-30)) / (new_own + V(1e-30)),
+                       (old_gain2 * old_ring + credit2 * (one - old_part) + every(1e-30)) /
+                           (new_own + every(1e-30)),
                        gain2);
         const V old_ring2 = select(stroke, ring2, f.old_ring2.load() * f.slowest.load());
         ring2 = select(open, larger(ring2, smaller(level2, old_ring2 + (one - old_part) * level2)), ring2);
@@ -608,11 +616,11 @@ private:
             f.old_part.store(old_part);
         f.ring2.store(ring2), f.gain2.store(gain2);
 
-        const V now = smaller(one, f.margin.load() * ring2 / (level2 + V(1e-30)));
-        const V own = select(open, new_own, smaller(now, f.own.load() + V(own_rise_)));
+        const V now = smaller(one, f.margin.load() * ring2 / (level2 + every(1e-30)));
+        const V own = select(open, new_own, smaller(now, f.own.load() + every(own_rise_)));
         f.own.store(own), f.old_own.store(old_own);
         const V goal = root(one - (one - gain2) * own), was = f.shown.load();
-        const V gain = smaller(goal, select(open, one, larger(was, V(1e-3)) * V(slew_)));
+        const V gain = smaller(goal, select(open, one, larger(was, every(1e-3)) * every(slew_)));
         f.shown.store(gain);
         return gain;
     }
@@ -621,16 +629,16 @@ private:
     /// From where the last line was to end, not from where rounding left it, to `next` in one hop.
     void aim(PerLane<V>& now, PerLane<V>& step, PerLane<V>& to, V next) noexcept {
         const V from = to.load();
-        now.store(from), step.store((next - from) / V(static_cast<double>(hop_))), to.store(next);
+        now.store(from), step.store((next - from) * every(1.0 / static_cast<double>(hop_))), to.store(next);
     }
 
     void fade() noexcept {
         steady_ = true;
         for (std::size_t k = 0; k < kLanes; ++k) {
-            exact_[k] = wet_[k] == 0.0 && !engaged(k);
+            exact_[k] = wet_[k] == 0.0 && !engaged(k) ? 1.0 : 0.0;
             wet_[k] = faded(wet_[k], engaged(k));
             steady_ = steady_ && moving_[k].still() && wet_[k] == (engaged(k) ? 1.0 : 0.0) &&
-                      exact_[k] != engaged(k);
+                      exact_[k] == (engaged(k) ? 0.0 : 1.0);
             for (std::size_t i = 0; i < used_count_; ++i) {
                 auto& there = bands_[used_[i]].there;
                 const bool in = wanted_[used_[i]][k];
@@ -649,7 +657,7 @@ private:
            least_rise_ = 1.0, least_find_ = 1.0, least_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
     bool idle_ = true, steady_ = false;
     std::array<Moving<DampSettings>, kLanes> moving_{};
-    std::array<bool, kLanes> fresh_{}, exact_{}, asleep_{};
+    std::array<bool, kLanes> fresh_{}, asleep_{};
     std::array<std::array<bool, kLanes>, kRingBands> wanted_{};
     std::array<std::size_t, kRingBands> used_{};
     std::size_t used_count_ = 0;
@@ -659,9 +667,9 @@ private:
     std::array<std::array<DampBandDesign, kRingBands>, kLanes> designs_{};
     std::array<std::array<PerLane<V>, DampCoupling::kSize>, DampCoupling::kSize> apart_{}; // DampCoupling
     PerLane<V> shelf_, shelf2_, wet_, most_, next_most_;
+    PerLane<V> exact_;                // 1 where a lane is open: its output is its input
     std::array<PerLane<V>, 2> since_; // kBands, kBroad
     Ramp high_, tail_;
-    std::array<float, kLongestHop * kLanes> kept_{};
 };
 
 } // namespace kitfold::dsp

@@ -10,10 +10,8 @@
 namespace kitfold::dsp {
 namespace {
 
-StripBlocks blocks_of(const MicStrip& s) noexcept {
-    return {s.kick.has_value(), s.gate.has_value(), s.damp.has_value()};
-}
-bool any(StripBlocks b) noexcept { return b.kick || b.gate || b.damp; }
+StripBlocks blocks_of(const MicStrip& s) noexcept { return {s.kick.has_value(), s.gate.has_value()}; }
+bool any(StripBlocks b) noexcept { return b.kick || b.gate; }
 
 std::size_t lookahead_samples(const MicStrip& s, double rate_hz) noexcept {
     return s.gate ? static_cast<std::size_t>(std::lround(s.gate->lookahead_ms * rate_hz / 1000.0)) : 0;
@@ -76,7 +74,8 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
     delays_.settle();
     mix_.settle();
     latency_ = most_lookahead + delays_.latency();
-    make_groups(rate_hz, strips_, isa);
+    make_groups(rate_hz, isa);
+    make_damp_groups(rate_hz, isa);
     make_keys(rate_hz, table, most_lookahead);
     has_bus_ = bus.has_value();
     if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
@@ -89,13 +88,14 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
     return nullptr;
 }
 
-void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa isa) {
+void KitMix::make_groups(double rate_hz, Isa isa) {
+    const auto& strips = strips_;
     std::vector<std::size_t> order; // mics with the same blocks side by side
     for (std::size_t m = 0; m < strips.size(); ++m)
         if (any(blocks_of(strips[m]))) order.push_back(m);
     const auto rank = [&](std::size_t m) {
         const auto b = blocks_of(strips[m]);
-        return 4 * b.damp + 2 * b.gate + b.kick;
+        return 2 * b.gate + b.kick;
     };
     std::stable_sort(order.begin(), order.end(),
                      [&](std::size_t a, std::size_t b) { return rank(a) > rank(b); });
@@ -107,7 +107,7 @@ void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa i
         double lookahead_ms = 0.0;
         for (; at < order.size() && g.mics.size() < g.strip->width(); ++at) {
             const auto b = blocks_of(strips[order[at]]);
-            g.blocks = {g.blocks.kick || b.kick, g.blocks.gate || b.gate, g.blocks.damp || b.damp};
+            g.blocks = {g.blocks.kick || b.kick, g.blocks.gate || b.gate};
             g.mics.push_back(order[at]);
             if (b.gate) lookahead_ms = std::max(lookahead_ms, strips[order[at]].gate->lookahead_ms);
         }
@@ -117,10 +117,25 @@ void KitMix::make_groups(double rate_hz, std::span<const MicStrip> strips, Isa i
     for (auto& g : groups_)
         for (std::size_t k = 0; k < g.mics.size(); ++k) {
             const auto& s = strips[g.mics[k]];
-            g.strip->set(k, s.kick ? &*s.kick : nullptr, s.gate ? &*s.gate : nullptr,
-                         s.damp ? &*s.damp : nullptr);
+            g.strip->set(k, s.kick ? &*s.kick : nullptr, s.gate ? &*s.gate : nullptr);
             place_[g.mics[k]] = {&g, k};
         }
+}
+
+void KitMix::make_damp_groups(double rate_hz, Isa isa) {
+    std::vector<std::size_t> damped;
+    for (std::size_t m = 0; m < strips_.size(); ++m)
+        if (strips_[m].damp) damped.push_back(m);
+    damp_groups_.clear();
+    for (std::size_t at = 0; at < damped.size();) {
+        auto& g = damp_groups_.emplace_back();
+        g.damp = make_lane_damp(isa, damped.size() - at);
+        (void)g.damp->prepare(rate_hz);
+        for (; at < damped.size() && g.mics.size() < g.damp->width(); ++at) {
+            g.damp->set(g.mics.size(), *strips_[damped[at]].damp);
+            g.mics.push_back(damped[at]);
+        }
+    }
 }
 
 void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead) {
@@ -143,6 +158,7 @@ void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t mos
 void KitMix::reset() noexcept {
     delays_.reset(), kit_key_.reset(), mix_.reset(), bus_.reset();
     for (auto& g : groups_) g.strip->reset();
+    for (auto& g : damp_groups_) g.damp->reset();
     std::fill(peaks_.begin(), peaks_.end(), 0.0);
     frames_ = 0.0;
 }
@@ -209,15 +225,15 @@ void KitMix::shape(const float* const* in, float* const* out, std::size_t frames
             rows[k] = out[g.mics[k]], keys[k] = key_rows_[g.mics[k]];
             any_key = any_key || keys[k] != nullptr;
         }
-        g.strip->kick_and_gate(rows, any_key ? keys : nullptr, g.mics.size(), frames);
+        g.strip->process(rows, any_key ? keys : nullptr, g.mics.size(), frames);
     }
 }
 
 void KitMix::damp(float* const* mics, std::size_t frames) noexcept {
-    for (auto& g : groups_) {
+    for (auto& g : damp_groups_) {
         float* rows[16];
         for (std::size_t k = 0; k < g.mics.size(); ++k) rows[k] = mics[g.mics[k]];
-        g.strip->damp(rows, g.mics.size(), frames);
+        g.damp->process(rows, g.mics.size(), frames);
     }
 }
 

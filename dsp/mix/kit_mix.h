@@ -2,6 +2,7 @@
 // The whole path of a submix: every mic's strip, the sum, the bus compressor, the output level.
 #include "dynamics/bus_compressor.h"
 #include "dynamics/kit_key.h"
+#include "mix/lane_damp.h"
 #include "mix/lane_strip.h"
 #include "mix/mic_delays.h"
 #include "mix/pan_mix.h"
@@ -60,7 +61,7 @@ public:
     [[nodiscard]] const BusCompressor* bus() const noexcept { return has_bus_ ? &bus_ : nullptr; }
 
 private:
-    static constexpr std::size_t kChunk = 512;
+    static constexpr std::size_t kChunk = 256;
 
     struct Group {
         std::unique_ptr<LaneStrip> strip;
@@ -68,7 +69,13 @@ private:
         std::vector<std::size_t> mics;
     };
 
-    void make_groups(double rate_hz, std::span<const MicStrip> strips, Isa isa);
+    struct DampGroup {
+        std::unique_ptr<LaneDamp> damp;
+        std::vector<std::size_t> mics;
+    };
+
+    void make_groups(double rate_hz, Isa isa);
+    void make_damp_groups(double rate_hz, Isa isa);
     void make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead);
     void shape(const float* const* in, float* const* out, std::size_t frames) noexcept;
     void damp(float* const* mics, std::size_t frames) noexcept;
@@ -77,6 +84,7 @@ private:
     std::vector<MicStrip> strips_;
     MicDelays delays_;
     std::vector<Group> groups_;
+    std::vector<DampGroup> damp_groups_;
     std::vector<std::pair<Group*, std::size_t>> place_; ///< each mic's group and lane, or nullptr
     KitKey kit_key_;
     bool has_kit_key_ = false;

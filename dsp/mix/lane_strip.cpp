@@ -1,3 +1,4 @@
+#include "mix/lane_damp_of.h"
 #include "mix/lane_strip_of.h"
 
 namespace kitfold::dsp {
@@ -6,9 +7,13 @@ namespace kitfold::dsp {
 std::unique_ptr<LaneStrip> make_lane_strip_sse2();
 std::unique_ptr<LaneStrip> make_lane_strip_avx2();
 std::unique_ptr<LaneStrip> make_lane_strip_avx512(std::size_t mics);
+std::unique_ptr<LaneDamp> make_lane_damp_sse2();
+std::unique_ptr<LaneDamp> make_lane_damp_avx2(std::size_t mics);
+std::unique_ptr<LaneDamp> make_lane_damp_avx512(std::size_t mics);
 #endif
 
 LaneStrip::~LaneStrip() = default;
+LaneDamp::~LaneDamp() = default;
 
 bool runs(Isa isa) noexcept {
 #if defined(__x86_64__)
@@ -33,6 +38,16 @@ std::unique_ptr<LaneStrip> make_lane_strip(Isa isa, std::size_t mics) {
 #endif
     (void)isa, (void)mics;
     return std::make_unique<LaneStripOf<double>>();
+}
+
+std::unique_ptr<LaneDamp> make_lane_damp(Isa isa, std::size_t mics) {
+#if defined(__x86_64__)
+    if (isa == Isa::sse2) return make_lane_damp_sse2();
+    if (isa == Isa::avx2) return make_lane_damp_avx2(mics);
+    if (isa == Isa::avx512) return make_lane_damp_avx512(mics);
+#endif
+    (void)isa, (void)mics;
+    return std::make_unique<LaneDampOf<float>>();
 }
 
 } // namespace kitfold::dsp

@@ -16,28 +16,25 @@ bool runs(Isa isa) noexcept;
 
 /// Which blocks a group of strips has; a mic without a block gets settings that leave it exactly as it is.
 struct StripBlocks {
-    bool kick = false, gate = false, damp = false;
+    bool kick = false, gate = false;
     bool operator==(const StripBlocks&) const = default;
 };
 
-/// Kick, gate and damp of up to width() mics. Processing never allocates, locks or throws.
+/// Kick and gate of up to width() mics. Processing never allocates, locks or throws.
 class LaneStrip {
 public:
-    static constexpr std::size_t kMaxFrames = 512;
+    static constexpr std::size_t kMaxFrames = 256;
     virtual ~LaneStrip();
     [[nodiscard]] virtual std::size_t width() const noexcept = 0;
     /// Allocates. False: rate out of range.
     [[nodiscard]] virtual bool prepare(double rate_hz, StripBlocks blocks, double max_lookahead_ms) = 0;
     virtual void reset() noexcept = 0;
     /// nullptr: the block leaves the lane as it is. Settings must be in range.
-    virtual void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate,
-                     const DampSettings* damp) noexcept = 0;
-    /// Both work in place on planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use, and may
-    /// run on different threads. keys: one per lane in use, nullptr for a mic that is its own key (after its
-    /// kick block); keys nullptr: all are.
-    virtual void kick_and_gate(float* const* mics, const float* const* keys, std::size_t lanes,
-                               std::size_t frames) noexcept = 0;
-    virtual void damp(float* const* mics, std::size_t lanes, std::size_t frames) noexcept = 0;
+    virtual void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate) noexcept = 0;
+    /// In place, on planar buffers of `frames` (<= kMaxFrames) samples, one per lane in use. keys: one per
+    /// lane in use, nullptr for a mic that is its own key (after its kick block); keys nullptr: all are.
+    virtual void process(float* const* mics, const float* const* keys, std::size_t lanes,
+                         std::size_t frames) noexcept = 0;
     [[nodiscard]] virtual std::size_t gate_latency(std::size_t lane) const noexcept = 0;
     [[nodiscard]] virtual double gate_open_samples(std::size_t lane) const noexcept = 0;
 };

@@ -1,4 +1,5 @@
 #if defined(__x86_64__)
+#include "mix/lane_damp_of.h"
 #include "mix/lane_strip_of.h"
 
 namespace kitfold::dsp {
@@ -9,6 +10,13 @@ std::unique_ptr<LaneStrip> make_lane_strip_avx512(std::size_t mics) {
     using Four = xsimd::batch<double, xsimd::avx2>;
     if (mics <= 4) return std::make_unique<LaneStripOf<Four>>();
     return std::make_unique<LaneStripOf<Eight>>();
+}
+
+std::unique_ptr<LaneDamp> make_lane_damp_avx512(std::size_t mics);
+std::unique_ptr<LaneDamp> make_lane_damp_avx512(std::size_t mics) {
+    if (mics <= 4) return std::make_unique<LaneDampOf<xsimd::batch<float, xsimd::sse4_2>>>();
+    if (mics <= 8) return std::make_unique<LaneDampOf<xsimd::batch<float, xsimd::avx2>>>();
+    return std::make_unique<LaneDampOf<xsimd::batch<float, xsimd::avx512f>>>();
 }
 
 } // namespace kitfold::dsp

@@ -32,7 +32,7 @@ void Sum::make_groups(double rate_hz, std::size_t mics, Isa isa) {
         auto& g = groups_.emplace_back();
         g.strip = make_lane_strip(isa, mics - at);
         g.first = at, g.mics = std::min(g.strip->width(), mics - at);
-        (void)g.strip->prepare(rate_hz, {.kick = false, .gate = true, .damp = false}, kMostLookaheadMs);
+        (void)g.strip->prepare(rate_hz, {.kick = false, .gate = true}, kMostLookaheadMs);
         at += g.mics;
     }
 }
@@ -62,7 +62,7 @@ const Parameter* Sum::set_gate(std::size_t mic, const std::optional<GateSettings
     gates_[mic] = gate;
     for (auto& g : groups_) {
         if (mic < g.first || mic >= g.first + g.mics) continue;
-        g.strip->set(mic - g.first, nullptr, gate ? &*gate : nullptr, nullptr);
+        g.strip->set(mic - g.first, nullptr, gate ? &*gate : nullptr);
         g.running = g.running || gate.has_value();
     }
     return nullptr;
@@ -117,8 +117,7 @@ void Sum::gate(const float* const* mics, std::size_t at, std::size_t frames) noe
     }
     for (auto& g : groups_)
         if (g.running)
-            g.strip->kick_and_gate(&rows_[g.first], any_kit_key_ ? &key_rows_[g.first] : nullptr, g.mics,
-                                   frames);
+            g.strip->process(&rows_[g.first], any_kit_key_ ? &key_rows_[g.first] : nullptr, g.mics, frames);
 }
 
 void Sum::process(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {

@@ -46,7 +46,7 @@ public:
     void process(const float* const* mics, float* left, float* right, std::size_t frames) noexcept;
 
 private:
-    static constexpr std::size_t kChunk = 512, kMostMics = MicDelays::kMaxMics;
+    static constexpr std::size_t kChunk = 256, kMostMics = MicDelays::kMaxMics;
 
     /// Mics side by side whose gates run together.
     struct Group {

@@ -23,7 +23,7 @@ private:
     bool read_blocks(const dsp::Json& state, std::span<double> values) const override;
 
     Learner* learner_ = nullptr; ///< the processor's task
-    std::array<dsp::Damp<double>, 2> damp_;
+    std::array<dsp::Damp<float>, 2> damp_;
 };
 
 } // namespace kitfold::plugins

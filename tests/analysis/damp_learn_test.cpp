@@ -61,7 +61,7 @@ double energy_db(std::span<const float> x) {
 }
 
 std::vector<float> damped(const DampSettings& settings, double rate_hz, std::vector<float> x) {
-    Damp<double> damp;
+    Damp<float> damp;
     REQUIRE(damp.prepare(rate_hz));
     REQUIRE(damp.set(settings) == nullptr);
     damp.process(x.data(), x.data(), x.size());

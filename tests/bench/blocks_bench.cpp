@@ -54,36 +54,57 @@ void scalar_gate(benchmark::State& state) {
     measure(state, 1, [&](const float* in, float* out) { block.process(in, in, out, frames); });
 }
 void scalar_damp(benchmark::State& state) {
-    Damp<double> block;
+    Damp<float> block;
     (void)block.prepare(static_cast<double>(state.range(1))), (void)block.set(kDamp);
     const auto frames = static_cast<std::size_t>(state.range(0));
     measure(state, 1, [&](const float* in, float* out) { block.process(in, out, frames); });
 }
 
-/// Eight mics side by side, the transposes there and back included.
-void lanes(benchmark::State& state, Isa isa, bool kick, bool gate, bool damp) {
+/// Eight mics side by side in groups that `make` fills and `process` runs, the transposes there and back
+/// included.
+template <class Group, class Make, class Process>
+void lanes(benchmark::State& state, Isa isa, Make make, Process process) {
     if (!runs(isa)) return state.SkipWithError("not on this machine");
     constexpr std::size_t kMics = 8;
     const auto frames = static_cast<std::size_t>(state.range(0));
-    std::vector<std::unique_ptr<LaneStrip>> strips;
-    for (std::size_t mics = 0; mics < kMics; mics += strips.back()->width()) {
-        auto& strip = *strips.emplace_back(make_lane_strip(isa, kMics));
-        (void)strip.prepare(static_cast<double>(state.range(1)), {kick, gate, damp}, 0.0);
-        for (std::size_t k = 0; k < strip.width(); ++k)
-            strip.set(k, kick ? &kKick : nullptr, gate ? &kGate : nullptr, damp ? &kDamp : nullptr);
-    }
+    std::vector<std::unique_ptr<Group>> groups;
+    for (std::size_t mics = 0; mics < kMics; mics += groups.back()->width())
+        groups.push_back(make(isa, kMics, static_cast<double>(state.range(1))));
     measure(state, kMics, [&](const float* in, float* out) {
         std::copy_n(in, frames * kMics, out);
-        for (std::size_t s = 0; s < strips.size(); ++s)
+        for (std::size_t g = 0; g < groups.size(); ++g)
             for (std::size_t at = 0; at < frames; at += LaneStrip::kMaxFrames) {
-                const std::size_t width = strips[s]->width();
+                const std::size_t width = groups[g]->width();
                 float* rows[kMics];
-                for (std::size_t k = 0; k < width; ++k) rows[k] = out + (s * width + k) * frames + at;
-                const std::size_t count = std::min(LaneStrip::kMaxFrames, frames - at);
-                strips[s]->kick_and_gate(rows, nullptr, width, count);
-                strips[s]->damp(rows, width, count);
+                for (std::size_t k = 0; k < width; ++k) rows[k] = out + (g * width + k) * frames + at;
+                process(*groups[g], rows, width, std::min(LaneStrip::kMaxFrames, frames - at));
             }
     });
+}
+void lane_strip(benchmark::State& state, Isa isa, bool kick, bool gate) {
+    const auto make = [&](Isa with, std::size_t mics, double rate_hz) {
+        auto strip = make_lane_strip(with, mics);
+        (void)strip->prepare(rate_hz, {kick, gate}, 0.0);
+        for (std::size_t k = 0; k < strip->width(); ++k)
+            strip->set(k, kick ? &kKick : nullptr, gate ? &kGate : nullptr);
+        return strip;
+    };
+    lanes<LaneStrip>(state, isa, make,
+                     [](LaneStrip& strip, float* const* rows, std::size_t width, std::size_t count) {
+                         strip.process(rows, nullptr, width, count);
+                     });
+}
+void lane_damp(benchmark::State& state, Isa isa) {
+    const auto make = [](Isa with, std::size_t mics, double rate_hz) {
+        auto damp = make_lane_damp(with, mics);
+        (void)damp->prepare(rate_hz);
+        for (std::size_t k = 0; k < damp->width(); ++k) damp->set(k, kDamp);
+        return damp;
+    };
+    lanes<LaneDamp>(state, isa, make,
+                    [](LaneDamp& damp, float* const* rows, std::size_t width, std::size_t count) {
+                        damp.process(rows, width, count);
+                    });
 }
 
 /// Ten mics of which the gates of two toms, snare and kick have the kit as their key; the gates not counted.
@@ -174,15 +195,15 @@ BENCHMARK_CAPTURE(juce_blocks, sum, 10, "delay sum")->Apply(sizes);
 BENCHMARK(scalar_kick)->Apply(sizes);
 BENCHMARK(scalar_gate)->Apply(sizes);
 BENCHMARK(scalar_damp)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, sse2_kick, Isa::sse2, true, false, false)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, sse2_gate, Isa::sse2, false, true, false)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, sse2_damp, Isa::sse2, false, false, true)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, avx2_kick, Isa::avx2, true, false, false)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, avx2_gate, Isa::avx2, false, true, false)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, avx2_damp, Isa::avx2, false, false, true)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, avx512_kick, Isa::avx512, true, false, false)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, avx512_gate, Isa::avx512, false, true, false)->Apply(sizes);
-BENCHMARK_CAPTURE(lanes, avx512_damp, Isa::avx512, false, false, true)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_strip, sse2_kick, Isa::sse2, true, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_strip, sse2_gate, Isa::sse2, false, true)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_damp, sse2, Isa::sse2)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_strip, avx2_kick, Isa::avx2, true, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_strip, avx2_gate, Isa::avx2, false, true)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_damp, avx2, Isa::avx2)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_strip, avx512_kick, Isa::avx512, true, false)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_strip, avx512_gate, Isa::avx512, false, true)->Apply(sizes);
+BENCHMARK_CAPTURE(lane_damp, avx512, Isa::avx512)->Apply(sizes);
 BENCHMARK(kit_key)->Apply(sizes);
 BENCHMARK(bus)->Apply(sizes);
 BENCHMARK(sum)->Apply(sizes);

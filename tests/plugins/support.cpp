@@ -118,7 +118,7 @@ Channels damp_reference(std::size_t channels, const std::vector<double>& values,
     }
     Channels out(channels, Signal(in[0].size()));
     for (std::size_t c = 0; c < channels; ++c) {
-        dsp::Damp<double> damp;
+        dsp::Damp<float> damp;
         if (!damp.prepare(rate_hz) || damp.set(settings) != nullptr) return {};
         damp.process(in[c].data(), out[c].data(), in[c].size());
     }
