@@ -1,8 +1,9 @@
 #include "analysis/hit_finder.h"
+#include "analysis/hit_math.h"
 #include <algorithm>
 #include <cmath>
 #include <future>
-#include <numeric>
+#include <limits>
 
 namespace kitfold::dsp {
 
@@ -10,15 +11,34 @@ namespace {
 
 constexpr int kRounds = 3;
 constexpr std::ptrdiff_t kHitApart = 18; // frames: nearer than that is one hit
-constexpr float kSoftestDb = 30.0f;      // under the drum's median
+constexpr std::ptrdiff_t kPlateApart = 40;
+constexpr float kSoftestDb = 30.0f; // under the drum's median
 
-float decibels(float power) { return 10.0f * std::log10(power + 1e-16f); }
-
-float middle_of(std::vector<float> x) {
-    if (x.empty()) return 0.0f;
-    const auto at = x.begin() + std::ssize(x) / 2;
-    std::nth_element(x.begin(), at, x.end());
-    return *at;
+/// Strongest first; near a hit only what is a hit of its own: the ring of a drum beats for a while.
+std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
+    std::stable_sort(all.begin(), all.end(), [](const KnownStroke& a, const KnownStroke& b) {
+        return a.strength_db > b.strength_db;
+    });
+    std::vector<KnownStroke> kept;
+    for (const auto& s : all) {
+        bool own = true;
+        for (auto& k : kept) {
+            const auto after = s.frame - k.frame;
+            const float under = k.strength_db - s.strength_db;
+            if (std::abs(after) < (is_plate(drum) ? kPlateApart : kHitApart)) {
+                own = false;
+                if (after < -2 && under < 8.0f)
+                    k.frame = s.frame; // the earlier of two as strong is the attack
+                break;
+            }
+            if ((is_plate(drum) && after > 0 && after < 30 && under > 3.0f) ||
+                (after > 0 && after < 45 && under > 8.0f) || (after >= 45 && after < 80 && under > 16.0f))
+                own = false;
+            if (!own) break;
+        }
+        if (own) kept.push_back(s);
+    }
+    return kept;
 }
 
 } // namespace
@@ -63,9 +83,8 @@ std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part
     return *nth;
 }
 
-/// Strongest first; near a hit only what is a hit of its own: the ring of a drum beats for a while.
-std::vector<HitFinder::Stroke> HitFinder::strokes_of(Drum drum) const {
-    std::vector<Stroke> all;
+std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
+    std::vector<KnownStroke> all;
     for (std::size_t i = 0; i < events_.size(); ++i)
         for (const auto& p : parts_[i]) {
             const auto& source = model_.sources()[p.source];
@@ -74,56 +93,64 @@ std::vector<HitFinder::Stroke> HitFinder::strokes_of(Drum drum) const {
                                       : onset(events_[i], p, who_.overheads);
             all.push_back({p.source, f.value_or(events_[i].frame), decibels(p.level)});
         }
-    std::stable_sort(all.begin(), all.end(),
-                     [](const Stroke& a, const Stroke& b) { return a.strength_db > b.strength_db; });
-    std::vector<Stroke> kept;
-    for (const auto& s : all) {
-        bool own = true;
-        for (auto& k : kept) {
-            const auto after = s.frame - k.frame;
-            const float under = k.strength_db - s.strength_db;
-            if (std::abs(after) < kHitApart) {
-                own = false;
-                if (after < -2 && under < 8.0f)
-                    k.frame = s.frame; // the earlier of two as strong is the attack
-                break;
-            }
-            if ((is_plate(drum) && after > 0 && after < 30 && under > 3.0f) ||
-                (after > 0 && after < 45 && under > 8.0f) || (after >= 45 && after < 80 && under > 16.0f))
-                own = false;
-            if (!own) break;
-        }
-        if (own) kept.push_back(s);
-    }
-    return kept;
+    return thinned(std::move(all), drum);
 }
 
-/// Earliest of all mics that show most of a source's hits, as frames from the overheads' common clock to that
-/// mic's file.
-std::ptrdiff_t HitFinder::first_to_hear(std::size_t source) const {
-    std::ptrdiff_t earliest = ears_[who_.mics[who_.overheads[0]]].lag;
-    for (std::size_t m = 0; m < who_.mics.size(); ++m) {
-        std::vector<float> offsets;
-        std::size_t asked = 0;
-        for (std::size_t i = 0; i < events_.size(); ++i)
-            for (const auto& p : parts_[i]) {
-                if (p.source != source) continue;
-                const auto above = onset(events_[i], p, who_.overheads);
-                if (!above) continue;
-                ++asked;
-                if (const auto f = onset(events_[i], p, std::span(&m, 1)))
-                    offsets.push_back(static_cast<float>(*f - *above));
-            }
-        if (2 * offsets.size() > asked)
-            earliest = std::min(earliest, static_cast<std::ptrdiff_t>(std::lround(middle_of(offsets))) +
-                                              ears_[who_.mics[m]].lag);
-    }
-    return earliest;
+/// Whether many strokes of one fall on those of the other.
+bool HitFinder::go_together(std::span<const KnownStroke> strokes, std::span<const KnownStroke> others) {
+    constexpr std::ptrdiff_t kNear = 20;
+    const auto hit = std::count_if(strokes.begin(), strokes.end(), [&](auto& s) {
+        return std::any_of(others.begin(), others.end(),
+                           [&](auto& o) { return std::abs(o.frame - s.frame) < kNear; });
+    });
+    return 3 * hit > std::ssize(strokes);
 }
 
-std::vector<FoundHit> HitFinder::find() {
-    std::vector<FoundHit> hits;
-    if (events_.empty()) return hits;
+/// Where a cymbal's power in a mic's bright bands first reaches a part of what it gains, frames re its
+/// strokes; none if the mic hardly hears it.
+std::optional<std::ptrdiff_t> HitFinder::bright_onset(const Ear& ear,
+                                                      std::span<const KnownStroke> strokes) const {
+    constexpr std::ptrdiff_t kFirst = -12, kLast = 14;
+    constexpr float kBegun = 0.2f, kClear = 2.0f;
+    std::array<std::vector<float>, kLast - kFirst> course;
+    for (const auto& s : strokes) {
+        const auto bright = [&](std::ptrdiff_t f) {
+            return ear.energy(s.frame + f, 6) + ear.energy(s.frame + f, 7);
+        };
+        float before = 1e-14f;
+        for (auto f = kFirst - 8; f < kFirst; ++f) before += bright(f) / 8.0f;
+        for (auto f = kFirst; f < kLast; ++f)
+            course[static_cast<std::size_t>(f - kFirst)].push_back(bright(f) / before);
+    }
+    std::vector<float> usual;
+    for (auto& c : course) usual.push_back(quantile(c, 0.5) - 1.0f);
+    const float most = *std::max_element(usual.begin(), usual.end());
+    if (most < kClear) return std::nullopt;
+    const auto begun = std::find_if(usual.begin(), usual.end(), [&](float x) { return x > kBegun * most; });
+    return kFirst + (begun - usual.begin());
+}
+
+/// Earliest of all mics to hear a source, as frames from its strokes on the common clock to that mic's file.
+std::ptrdiff_t HitFinder::first_to_hear(std::span<const KnownStroke> strokes,
+                                        const StrokesByDrum& others) const {
+    constexpr std::ptrdiff_t kFarthest = 4; // frames by which a close mic is nearer than the overheads
+    std::vector<std::optional<std::ptrdiff_t>> onsets;
+    for (std::size_t m = 0; m < who_.mics.size(); ++m)
+        onsets.push_back(who_.near[m] && go_together(strokes, others[static_cast<std::size_t>(*who_.near[m])])
+                             ? std::nullopt
+                             : bright_onset(ears_[who_.mics[m]], strokes));
+    std::optional<std::ptrdiff_t> above;
+    for (const auto o : who_.overheads)
+        if (onsets[o]) above = std::min(above.value_or(*onsets[o]), *onsets[o]);
+    if (!above) return ears_[who_.mics[who_.overheads[0]]].lag;
+    auto first = std::numeric_limits<std::ptrdiff_t>::max();
+    for (std::size_t m = 0; m < onsets.size(); ++m)
+        if (onsets[m] && *onsets[m] >= *above - kFarthest)
+            first = std::min(first, *onsets[m] + ears_[who_.mics[m]].lag);
+    return first;
+}
+
+void HitFinder::learn_sources() {
     auto ideas = own_sources(events_, who_);
     separate(ideas, events_);
     for (auto& i : free_sources(events_, ears_, who_, ideas))
@@ -137,15 +164,50 @@ std::vector<FoundHit> HitFinder::find() {
         if (round > 0) model_.learn(events_, parts_);
         explain_all();
     }
-    std::vector<std::ptrdiff_t> first(model_.sources().size());
-    for (std::size_t s = 0; s < first.size(); ++s)
-        if (!model_.sources()[s].own) first[s] = first_to_hear(s);
+}
+
+/// Drums by their steps in all mics; then, with these known, cymbals by what lasts in the overheads.
+HitFinder::StrokesByDrum HitFinder::strokes() const {
+    StrokesByDrum strokes;
+    std::vector<KnownStroke> all;
     for (std::size_t d = 0; d < kDrumCount; ++d) {
-        const auto strokes = strokes_of(static_cast<Drum>(d));
+        strokes[d] = strokes_of(static_cast<Drum>(d));
+        all.insert(all.end(), strokes[d].begin(), strokes[d].end());
+        if (is_plate(static_cast<Drum>(d))) strokes[d].clear();
+    }
+    std::vector<std::ptrdiff_t> frames;
+    for (const auto& e : events_) frames.push_back(e.frame);
+    for (const auto& s : find_plates(ears_, who_, model_.sources(), all, frames))
+        strokes[static_cast<std::size_t>(model_.sources()[s.source].drum)].push_back(s);
+    for (std::size_t d = 0; d < kDrumCount; ++d)
+        if (is_plate(static_cast<Drum>(d))) strokes[d] = thinned(std::move(strokes[d]), static_cast<Drum>(d));
+    return strokes;
+}
+
+/// By source without a mic of its own.
+std::vector<std::ptrdiff_t> HitFinder::firsts_to_hear(const StrokesByDrum& strokes) const {
+    std::vector<std::ptrdiff_t> first(model_.sources().size());
+    for (std::size_t s = 0; s < first.size(); ++s) {
+        if (model_.sources()[s].own) continue;
+        std::vector<KnownStroke> mine;
+        for (const auto& k : strokes[static_cast<std::size_t>(model_.sources()[s].drum)])
+            if (k.source == s) mine.push_back(k);
+        if (!mine.empty()) first[s] = first_to_hear(mine, strokes);
+    }
+    return first;
+}
+
+std::vector<FoundHit> HitFinder::find() {
+    std::vector<FoundHit> hits;
+    if (events_.empty()) return hits;
+    learn_sources();
+    const auto by_drum = strokes();
+    const auto first = firsts_to_hear(by_drum);
+    for (std::size_t d = 0; d < kDrumCount; ++d) {
         std::vector<float> strengths;
-        for (const auto& s : strokes) strengths.push_back(s.strength_db);
-        const float softest = middle_of(strengths) - kSoftestDb;
-        for (const auto& s : strokes) {
+        for (const auto& s : by_drum[d]) strengths.push_back(s.strength_db);
+        const float softest = quantile(strengths, 0.5) - kSoftestDb;
+        for (const auto& s : by_drum[d]) {
             if (s.strength_db < softest) continue;
             const auto own = model_.sources()[s.source].own;
             const auto mic = who_.mics[own ? *own : who_.overheads[0]];

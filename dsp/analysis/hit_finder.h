@@ -2,6 +2,7 @@
 // From events to hits: sources learned from the take, every event explained by them, each hit timed where its
 // drum is heard first.
 #include "analysis/hit_model.h"
+#include "analysis/plate_finder.h"
 #include "analysis/source_finder.h"
 #include <span>
 #include <vector>
@@ -24,16 +25,20 @@ public:
     [[nodiscard]] std::vector<FoundHit> find();
 
 private:
-    struct Stroke {
-        std::size_t source = 0;
-        std::ptrdiff_t frame = 0; ///< on the common clock
-        float strength_db = 0.0f;
-    };
+    using StrokesByDrum = std::array<std::vector<KnownStroke>, kDrumCount>;
+    void learn_sources();
     void explain_all();
     [[nodiscard]] std::optional<std::ptrdiff_t> onset(const HitEvent& event, const Part& part,
                                                       std::span<const std::size_t> places) const;
-    [[nodiscard]] std::vector<Stroke> strokes_of(Drum drum) const;
-    [[nodiscard]] std::ptrdiff_t first_to_hear(std::size_t source) const;
+    [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
+    [[nodiscard]] StrokesByDrum strokes() const;
+    [[nodiscard]] std::vector<std::ptrdiff_t> firsts_to_hear(const StrokesByDrum& strokes) const;
+    [[nodiscard]] std::ptrdiff_t first_to_hear(std::span<const KnownStroke> strokes,
+                                               const StrokesByDrum& others) const;
+    [[nodiscard]] static bool go_together(std::span<const KnownStroke> strokes,
+                                          std::span<const KnownStroke> others);
+    [[nodiscard]] std::optional<std::ptrdiff_t> bright_onset(const Ear& ear,
+                                                             std::span<const KnownStroke> strokes) const;
 
     std::span<const Ear> ears_;
     Listeners who_;

@@ -1,6 +1,6 @@
 #include "analysis/hit_model.h"
+#include "analysis/hit_math.h"
 #include <algorithm>
-#include <bit>
 #include <cmath>
 
 namespace kitfold::dsp {
@@ -21,24 +21,6 @@ constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
 constexpr float kSoftest = 3e-5f;      // power re a typical hit
 /// Low bands last shorter than their own period: they tell less.
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
-
-/// log2 to 0.01, for scores alone.
-float quick_log2(float x) noexcept {
-    const auto bits = std::bit_cast<std::uint32_t>(x);
-    const float mantissa = std::bit_cast<float>((bits & 0x007FFFFFu) | 0x3F800000u);
-    return static_cast<float>(static_cast<int>(bits >> 23) - 127) +
-           ((-0.33582878f * mantissa + 2.0f) * mantissa - 1.65871022f);
-}
-
-float from_db(float db) { return std::exp2(db * 0.33219281f); }
-
-float quantile(std::vector<float>& x, double q) {
-    const auto at = x.begin() + static_cast<std::ptrdiff_t>(q * static_cast<double>(x.size() - 1) + 0.5);
-    std::nth_element(x.begin(), at, x.end());
-    return *at;
-}
-
-constexpr float kDbPerDoubling = 3.0103f;
 
 } // namespace
 

@@ -1,4 +1,5 @@
 #include "analysis/source_finder.h"
+#include "analysis/hit_math.h"
 #include <algorithm>
 #include <cmath>
 #include <numeric>
@@ -11,15 +12,6 @@ constexpr float kLeastNovelty = 4.0f; // doublings over all mics that make an ev
 constexpr std::ptrdiff_t kEventApart = 5, kSpread = 4, kCovered = 3;
 constexpr std::ptrdiff_t kBefore = 5, kAfter = 5; // frames around an event in which the mics hear it
 constexpr float kHiddenByPast = 0.7f, kHiddenByFloor = 3.0f;
-
-float decibels(float power) { return 10.0f * std::log10(power + 1e-16f); }
-
-float quantile(std::vector<float> x, double q) {
-    if (x.empty()) return 0.0f;
-    const auto at = x.begin() + static_cast<std::ptrdiff_t>(q * static_cast<double>(x.size() - 1) + 0.5);
-    std::nth_element(x.begin(), at, x.end());
-    return *at;
-}
 
 bool plate(Drum d) { return is_plate(d); }
 
@@ -36,6 +28,7 @@ Listeners listeners(std::span<const TakeMic> mics) {
         if (is_room(mics[m].role)) continue;
         if (is_overhead(mics[m].role)) who.overheads.push_back(who.mics.size());
         who.mics.push_back(m);
+        who.near.push_back(own_drum(mics[m].role));
     }
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (const auto own = own_mic(mics, static_cast<Drum>(d)))
@@ -134,7 +127,8 @@ std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const
         for (std::size_t b = 0; b < kScanBands; ++b) sum += events[x.event].step[own * kScanBands + b];
         levels.push_back(sum);
     }
-    const float typical = quantile(levels, 0.6);
+    auto ranked = levels;
+    const float typical = quantile(ranked, 0.6);
     for (std::size_t c = 0; c < shape.size(); ++c) {
         std::vector<float> ratios;
         for (std::size_t i = 0; i < examples.size(); ++i)

@@ -9,6 +9,7 @@ namespace kitfold::dsp {
 /// Who listens: the mics near enough to hear drums rather than walls.
 struct Listeners {
     std::vector<std::size_t> mics;                 ///< index of each among the ears
+    std::vector<std::optional<Drum>> near;         ///< the drum each is put up for
     std::vector<std::size_t> overheads;            ///< places among the listeners
     std::vector<std::pair<Drum, std::size_t>> own; ///< drums with a mic of their own and its place
 };
