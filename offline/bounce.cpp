@@ -1,6 +1,7 @@
 #include "offline/bounce.h"
 #include "mix/kit_mix.h"
 #include "offline/atomic_file.h"
+#include "offline/bleed_reduction.h"
 #include "offline/errors.h"
 #include "offline/pipeline.h"
 #include "offline/recall_sheet.h"
@@ -14,7 +15,8 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr std::size_t kBlocks = 8; // one for each worker, and some to even out their pace
+constexpr double kLearnShare = 0.3; // of the time, when bleed is taken down
+constexpr std::size_t kBlocks = 8;  // one for each worker, and some to even out their pace
 
 /// What goes from worker to worker.
 struct Block {
@@ -126,16 +128,28 @@ public:
     }
 
     void run(const std::function<void(double)>& progress) {
+        const auto reached = [&](double share) {
+            if (progress) progress(share);
+        };
+        bleed_ = learn_bleed_reduction(request_.session, kit_.rate_hz(),
+                                       [&](double share) { reached(kLearnShare * share); });
+        if (bleed_) length_ += static_cast<std::int64_t>(bleed_->reducer.latency());
+        const double learned = bleed_ ? kLearnShare : 0.0;
         std::vector<Block> blocks;
         for (std::size_t n = 0; n < kBlocks; ++n)
             blocks.emplace_back(kit_.sources().size(), request_.block_frames);
-        run_pipeline<Block>(blocks, [&](Block& block) { return fill(block); },
-                            {[&](Block& block) { mix_.shape(block.planes.data(), block.frames); },
-                             [&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
-                             [&](Block& block) {
-                                 meter(block);
-                                 if (progress) progress(double(metered_) / double(kit_.frames()));
-                             }});
+        std::vector<std::function<void(Block&)>> workers = {
+            [&](Block& block) { mix_.shape(block.planes.data(), block.frames); },
+            [&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
+            [&](Block& block) {
+                meter(block);
+                reached(learned + (1.0 - learned) * double(metered_) / double(kit_.frames()));
+            }};
+        if (bleed_) // as recorded: delay and polarity, which come next, change no power
+            workers.insert(workers.begin(),
+                           [&](Block& block) { bleed_->reducer.process(block.planes.data(), block.frames); });
+        run_pipeline<Block>(
+            blocks, [&](Block& block) { return fill(block); }, workers);
     }
 
     BounceFigures finish() {
@@ -218,6 +232,8 @@ private:
         figures_.stereo = meter_.figures();
         figures_.clipped = writer_->clipped();
         figures_.notices = kit_.notices();
+        if (bleed_)
+            figures_.notices.insert(figures_.notices.end(), bleed_->notices.begin(), bleed_->notices.end());
         if (const dsp::BusCompressor* bus = mix_.bus())
             figures_.bus = BusFigures{bus->largest_reduction_db(), bus->mean_reduction_db()};
         for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
@@ -266,6 +282,7 @@ private:
     const BounceRequest& request_;
     KitReader kit_;
     StemFolder stem_folder_;
+    std::optional<BleedReduction> bleed_;
     dsp::KitMix mix_;
     StereoMeter meter_;
     std::optional<AudioWriter> writer_;

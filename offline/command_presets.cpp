@@ -81,7 +81,8 @@ void parameters(const Options& options) {
     std::string text =
         "Every number of a session: key, what it does (what it is when left out): what it may be\n";
     dsp::Json json = {{"kitfold_parameters", 1}};
-    add_table<dsp::MicSettings>(text, json), add_table<dsp::KickSettings>(text, json);
+    add_table<dsp::MicSettings>(text, json), add_table<dsp::OfflineSettings>(text, json);
+    add_table<dsp::KickSettings>(text, json);
     add_table<dsp::GateSettings>(text, json), add_table<dsp::DampSettings>(text, json);
     add_table<dsp::RingBand>(text, json), add_table<dsp::SumSettings>(text, json);
     add_table<dsp::BusSettings>(text, json), add_table<dsp::OutputSettings>(text, json);

@@ -125,6 +125,7 @@ std::string mic_section(const Mic& mic, const MicFigures& figures, double second
         out += fmt::format("<tr><th scope=\"row\">{}</th><td>{}</td></tr>\n", name, line);
     };
     block("Mix", settings_line(mic.mix));
+    if (mic.bounce != dsp::OfflineSettings{}) block("Bounce", settings_line(mic.bounce));
     if (mic.kick) block("Kick", settings_line(*mic.kick));
     if (mic.gate) block("Gate", settings_line(*mic.gate));
     if (mic.damp) block("Damp", damp_line(*mic.damp));

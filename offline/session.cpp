@@ -1,4 +1,5 @@
 #include "offline/session.h"
+#include "analysis/take.h"
 #include "offline/atomic_file.h"
 #include "offline/errors.h"
 #include "offline/text_file.h"
@@ -28,6 +29,8 @@ std::vector<std::string_view> mic_keys() {
     std::vector<std::string_view> out = {"name", "role", "file", "channel"};
     for (const auto key : dsp::keys<dsp::MicSettings>())
         if (key != "role") out.push_back(key);
+    const auto offline = dsp::keys<dsp::OfflineSettings>();
+    out.insert(out.end(), offline.begin(), offline.end());
     for (const auto block : {"kick", "gate", "damp"}) out.emplace_back(block);
     return out;
 }
@@ -99,6 +102,14 @@ void refuse_side_chain(double key, const std::string& path, std::string_view ins
                             std::string(instead));
 }
 
+void refuse_reduction_without_drum(const Json& json, const Mic& mic, std::string_view at) {
+    if (mic.bounce.bleed_reduction_db > 0.0 && !dsp::own_drum(mic.role))
+        throw SettingsError(
+            key_path(at, "bleed_reduction_db") + " is " + shown(json.at("bleed_reduction_db")) +
+            ", but must be 0 or left out: only the close mic of a drum has bleed, and the role is \"" +
+            std::string(dsp::token(mic.role)) + "\"");
+}
+
 Mic read_mic(const Json& json, const std::string& at) {
     static const auto known = mic_keys();
     dsp::check_keys(json, at, known);
@@ -114,6 +125,8 @@ Mic read_mic(const Json& json, const std::string& at) {
         mic.channel = read_channel_number(json, at);
         dsp::read_keys(json, at, mic.mix);
         mic.role = static_cast<dsp::Role>(mic.mix.role);
+        dsp::read_keys(json, at, mic.bounce);
+        refuse_reduction_without_drum(json, mic, at);
         read_block(json, at, mic.kick);
         read_block(json, at, mic.gate);
         read_block(json, at, mic.damp);
@@ -187,6 +200,8 @@ Json mic_json(const Mic& mic) {
     const auto mix = dsp::to_json(mic.mix);
     for (const auto& [key, value] : mix.items())
         if (key != "role") out[key] = value;
+    if (mic.bounce != dsp::OfflineSettings{}) // earlier versions don't know these keys
+        out.update(dsp::to_json(mic.bounce));
     write_block(out, mic.kick);
     write_block(out, mic.gate);
     write_block(out, mic.damp);

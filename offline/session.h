@@ -12,9 +12,10 @@ namespace kitfold::offline {
 struct Mic {
     std::string name;
     dsp::Role role = dsp::Role::other;
-    std::filesystem::path file; ///< as written in the session: relative to it, or absolute
-    int channel = 1;            ///< 1-based channel of the file
-    dsp::MicSettings mix;       ///< level, pan, polarity, delay, mute; its role is kept equal to `role`
+    std::filesystem::path file;  ///< as written in the session: relative to it, or absolute
+    int channel = 1;             ///< 1-based channel of the file
+    dsp::MicSettings mix;        ///< level, pan, polarity, delay, mute; its role is kept equal to `role`
+    dsp::OfflineSettings bounce; ///< what plug-ins do not have
     std::optional<dsp::KickSettings> kick; ///< a block that is left out is bypassed exactly
     std::optional<dsp::GateSettings> gate;
     std::optional<dsp::DampSettings> damp;

@@ -58,6 +58,12 @@ constexpr Field<MicSettings> kMic[] = {
     {{"role", "Role", "", 0, 16, 16, choice, 0, "What the mic stands at", kRoles}, &MicSettings::role},
 };
 
+constexpr Field<OfflineSettings> kOffline[] = {
+    {{"bleed_reduction_db", "Bleed reduction", "dB", 0, 30, 0, linear, 1,
+      "Takes down what the other mics explain of this one, by so much at most; bounce only, 0 is off"},
+     &OfflineSettings::bleed_reduction_db},
+};
+
 constexpr Field<KickSettings> kKick[] = {
     {{"high_pass_hz", "High-pass", "Hz", 10, 200, 35, octaves, 1, "Corner (-3 dB) of the high-pass"},
      &KickSettings::high_pass_hz},
@@ -280,6 +286,7 @@ std::optional<double> parse_pan(std::string_view typed) {
 } // namespace
 
 template <> std::span<const Field<MicSettings>> fields<MicSettings>() noexcept { return kMic; }
+template <> std::span<const Field<OfflineSettings>> fields<OfflineSettings>() noexcept { return kOffline; }
 template <> std::span<const Field<KickSettings>> fields<KickSettings>() noexcept { return kKick; }
 template <> std::span<const Field<GateSettings>> fields<GateSettings>() noexcept { return kGate; }
 template <> std::span<const Field<BusSettings>> fields<BusSettings>() noexcept { return kBus; }

@@ -52,6 +52,7 @@ template <class Settings> struct Field {
 /// The table of a block, in the order in which a host, a preset and the documentation show it.
 template <class Settings> std::span<const Field<Settings>> fields() noexcept;
 template <> std::span<const Field<MicSettings>> fields<MicSettings>() noexcept;
+template <> std::span<const Field<OfflineSettings>> fields<OfflineSettings>() noexcept;
 template <> std::span<const Field<KickSettings>> fields<KickSettings>() noexcept;
 template <> std::span<const Field<GateSettings>> fields<GateSettings>() noexcept;
 template <> std::span<const Field<BusSettings>> fields<BusSettings>() noexcept;

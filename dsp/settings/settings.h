@@ -49,6 +49,12 @@ struct MicSettings {
     bool operator==(const MicSettings&) const = default;
 };
 
+/// What only a bounce can do to a mic, because it has the whole take in hand.
+struct OfflineSettings {
+    double bleed_reduction_db = 0.0; ///< by which bleed may be taken down; 0 is off
+    bool operator==(const OfflineSettings&) const = default;
+};
+
 struct KickSettings {
     double high_pass_hz = 35.0;
     double high_pass_slope = 24.0; ///< dB per octave; 0 is off

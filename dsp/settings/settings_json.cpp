@@ -202,6 +202,7 @@ void write_pretty(const Json& json, std::size_t indent, std::size_t column, std:
 } // namespace
 
 template <> std::string_view block_key<MicSettings>() noexcept { return "mic"; }
+template <> std::string_view block_key<OfflineSettings>() noexcept { return "bounce"; }
 template <> std::string_view block_key<KickSettings>() noexcept { return "kick"; }
 template <> std::string_view block_key<GateSettings>() noexcept { return "gate"; }
 template <> std::string_view block_key<BusSettings>() noexcept { return "bus"; }
@@ -345,6 +346,7 @@ template <class Settings> bool read_state_text(std::string_view text, Settings& 
     template std::string to_state_text(const Settings&);                                                     \
     template bool read_state_text(std::string_view, Settings&) noexcept;
 KITFOLD_SETTINGS_JSON(MicSettings)
+KITFOLD_SETTINGS_JSON(OfflineSettings)
 KITFOLD_SETTINGS_JSON(KickSettings)
 KITFOLD_SETTINGS_JSON(GateSettings)
 KITFOLD_SETTINGS_JSON(BusSettings)

@@ -21,7 +21,8 @@ public:
     dsp::Simulator::Planar mics;
     std::map<dsp::Role, std::vector<float>> own; ///< the mic with nothing but its drum
     dsp::Take take;
-    std::vector<dsp::Hit> hits; ///< as the drum's own mic hears them
+    std::vector<dsp::Hit> hits;                             ///< as the drum's own mic hears them
+    [[nodiscard]] std::vector<dsp::Hit> found_hits() const; ///< as `check` finds them
 
 private:
     void raise(dsp::Drum drum);

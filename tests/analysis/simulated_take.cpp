@@ -25,13 +25,17 @@ SimulatedTake::SimulatedTake(const SimulatorOptions& options)
     for (const auto& s : simulator.truth().strokes)
         true_hits.push_back({s.time_s + first_arrival_ms(simulator, take.mics, s.drum) / 1000.0, s.drum,
                              s.strength_db, false});
+    found_hits = hits_found_in(take, samples);
+}
+
+std::vector<Hit> hits_found_in(const Take& take, const Simulator::Planar& samples) {
     std::vector<ScanFeatures> scans;
     for (const auto& x : samples) {
-        MicScan scan(options.rate_hz, options.seconds);
+        MicScan scan(take.rate_hz, take.seconds());
         scan.push(x);
         scans.push_back(scan.finish());
     }
-    found_hits = find_hits(take, scans);
+    return find_hits(take, scans);
 }
 
 HitScore score_hits(const SimulatedTake& take, Drum drum) {

@@ -2,6 +2,7 @@
 #include "offline/errors.h"
 #include "offline/files.h"
 #include "offline/recall_sheet.h"
+#include "synth/simulator.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cstdio>
@@ -258,6 +259,44 @@ TEST_CASE("a gate whose key is the kit is a plain gate without known bleed, and 
     request.session.bleed.mics.resize(1);
     request.session.bleed.mics[0].known = true;
     CHECK(bounce(request).notices.empty());
+}
+
+TEST_CASE("a bounce takes bleed down where it is asked to, moves nothing, and tells what it can't",
+          "[offline]") {
+    const Folder folder;
+    dsp::SimulatorOptions options;
+    options.seconds = 12.0, options.seed = 5;
+    const dsp::Simulator simulator(options);
+    const auto sounds = simulator.render();
+    std::vector<Mic> mics;
+    for (std::size_t m = 0; m < sounds.size(); ++m) {
+        const auto& from = simulator.mics()[m];
+        mics.push_back(mic(from.name, from.name + ".wav", 0.0));
+        mics.back().role = from.role;
+        write_sound(folder / (from.name + ".wav"), sounds[m], kFloatWav);
+    }
+    auto request = plain(folder, mics);
+    request.stems = folder / "stems";
+    const auto snare = *simulator.mic(dsp::Role::snare_top), kick = *simulator.mic(dsp::Role::kick_in);
+    request.session.mics[snare].bounce.bleed_reduction_db = 12.0;
+    const auto figures = bounce(request);
+    CHECK(figures.notices.empty());
+    CHECK_THAT(recall_page(request, figures, ""), Contains("Bleed reduction <b>12.0 dB</b>"));
+    CHECK(read_sound(figures.mics[kick].stem) == sounds[kick]);
+    const auto reduced = read_sound(figures.mics[snare].stem);
+    const auto own = simulator.render_drum(dsp::Drum::snare)[snare];
+    REQUIRE(reduced.size() == own.size());
+    double wrong_before = 0.0, wrong_after = 0.0;
+    for (std::size_t n = 0; n < own.size(); ++n) {
+        wrong_before += std::pow(sounds[snare][n] - own[n], 2.0);
+        wrong_after += std::pow(reduced[n] - own[n], 2.0);
+    }
+    CHECK(10.0 * std::log10(wrong_after / wrong_before) < -8.0); // what the masks cost the drum is in it
+    write_sound(folder / "unused.wav", std::vector<float>(sounds[0].size()), kFloatWav);
+    request.session.mics.push_back(mic("Second tom", "unused.wav", 0.0));
+    request.session.mics.back().role = dsp::Role::floor_tom_2;
+    request.session.mics.back().bounce.bleed_reduction_db = 12.0;
+    CHECK_THAT(bounce(request).notices.at(0), Contains("Second tom: its bleed is left as it is"));
 }
 
 TEST_CASE("what is clipped is told, with what to do", "[offline]") {

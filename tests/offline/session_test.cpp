@@ -152,6 +152,11 @@ TEST_CASE("what is wrong in a session is said in one line", "[session]") {
         {with(R"(, "level_db": 13)"),
          "mics[0].level_db is 13, but must be a number from -90 to 12 (dB) or \"-inf\""},
         {with(R"(, "level_db": "0")"), "mics[0].level_db is \"0\""},
+        {with(R"(, "role": "rack_tom", "bleed_reduction_db": -3)"),
+         "mics[0].bleed_reduction_db is -3, but must be a number from 0 to 30 (dB)"},
+        {with(R"(, "role": "room_mono", "bleed_reduction_db": 6)"),
+         "mics[0].bleed_reduction_db is 6, but must be 0 or left out: only the close mic of a drum has "
+         "bleed"},
         {with(R"(, "role": "bongo")"), "mics[0].role is \"bongo\", but must be one of \"kick_in\""},
         {with(R"(, "channel": 0)"),
          "mics[0].channel is 0, but must be a channel of the file, counted from 1"},

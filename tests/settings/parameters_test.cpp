@@ -19,7 +19,7 @@ std::vector<const Parameter*> every_parameter() {
     std::vector<const Parameter*> out;
     append<MicSettings>(out), append<KickSettings>(out), append<GateSettings>(out), append<BusSettings>(out);
     append<SumSettings>(out), append<DampSettings>(out), append<RingBand>(out), append<OutputSettings>(out);
-    append<RoomSettings>(out);
+    append<RoomSettings>(out), append<OfflineSettings>(out);
     return out;
 }
 
@@ -78,7 +78,7 @@ template <class Settings> void check_table() {
 
 TEMPLATE_TEST_CASE("the table of a block is whole and its defaults are the struct's", "[parameters]",
                    MicSettings, KickSettings, GateSettings, BusSettings, SumSettings, DampSettings, RingBand,
-                   OutputSettings, RoomSettings) {
+                   OutputSettings, RoomSettings, OfflineSettings) {
     check_table<TestType>();
 }
 
