@@ -1,5 +1,6 @@
 #pragma once
 // A gate: opens when its key is loud, closes with hysteresis, hold and a release that is linear in dB.
+#include "core/side_by_side.h"
 #include "core/units.h"
 #include "dynamics/key_detector.h"
 #include <algorithm>
@@ -21,8 +22,9 @@ struct GateDesign {
 };
 
 /// The gain of a gate from its key's level, applied to the (looked-ahead) signal. Rules as for
-/// KickConditioner; the look-ahead delays the signal by latency() samples.
-template <class V> class GateGain {
+/// KickConditioner; the look-ahead delays the signal by latency() samples. kStride: samples from frame to
+/// frame.
+template <class V, std::size_t kStride = Lanes<V>::width> class GateGain {
 public:
     static constexpr std::size_t kLanes = Lanes<V>::width;
 
@@ -68,22 +70,23 @@ public:
     }
     [[nodiscard]] double open_samples(std::size_t lane = 0) const noexcept { return open_count_[lane]; }
 
-    /// level: from KeyDetector. in and out may be the same memory; frames * kLanes samples each.
+    /// level: from KeyDetector. in and out may be the same memory; frames * kStride samples each.
     void process(const float* in, const float* level, float* out, std::size_t frames) noexcept {
         const FlushDenormals guard;
         if (frames > 0) fresh_.fill(false);
         std::size_t n = 0;
         for (; n < frames && step_moving(); ++n)
-            run(in + n * kLanes, level + n * kLanes, out + n * kLanes, 1);
-        if (n < frames) run(in + n * kLanes, level + n * kLanes, out + n * kLanes, frames - n);
+            run(in + n * kStride, level + n * kStride, out + n * kStride, 1);
+        if (n < frames) run(in + n * kStride, level + n * kStride, out + n * kStride, frames - n);
     }
 
-    /// The same when the range of the levels is known: less work while nothing opens or closes.
-    void process(const float* in, const float* level, const LevelRange<V>& range, float* out,
+    /// The same when the range of the levels in every lane is known: less work while nothing opens or closes.
+    void process(const float* in, const float* level, const float* softest, const float* loudest, float* out,
                  std::size_t frames) noexcept {
         bool still = frames > 0;
         for (const auto& m : moving_) still = still && m.still();
-        if (!still || !stays(range, static_cast<double>(frames))) return process(in, level, out, frames);
+        if (!still || !stays(softest, loudest, static_cast<double>(frames)))
+            return process(in, level, out, frames);
         const FlushDenormals guard;
         fresh_.fill(false);
         follow(in, out, frames);
@@ -92,28 +95,35 @@ public:
 private:
     /// Does every lane stay open, or shut, through so many samples? Then low_count_ and open_count_ are
     /// brought to their end.
-    bool stays(const LevelRange<V>& range, double frames) noexcept {
+    bool stays(const float* softest, const float* loudest, double frames) noexcept {
         for (std::size_t k = 0; k < kLanes; ++k) {
-            const bool held = range.loudest[k] < close_level_[k] && low_count_[k] + frames <= hold_[k];
-            const bool opens = range.loudest[k] >= open_level_[k];
-            if (open_[k] > 0.0 ? range.softest[k] < close_level_[k] && !held : opens) return false;
+            const bool held = loudest[k] < close_level_[k] && low_count_[k] + frames <= hold_[k];
+            const bool opens = loudest[k] >= open_level_[k];
+            if (open_[k] > 0.0 ? softest[k] < close_level_[k] && !held : opens) return false;
         }
         for (std::size_t k = 0; k < kLanes; ++k) { // of a gate that is shut low_count_ does not matter
-            low_count_[k] = range.loudest[k] < close_level_[k] ? low_count_[k] + frames : 0.0;
+            low_count_[k] = loudest[k] < close_level_[k] ? low_count_[k] + frames : 0.0;
             open_count_[k] += open_[k] * frames;
         }
         return true;
     }
 
-    /// run() for samples in which nothing opens or closes: only the gains move.
+    /// run() for samples in which nothing opens or closes: only the gains move, or not even they.
     void follow(const float* in, float* out, std::size_t frames) noexcept {
         const V floor = floor_.load(), mute_at = mute_at_.load(), zero(0.0), one(1.0);
         const V ratio = select(open_.load() > zero, up_.load(), down_.load());
         V gain = larger(gain_.load(), floor);
-        for (std::size_t n = 0; n < frames; ++n) {
-            const V x = looked_ahead(in + n * kLanes);
-            gain = smaller(larger(gain * ratio, floor), one);
-            Lanes<V>::store(out + n * kLanes, x * select(gain <= mute_at, zero, gain));
+        const V next = smaller(larger(gain * ratio, floor), one);
+        if (!some(either(gain > next, next > gain))) { // and so it stays
+            const V shown = select(gain <= mute_at, zero, gain);
+            for (std::size_t n = 0; n < frames; ++n)
+                Lanes<V>::store(out + n * kStride, looked_ahead(in + n * kStride) * shown);
+        } else {
+            for (std::size_t n = 0; n < frames; ++n) {
+                const V x = looked_ahead(in + n * kStride);
+                gain = smaller(larger(gain * ratio, floor), one);
+                Lanes<V>::store(out + n * kStride, x * select(gain <= mute_at, zero, gain));
+            }
         }
         gain_.store(gain);
     }
@@ -147,15 +157,15 @@ private:
         V gain = gain_.load(), open = open_.load(), low_count = low_count_.load(),
           open_count = open_count_.load();
         for (std::size_t n = 0; n < frames; ++n) {
-            const V x = looked_ahead(in + n * kLanes);
-            const V key = Lanes<V>::load(level + n * kLanes);
+            const V x = looked_ahead(in + n * kStride);
+            const V key = Lanes<V>::load(level + n * kStride);
             low_count = select(key < close_level, low_count + one, zero);
             const auto stays = both(open > zero, low_count <= hold);
             const auto is_open = either(key >= open_level, stays);
             open = select(is_open, one, zero);
             open_count = open_count + open;
             gain = select(is_open, smaller(larger(gain, floor) * up, one), larger(gain * down, floor));
-            Lanes<V>::store(out + n * kLanes, x * select(gain <= mute_at, zero, gain));
+            Lanes<V>::store(out + n * kStride, x * select(gain <= mute_at, zero, gain));
         }
         gain_.store(gain), open_.store(open), low_count_.store(low_count), open_count_.store(open_count);
     }
@@ -204,54 +214,78 @@ struct KeyListen {
     }
 };
 
-/// Detector and gain together: a gate for one channel or one mic per lane. Rules as for KickConditioner.
-template <class V> class Gate {
+/// Detector and gain together: a gate for one channel, Gate<float, double>, or one mic per lane: the detector
+/// in lanes of float (Wide), the gains, which take up to 4 s at 384 kHz, beside each other in lanes of
+/// double. Buffers are as wide as Wide; what is in lanes that no Deep has does not matter. Rules as for
+/// KickConditioner.
+template <class Wide, class... Deep> class Gate {
 public:
-    static constexpr std::size_t kLanes = Lanes<V>::width;
+    static constexpr std::size_t kStride = Lanes<Wide>::width, kLanes = (Lanes<Deep>::width + ...);
+    static_assert(kLanes <= kStride);
 
     /// Allocates; see GateGain::prepare.
     [[nodiscard]] bool prepare(double rate_hz, double max_lookahead_ms = 10.0) {
         for (auto& l : listen_) l.prepare(rate_hz);
-        return detector_.prepare(rate_hz) && gain_.prepare(rate_hz, max_lookahead_ms);
+        bool ready = detector_.prepare(rate_hz);
+        gains_.each(
+            [&](auto& gain, std::size_t) { ready = gain.prepare(rate_hz, max_lookahead_ms) && ready; });
+        return ready;
     }
-    void reset() noexcept { detector_.reset(), gain_.reset(); }
+    void reset() noexcept {
+        detector_.reset();
+        gains_.each([](auto& gain, std::size_t) { gain.reset(); });
+    }
 
     /// nullptr, or the first setting that is out of range (then nothing changed). Audio thread too.
     [[nodiscard]] const Parameter* set(const GateSettings& settings, std::size_t lane = 0) noexcept {
         if (const auto* refused = first_refused(settings)) return refused;
-        detector_.set(settings, lane), gain_.set(settings, lane);
+        detector_.set(settings, lane);
+        gains_.of(lane, [&](auto& gain, std::size_t k) { gain.set(settings, k); });
         listening_[lane] = settings.key_listen != 0.0;
         return nullptr;
     }
-    [[nodiscard]] std::size_t latency(std::size_t lane = 0) const noexcept { return gain_.latency(lane); }
-    [[nodiscard]] double gain(std::size_t lane = 0) const noexcept { return gain_.gain(lane); }
+    [[nodiscard]] std::size_t latency(std::size_t lane = 0) const noexcept {
+        return of<std::size_t>(lane, [](const auto& gain, std::size_t k) { return gain.latency(k); });
+    }
+    [[nodiscard]] double gain(std::size_t lane = 0) const noexcept {
+        return of<double>(lane, [](const auto& gain, std::size_t k) { return gain.gain(k); });
+    }
     [[nodiscard]] double open_samples(std::size_t lane = 0) const noexcept {
-        return gain_.open_samples(lane);
+        return of<double>(lane, [](const auto& gain, std::size_t k) { return gain.open_samples(k); });
     }
 
-    /// key: `in` itself or another signal. in, key and out may be the same memory; frames * kLanes samples
+    /// key: `in` itself or another signal. in, key and out may be the same memory; frames * kStride samples
     /// each.
     void process(const float* in, const float* key, float* out, std::size_t frames) noexcept {
         for (std::size_t n = 0; n < frames; n += kBlock) {
-            const std::size_t count = std::min(kBlock, frames - n), at = n * kLanes;
+            const std::size_t count = std::min(kBlock, frames - n), at = n * kStride;
             bool heard = false; // does anybody listen to the key?
             for (std::size_t k = 0; k < kLanes; ++k) heard = heard || listening_[k] || listen_[k].part > 0.0;
             const auto range = detector_.process(key + at, level_, heard ? key_ : nullptr, count);
-            gain_.process(in + at, level_, range, out + at, count);
+            gains_.each([&](auto& gain, std::size_t first) {
+                gain.process(in + at + first, level_ + first, range.softest.lane + first,
+                             range.loudest.lane + first, out + at + first, count);
+            });
             for (std::size_t k = 0; heard && k < kLanes; ++k)
-                listen_[k].mix(listening_[k], key_ + k, out + at + k, count, kLanes);
+                listen_[k].mix(listening_[k], key_ + k, out + at + k, count, kStride);
         }
     }
 
 private:
     static constexpr std::size_t kBlock = 64;
 
-    KeyDetector<V> detector_;
-    GateGain<V> gain_;
+    template <class T, class Use> T of(std::size_t lane, Use use) const noexcept {
+        T found{};
+        gains_.of(lane, [&](const auto& gain, std::size_t k) { found = use(gain, k); });
+        return found;
+    }
+
+    KeyDetector<Wide> detector_;
+    SideBySide<GateGain<Deep, kStride>...> gains_;
     std::array<KeyListen, kLanes> listen_{};
     std::array<bool, kLanes> listening_{};
-    alignas(64) float level_[kBlock * kLanes]{};
-    alignas(64) float key_[kBlock * kLanes]{};
+    alignas(64) float level_[kBlock * kStride]{};
+    alignas(64) float key_[kBlock * kStride]{};
 };
 
 } // namespace kitfold::dsp

@@ -6,7 +6,7 @@
 namespace kitfold::dsp {
 
 /// The larger of the keys' levels moves every channel alike, so a stereo image never shifts. With one channel
-/// and one key the same samples as Gate<double>. Rules as for KickConditioner.
+/// and one key the same samples as Gate<float, double>. Rules as for KickConditioner.
 class LinkedGate {
 public:
     static constexpr std::size_t kChannels = 2;
@@ -31,7 +31,7 @@ public:
 private:
     static constexpr std::size_t kBlock = 64;
 
-    std::array<KeyDetector<double>, kChannels> detector_;
+    std::array<KeyDetector<float>, kChannels> detector_;
     std::array<GateGain<double>, kChannels> gain_;
     std::array<KeyListen, kChannels> listen_{};
     bool listening_ = false;

@@ -24,7 +24,8 @@ struct KickDesign {
 /// throws. Rate 8 kHz..384 kHz, any number of frames per call, the same output at any block size. NaN and Inf
 /// are taken as silence. Settings glide in 20 ms; the first ones after prepare() or reset() are taken at
 /// once.
-template <class V> class KickConditioner {
+/// kStride: samples from frame to frame, when the lanes are some of a wider buffer's.
+template <class V, std::size_t kStride = Lanes<V>::width> class KickConditioner {
 public:
     static constexpr std::size_t kLanes = Lanes<V>::width;
 
@@ -56,7 +57,7 @@ public:
         return nullptr;
     }
 
-    /// in and out: frames * kLanes samples; they may be the same memory.
+    /// in and out: frames * kStride samples; they may be the same memory.
     void process(const float* in, float* out, std::size_t frames) noexcept {
         const FlushDenormals guard;
         if (frames > 0) fresh_.fill(false);
@@ -64,9 +65,9 @@ public:
         for (; n < frames && moving(); ++n) {
             for (std::size_t k = 0; k < kLanes; ++k)
                 if (!moving_[k].still()) moving_[k].step(), update(k);
-            run(in + n * kLanes, out + n * kLanes, 1);
+            run(in + n * kStride, out + n * kStride, 1);
         }
-        if (n < frames) run(in + n * kLanes, out + n * kLanes, frames - n);
+        if (n < frames) run(in + n * kStride, out + n * kStride, frames - n);
     }
 
 private:
@@ -136,9 +137,9 @@ private:
         auto sections = in_loop(std::make_index_sequence<N>{});
         const V gain = gain_.load();
         for (std::size_t n = 0; n < frames; ++n) {
-            V x = load_finite<V>(in + n * kLanes);
+            V x = load_finite<V>(in + n * kStride);
             for (auto& s : sections) x = s.tick(x);
-            Lanes<V>::store(out + n * kLanes, x * gain);
+            Lanes<V>::store(out + n * kStride, x * gain);
         }
         for (std::size_t s = 0; s < N; ++s) sections[s].keep(state_[used_[s]]);
     }

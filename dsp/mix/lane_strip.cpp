@@ -4,8 +4,8 @@
 namespace kitfold::dsp {
 
 #if defined(__x86_64__)
-std::unique_ptr<LaneStrip> make_lane_strip_sse2();
-std::unique_ptr<LaneStrip> make_lane_strip_avx2();
+std::unique_ptr<LaneStrip> make_lane_strip_sse2(std::size_t mics);
+std::unique_ptr<LaneStrip> make_lane_strip_avx2(std::size_t mics);
 std::unique_ptr<LaneStrip> make_lane_strip_avx512(std::size_t mics);
 std::unique_ptr<LaneDamp> make_lane_damp_sse2();
 std::unique_ptr<LaneDamp> make_lane_damp_avx2(std::size_t mics);
@@ -32,12 +32,12 @@ Isa best_isa() noexcept {
 
 std::unique_ptr<LaneStrip> make_lane_strip(Isa isa, std::size_t mics) {
 #if defined(__x86_64__)
-    if (isa == Isa::sse2) return make_lane_strip_sse2();
-    if (isa == Isa::avx2) return make_lane_strip_avx2();
+    if (isa == Isa::sse2) return make_lane_strip_sse2(mics);
+    if (isa == Isa::avx2) return make_lane_strip_avx2(mics);
     if (isa == Isa::avx512) return make_lane_strip_avx512(mics);
 #endif
     (void)isa, (void)mics;
-    return std::make_unique<LaneStripOf<double>>();
+    return std::make_unique<LaneStripOf<float, double>>();
 }
 
 std::unique_ptr<LaneDamp> make_lane_damp(Isa isa, std::size_t mics) {

@@ -8,8 +8,11 @@ std::unique_ptr<LaneStrip> make_lane_strip_avx512(std::size_t mics);
 std::unique_ptr<LaneStrip> make_lane_strip_avx512(std::size_t mics) {
     using Eight = xsimd::batch<double, xsimd::avx512f>;
     using Four = xsimd::batch<double, xsimd::avx2>;
-    if (mics <= 4) return std::make_unique<LaneStripOf<Four>>();
-    return std::make_unique<LaneStripOf<Eight>>();
+    using Sixteen = xsimd::batch<float, xsimd::avx512f>;
+    if (mics <= 4) return std::make_unique<LaneStripOf<xsimd::batch<float, xsimd::sse4_2>, Four>>();
+    if (mics <= 8) return std::make_unique<LaneStripOf<xsimd::batch<float, xsimd::avx2>, Eight>>();
+    if (mics <= 12) return std::make_unique<LaneStripOf<Sixteen, Eight, Four>>();
+    return std::make_unique<LaneStripOf<Sixteen, Eight, Eight>>();
 }
 
 std::unique_ptr<LaneDamp> make_lane_damp_avx512(std::size_t mics);

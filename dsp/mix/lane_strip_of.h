@@ -1,5 +1,5 @@
 #pragma once
-// LaneStrip for one lane type; included by one source file per instruction set.
+// LaneStrip for some lane types; included by one source file per instruction set.
 #include "dynamics/gate.h"
 #include "filters/kick_conditioner.h"
 #include "mix/lane_strip.h"
@@ -18,35 +18,46 @@ inline GateSettings neutral_gate() noexcept {
     return s;
 }
 
-template <class V> class LaneStripOf final : public LaneStrip {
+/// The gate's detector in lanes of float (Wide), gains and kick in lanes of double, which need not fill it.
+template <class Wide, class... Deep> class LaneStripOf final : public LaneStrip {
 public:
-    static constexpr std::size_t kLanes = Lanes<V>::width;
+    static constexpr std::size_t kStride = Lanes<Wide>::width, kLanes = (Lanes<Deep>::width + ...);
 
     [[nodiscard]] std::size_t width() const noexcept override { return kLanes; }
 
     [[nodiscard]] bool prepare(double rate_hz, StripBlocks blocks, double max_lookahead_ms) override {
         blocks_ = blocks;
         for (std::size_t k = 0; k < kLanes; ++k) set(k, nullptr, nullptr);
-        return kick_.prepare(rate_hz) && gate_.prepare(rate_hz, max_lookahead_ms);
+        bool ready = gate_.prepare(rate_hz, max_lookahead_ms);
+        kicks_.each([&](auto& kick, std::size_t) { ready = kick.prepare(rate_hz) && ready; });
+        return ready;
     }
 
-    void reset() noexcept override { kick_.reset(), gate_.reset(); }
+    void reset() noexcept override {
+        kicks_.each([](auto& kick, std::size_t) { kick.reset(); });
+        gate_.reset();
+    }
 
     void set(std::size_t lane, const KickSettings* kick, const GateSettings* gate) noexcept override {
-        (void)kick_.set(kick != nullptr ? *kick : neutral_kick(), lane);
+        kicks_.of(lane, [&](auto& block, std::size_t k) {
+            (void)block.set(kick != nullptr ? *kick : neutral_kick(), k);
+        });
         (void)gate_.set(gate != nullptr ? *gate : neutral_gate(), lane);
     }
 
     void process(float* const* mics, const float* const* keys, std::size_t lanes,
                  std::size_t frames) noexcept override {
         if (!blocks_.kick && !blocks_.gate) return;
-        interleave<V>(mics, shaped_, lanes, frames);
-        if (blocks_.kick) kick_.process(shaped_, shaped_, frames);
+        interleave<Wide>(mics, shaped_, lanes, frames);
+        if (blocks_.kick)
+            kicks_.each([&](auto& kick, std::size_t first) {
+                kick.process(shaped_ + first, shaped_ + first, frames);
+            });
         if (blocks_.gate) {
             if (keys != nullptr) bring_keys(keys, lanes, frames);
             gate_.process(shaped_, keys != nullptr ? key_ : shaped_, shaped_, frames);
         }
-        deinterleave<V>(shaped_, mics, lanes, frames);
+        deinterleave<Wide>(shaped_, mics, lanes, frames);
     }
 
     [[nodiscard]] std::size_t gate_latency(std::size_t lane) const noexcept override {
@@ -58,17 +69,18 @@ public:
 
 private:
     void bring_keys(const float* const* keys, std::size_t lanes, std::size_t frames) noexcept {
-        std::copy_n(shaped_, frames * kLanes, key_);
+        std::copy_n(shaped_, frames * kStride, key_);
         for (std::size_t k = 0; k < lanes; ++k)
             if (keys[k] != nullptr)
-                for (std::size_t n = 0; n < frames; ++n) key_[n * kLanes + k] = keys[k][n];
+                for (std::size_t n = 0; n < frames; ++n) key_[n * kStride + k] = keys[k][n];
     }
 
     StripBlocks blocks_;
-    KickConditioner<V> kick_;
-    Gate<V> gate_;
-    alignas(64) float shaped_[kMaxFrames * kLanes]{};
-    alignas(64) float key_[kMaxFrames * kLanes]{};
+    SideBySide<KickConditioner<Deep, kStride>...> kicks_;
+    Gate<Wide, Deep...> gate_;
+    /// Lanes without a mic are silent and stay so.
+    alignas(64) float shaped_[kMaxFrames * kStride]{};
+    alignas(64) float key_[kMaxFrames * kStride]{};
 };
 
 } // namespace kitfold::dsp

@@ -63,7 +63,7 @@ GateVerdict judge(const HardTake& take, Role role, const std::vector<float>& key
     const auto m = *take.simulator.mic(role);
     const auto& own = take.own.at(role);
     std::vector<float> ones(own.size(), 1.0f), gain(own.size());
-    Gate<double> gate;
+    Gate<float, double> gate;
     REQUIRE((gate.prepare(kRateHz) && gate.set(settings) == nullptr));
     gate.process(ones.data(), key.data(), gain.data(), gain.size());
     const std::size_t late = gate.latency(); // the gain of sample n comes out `late` samples on

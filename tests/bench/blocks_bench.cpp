@@ -48,7 +48,7 @@ void scalar_kick(benchmark::State& state) {
     measure(state, 1, [&](const float* in, float* out) { block.process(in, out, frames); });
 }
 void scalar_gate(benchmark::State& state) {
-    Gate<double> block;
+    Gate<float, double> block;
     (void)block.prepare(static_cast<double>(state.range(1)), 0.0), (void)block.set(kGate);
     const auto frames = static_cast<std::size_t>(state.range(0));
     measure(state, 1, [&](const float* in, float* out) { block.process(in, in, out, frames); });

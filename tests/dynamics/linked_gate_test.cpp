@@ -53,7 +53,7 @@ TEST_CASE("linked gate: one channel is the mono gate, two alike are that twice",
     Signal in(kFrames);
     for (std::size_t n = 0; n < kFrames; ++n)
         in[n] = n % 3'000 < 600 ? static_cast<float>(std::sin(0.03 * static_cast<double>(n))) : 0.001f;
-    Gate<double> mono;
+    Gate<float, double> mono;
     REQUIRE(mono.prepare(48'000.0));
     REQUIRE(mono.set(settings) == nullptr);
     Signal expected(kFrames);

@@ -22,7 +22,7 @@ TEST_CASE("plug-ins: the output is the DSP library's, bit for bit, at any block 
         auto p = ready(plugin, channels, rate_hz);
         set_controls(*p, random_positions(p->settings().size(), seed));
         const auto in = bursts(inputs(*p), 12'000);
-        const auto mono_key = plugin == "gate" && channels == 1; // one key where Gate<double> takes one
+        const auto mono_key = plugin == "gate" && channels == 1; // one key where Gate<float, double> takes one
         auto heard = in;
         if (mono_key) heard[2] = heard[1];
         CAPTURE(plugin, rate_hz, channels, seed);

@@ -93,7 +93,7 @@ Channels gate_reference(std::size_t channels, const dsp::GateSettings& s, const 
     Channels out(channels, Signal(in[0].size()));
     const bool keyed = s.key == 1.0;
     if (channels == 1) { // the plug-in goes through LinkedGate; the session's strip is this
-        dsp::Gate<double> gate;
+        dsp::Gate<float, double> gate;
         if (!gate.prepare(rate_hz) || gate.set(s) != nullptr) return {};
         gate.process(in[0].data(), keyed ? in[1].data() : in[0].data(), out[0].data(), in[0].size());
         return out;
