@@ -49,6 +49,18 @@ double peak_db(const Take& take, std::size_t mic, double time_s) {
     return 20.0 * std::log10(static_cast<double>(peak));
 }
 
+ScanFeatures scan(const Take& take, std::size_t mic) {
+    MicScan scan(take.rate_hz, take.seconds());
+    std::vector<float> block(1u << 14);
+    for (std::int64_t at = 0; at < take.length; at += std::ssize(block)) {
+        const auto count = std::min(take.length - at, std::int64_t{std::ssize(block)});
+        const auto part = std::span(block).first(static_cast<std::size_t>(count));
+        take.read(mic, at, part);
+        scan.push(part);
+    }
+    return scan.finish();
+}
+
 void mark_alone(std::vector<Hit>& hits) {
     constexpr double kBefore = 0.06, kAfter = 0.06;
     for (std::size_t i = 0; i < hits.size(); ++i) {
@@ -77,6 +89,17 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
                      [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; });
     mark_alone(hits);
     return hits;
+}
+
+std::vector<Hit> find_hits(const Take& take) {
+    std::vector<ScanFeatures> scans(take.mics.size());
+    const auto scan_from = [&](std::size_t first) {
+        for (std::size_t m = first; m < scans.size(); m += 2) scans[m] = scan(take, m);
+    };
+    auto odd = std::async(std::launch::async, scan_from, std::size_t{1});
+    scan_from(0);
+    odd.get();
+    return find_hits(take, scans);
 }
 
 } // namespace kitfold::dsp

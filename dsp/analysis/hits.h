@@ -14,5 +14,7 @@ namespace kitfold::dsp {
 /// less certain.
 /// @param scans one per mic, in the order of take.mics, from MicScan
 std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans);
+/// The same for a take that nobody has scanned yet: reads it once, on two threads.
+std::vector<Hit> find_hits(const Take& take);
 
 } // namespace kitfold::dsp

@@ -1,4 +1,5 @@
 #include "analysis/mic_scan.h"
+#include "core/vector_clones.h"
 #include <algorithm>
 #include <bit>
 #include <cmath>
@@ -51,7 +52,7 @@ void MicScan::push(std::span<const float> block) {
 }
 
 // Lane by lane the same arithmetic with either instruction set, so the same bits.
-__attribute__((target_clones("default", "avx2"))) void MicScan::run(std::span<const float> part) {
+KITFOLD_VECTOR_CLONES void MicScan::run(std::span<const float> part) {
     Lanes s1 = s1_, s2 = s2_, t1 = t1_, t2 = t2_, sum = sum_;
     const Lanes a1 = a1_, a2 = a2_, a3 = a3_, k = k_;
     for (const float in : part) {

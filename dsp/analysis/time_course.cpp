@@ -1,5 +1,6 @@
 #include "analysis/time_course.h"
 #include "analysis/hit_math.h"
+#include "core/vector_clones.h"
 #include <numeric>
 
 namespace kitfold::dsp {
@@ -95,19 +96,16 @@ namespace {
 
 using Lanes = std::array<float, kCourseLanes>;
 
-// Lane by lane the same arithmetic with either instruction set, so the same bits.
-#define KITFOLD_WIDE __attribute__((target_clones("default", "avx2")))
-
-KITFOLD_WIDE void add_course(const float* course, const float* gain, std::size_t bins, float* power,
-                             float* sum) {
+KITFOLD_VECTOR_CLONES void add_course(const float* course, const float* gain, std::size_t bins, float* power,
+                                      float* sum) {
     for (std::size_t i = 0; i < bins * kCourseLanes; i += kCourseLanes)
         for (std::size_t l = 0; l < kCourseLanes; ++l)
             power[i + l] = gain[l] * course[i + l], sum[i + l] += power[i + l];
 }
 
 /// Adds to `cost`; sets off, in dB, and how much each value pulls, per power.
-KITFOLD_WIDE void compare_values(const float* heard, const float* sum, const float* weight, std::size_t bins,
-                                 float* off, float* pull, float* cost) {
+KITFOLD_VECTOR_CLONES void compare_values(const float* heard, const float* sum, const float* weight,
+                                          std::size_t bins, float* off, float* pull, float* cost) {
     for (std::size_t i = 0; i < bins * kCourseLanes; i += kCourseLanes)
         for (std::size_t l = 0; l < kCourseLanes; ++l) {
             const float x = kDbPerDoubling * (heard[i + l] - quick_log2(sum[i + l]));
@@ -117,8 +115,8 @@ KITFOLD_WIDE void compare_values(const float* heard, const float* sum, const flo
         }
 }
 
-KITFOLD_WIDE void add_pulls(const float* power, const float* off, const float* pull, std::size_t bins,
-                            float* pulls, float* grips) {
+KITFOLD_VECTOR_CLONES void add_pulls(const float* power, const float* off, const float* pull,
+                                     std::size_t bins, float* pulls, float* grips) {
     for (std::size_t i = 0; i < bins * kCourseLanes; i += kCourseLanes)
         for (std::size_t l = 0; l < kCourseLanes; ++l) {
             const float w = pull[i + l] * power[i + l];

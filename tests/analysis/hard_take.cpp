@@ -1,5 +1,5 @@
 #include "analysis/hard_take.h"
-#include "analysis/simulated_take.h"
+#include "analysis/hits.h"
 #include "dynamics/gate.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
@@ -47,7 +47,7 @@ HardTake::HardTake(Style style, std::uint64_t seed, bool louder_bleed) : simulat
     std::sort(hits.begin(), hits.end(), [](auto& a, auto& b) { return a.time_s < b.time_s; });
 }
 
-std::vector<Hit> HardTake::found_hits() const { return hits_found_in(take, mics); }
+std::vector<Hit> HardTake::found_hits() const { return find_hits(take); }
 
 void HardTake::raise(Drum drum) {
     const auto stem = simulator.render_drum(drum);

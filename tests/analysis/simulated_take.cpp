@@ -1,5 +1,4 @@
 #include "simulated_take.h"
-#include "analysis/mic_scan.h"
 #include <algorithm>
 #include <cmath>
 
@@ -25,17 +24,7 @@ SimulatedTake::SimulatedTake(const SimulatorOptions& options)
     for (const auto& s : simulator.truth().strokes)
         true_hits.push_back({s.time_s + first_arrival_ms(simulator, take.mics, s.drum) / 1000.0, s.drum,
                              s.strength_db, false});
-    found_hits = hits_found_in(take, samples);
-}
-
-std::vector<Hit> hits_found_in(const Take& take, const Simulator::Planar& samples) {
-    std::vector<ScanFeatures> scans;
-    for (const auto& x : samples) {
-        MicScan scan(take.rate_hz, take.seconds());
-        scan.push(x);
-        scans.push_back(scan.finish());
-    }
-    return find_hits(take, scans);
+    found_hits = find_hits(take);
 }
 
 HitScore score_hits(const SimulatedTake& take, Drum drum) {

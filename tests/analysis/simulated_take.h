@@ -25,9 +25,6 @@ public:
     std::vector<dsp::Hit> found_hits;
 };
 
-/// What find_hits makes of a take whose samples are these.
-std::vector<dsp::Hit> hits_found_in(const dsp::Take& take, const dsp::Simulator::Planar& samples);
-
 struct HitScore {
     std::size_t strokes = 0; ///< louder than -30 dB re the drum's median
     std::size_t missed = 0;  ///< of those, not within 2 ms
