@@ -18,16 +18,10 @@ bool rings_alike(const dsp::RingResult& ring) {
 
 } // namespace
 
-Learner::~Learner() { join(); }
-
-void Learner::join() {
-    if (thread_.joinable()) thread_.join();
-}
-
 void Learner::prepare(double rate_hz) {
     const std::lock_guard lock(mutex_);
     if (rate_hz == rate_hz_) return;
-    join();
+    measurement_.join();
     phase_ = Phase::idle, state_ = kLearnNothingYet;
     hits_.clear();
     collector_.prepare(rate_hz, kSeconds);
@@ -86,28 +80,19 @@ bool Learner::enough() const {
 void Learner::measure() {
     phase_ = Phase::measuring, state_ = kLearnMeasuring;
     learned_.reset(), rings_alike_ = false;
-    measured_.store(false);
-    const auto work = [this] {
+    measurement_.start([this] {
         try {
-            if (hits_.size() >= kLeastHits) {
-                const auto decay = dsp::measure_decay(hits_, rate_hz_);
-                learned_ = dsp::learn_damp(decay), rings_alike_ = rings_alike(decay.ring);
-            }
+            if (hits_.size() < kLeastHits) return;
+            const auto decay = dsp::measure_decay(hits_, rate_hz_);
+            learned_ = dsp::learn_damp(decay), rings_alike_ = rings_alike(decay.ring);
         } catch (const std::exception&) { // no memory: as if nothing had been heard
         }
-        measured_.store(true);
-    };
-    try {
-        thread_ = std::thread(work);
-    } catch (const std::system_error&) { // no thread to be had: then here
-        work();
-    }
+    });
 }
 
 /// What was learned, when it is there and still wanted.
 std::optional<dsp::DampLearned> Learner::finish() {
-    if (!measured_.load()) return {};
-    join();
+    if (!measurement_.done()) return {};
     phase_ = Phase::idle, state_ = kLearnNothingYet;
     if (plugin_.groups() != groups_) return {};
     if (!learned_ || learned_->hits < kLeastHits) {

@@ -2,6 +2,7 @@
 // Damp's "learn": listens to a few separate hits of one drum and sets the rings, the top and the tail from
 // them.
 #include "analysis/damp_learn.h"
+#include "common/background.h"
 #include "common/processor.h"
 #include "damp/collector.h"
 #include <mutex>
@@ -21,7 +22,6 @@ public:
     static constexpr std::size_t kEnoughHits = 10;
 
     explicit Learner(Processor& plugin) : plugin_(plugin) {}
-    ~Learner() override; ///< waits for the measurement
 
     /// Not while hear() may run. Allocates. At a new rate a recording starts again.
     void prepare(double rate_hz);
@@ -40,7 +40,6 @@ private:
     void count_hits();
     [[nodiscard]] bool enough() const;
     void measure();
-    void join();
     std::optional<dsp::DampLearned> finish();
     void set_controls(const dsp::DampLearned& learned);
 
@@ -51,12 +50,11 @@ private:
     Phase phase_ = Phase::idle;
     std::uint64_t groups_ = 0; ///< states and programs that had arrived when listening began
     int calls_ = 0;
-    std::vector<dsp::RingHit> hits_; ///< in what was heard so far
-    std::thread thread_;
-    std::atomic<bool> measured_{false};
-    std::optional<dsp::DampLearned> learned_; ///< the thread's until measured_
-    bool rings_alike_ = false;                ///< the thread's too
+    std::vector<dsp::RingHit> hits_;          ///< in what was heard so far
+    std::optional<dsp::DampLearned> learned_; ///< the measurement's until it is done
+    bool rings_alike_ = false;                ///< likewise
     double state_ = kLearnNothingYet, opening_ = 0.0;
+    Background measurement_; ///< last: it goes first, and works with the others
 };
 
 } // namespace kitfold::plugins
