@@ -79,6 +79,107 @@ constexpr Parameter kOpening{"opening",
                              2,
                              "How far below 0 the noise in what learn heard lets the amount go"};
 
+constexpr Choice kSumGates[] = {{static_cast<double>(SumGate::off), "", "off"},
+                                {static_cast<double>(SumGate::own), "", "own"},
+                                {static_cast<double>(SumGate::kit), "", "kit"}};
+constexpr Parameter kSumGateChoice{
+    "gate",
+    "Gate",
+    "",
+    0,
+    2,
+    0,
+    Scale::choice,
+    0,
+    "What opens the mic's gate: the mic itself, or what the rest of the kit cannot explain of it",
+    kSumGates};
+constexpr Parameter kSumLearn{
+    "learn",
+    "Learn",
+    "",
+    0,
+    1,
+    0,
+    Scale::on_off,
+    0,
+    "On: play, each drum at least twice, loud and soft. Off: the bleed between the mics is learned, and the "
+    "thresholds of the gates that listen to the kit are set"};
+constexpr Choice kKitKnown[] = {{0, "", "nothing: plain gates"},
+                                {1, "", "1 mic"},
+                                {2, "", "2 mics"},
+                                {3, "", "3 mics"},
+                                {4, "", "4 mics"},
+                                {5, "", "5 mics"},
+                                {6, "", "6 mics"},
+                                {7, "", "7 mics"},
+                                {8, "", "8 mics"},
+                                {9, "", "9 mics"},
+                                {10, "", "10 mics"},
+                                {11, "", "11 mics"},
+                                {12, "", "12 mics"},
+                                {13, "", "13 mics"},
+                                {14, "", "14 mics"},
+                                {15, "", "15 mics"},
+                                {16, "", "16 mics"},
+                                {kKitOfOthers, "", "other mics: plain gates"}};
+constexpr Parameter kKnown{"kit_known",
+                           "Kit known",
+                           "",
+                           0,
+                           kKitOfOthers,
+                           0,
+                           Scale::choice,
+                           0,
+                           "For how many mics the bleed of the rest of the kit is known",
+                           kKitKnown};
+constexpr Choice kKitLearningStates[] = {
+    {static_cast<double>(KitLearning::nothing_yet), "", "nothing yet"},
+    {static_cast<double>(KitLearning::listening), "", "listening"},
+    {static_cast<double>(KitLearning::measuring), "", "measuring"},
+    {static_cast<double>(KitLearning::learned), "", "learned"},
+    {static_cast<double>(KitLearning::no_roles), "", "set the mics' roles first"},
+    {static_cast<double>(KitLearning::too_few_hits), "", "too few hits"},
+    {static_cast<double>(KitLearning::no_memory), "", "not enough memory"}};
+constexpr Parameter kKitLearning{"learning",
+                                 "Learning",
+                                 "",
+                                 0,
+                                 static_cast<double>(KitLearning::no_memory),
+                                 0,
+                                 Scale::choice,
+                                 0,
+                                 "What learn is doing, or why it could not",
+                                 kKitLearningStates};
+constexpr Parameter kHeard{
+    "heard_s", "Heard", "s", 0, 120, 0, Scale::linear, 0, "How much of the take learn has heard"};
+constexpr Parameter kLeastMargin{"margin_db",
+                                 "Least margin",
+                                 "dB",
+                                 0,
+                                 60,
+                                 0,
+                                 Scale::linear,
+                                 0,
+                                 "Softest own hit over loudest bleed in the keys that were learned, of the "
+                                 "mic that has least; a few dB are no margin"};
+constexpr Choice kSumGateStates[] = {
+    {static_cast<double>(SumGateState::off), "", "off"},
+    {static_cast<double>(SumGateState::shut), "", "shut"},
+    {static_cast<double>(SumGateState::open), "", "open"},
+    {static_cast<double>(SumGateState::plain_shut), "", "shut (plain, kit not known)"},
+    {static_cast<double>(SumGateState::plain_open), "", "open (plain, kit not known)"}};
+constexpr Parameter kSumGateState{"gate_state",
+                                  "Gate state",
+                                  "",
+                                  0,
+                                  static_cast<double>(SumGateState::plain_open),
+                                  0,
+                                  Scale::choice,
+                                  0,
+                                  "What the mic's gate does now; plain: it was to listen to the kit and "
+                                  "listens to its own mic",
+                                  kSumGateStates};
+
 template <class Settings> Control control(std::size_t field) {
     const auto& p = fields<Settings>()[field].parameter;
     return {std::string(p.key), std::string(p.name), &p};
@@ -118,11 +219,29 @@ std::string lower_first(std::string_view name) {
 }
 
 /// Identifiers sort like the mics: mic_01_level_db … mic_16_level_db.
+Control of_mic(std::size_t mic, const Parameter& p, const std::string& id_part = "",
+               const std::string& name_part = "") {
+    return {"mic_" + two_digits(mic) + "_" + id_part + std::string(p.key),
+            "Mic " + std::to_string(mic) + " " + name_part + lower_first(p.name), &p};
+}
+
 ControlGroup mic_group(std::size_t mic) {
     ControlGroup group{"mic_" + two_digits(mic), "Mic " + std::to_string(mic), {}};
-    for (const auto& field : fields<MicSettings>())
-        group.controls.push_back({group.id + "_" + std::string(field.parameter.key),
-                                  group.name + " " + lower_first(field.parameter.name), &field.parameter});
+    for (const auto& field : fields<MicSettings>()) group.controls.push_back(of_mic(mic, field.parameter));
+    return group;
+}
+
+const Parameter& parameter_of(double GateSettings::*member) {
+    return std::find_if(fields<GateSettings>().begin(), fields<GateSettings>().end(),
+                        [member](const auto& field) { return field.member == member; })
+        ->parameter;
+}
+
+ControlGroup mic_gate_group(std::size_t mic) {
+    ControlGroup group{"mic_" + two_digits(mic) + "_gates", "Mic " + std::to_string(mic) + " gate", {}};
+    group.controls.push_back(of_mic(mic, kSumGateChoice));
+    for (const auto member : kSumGateControls)
+        group.controls.push_back(of_mic(mic, parameter_of(member), "gate_", "gate "));
     return group;
 }
 
@@ -177,14 +296,18 @@ Layout sum_layout() {
                   "Kitfold Sum",
                   "MixerPlugin",
                   cut<SumSettings>({{"sum", "Sum", "mono"}}),
-                  {},
+                  {own(kKnown), own(kKitLearning), own(kHeard), own(kLeastMargin)},
                   {},
                   channel_names(2, "Out"),
                   0};
     for (std::size_t mic = 1; mic <= kSumMics; ++mic) {
         layout.groups.push_back(mic_group(mic));
         layout.inputs.push_back("Mic " + std::to_string(mic));
+        layout.meters.push_back(of_mic(mic, kSumGateState));
+        for (const auto member : kSumGateKept) layout.kept.push_back(&parameter_of(member));
     }
+    for (std::size_t mic = 1; mic <= kSumMics; ++mic) layout.groups.push_back(mic_gate_group(mic));
+    layout.groups.push_back({"learn", "Learn", {own(kSumLearn)}});
     return layout;
 }
 

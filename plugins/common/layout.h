@@ -2,6 +2,7 @@
 // What each plug-in shows a host: its controls in groups, its meters, its ports. No JUCE here: the plug-ins
 // build their parameters from it, and the LV2 data files are completed from it.
 #include "settings/parameters.h"
+#include <array>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -10,6 +11,21 @@
 namespace kitfold::plugins {
 
 inline constexpr std::size_t kSumMics = 16;
+
+/// A mic's gate in Sum: whether and by what it opens, with a control; then the settings that have a control,
+/// and those that only a state holds, for want of room among sixteen mics.
+enum class SumGate { off, own, kit };
+inline constexpr std::array kSumGateControls{
+    &dsp::GateSettings::threshold_db, &dsp::GateSettings::range_db,   &dsp::GateSettings::attack_ms,
+    &dsp::GateSettings::hold_ms,      &dsp::GateSettings::release_ms, &dsp::GateSettings::lookahead_ms};
+inline constexpr std::array kSumGateKept{&dsp::GateSettings::hysteresis_db, &dsp::GateSettings::key_listen,
+                                         &dsp::GateSettings::key_high_pass_hz,
+                                         &dsp::GateSettings::key_low_pass_hz};
+
+/// What Sum's meters show. "Kit known": 0, a number of mics, or kKitOfOthers.
+inline constexpr double kKitOfOthers = kSumMics + 1;
+enum class KitLearning { nothing_yet, listening, measuring, learned, no_roles, too_few_hits, no_memory };
+enum class SumGateState { off, shut, open, plain_shut, plain_open };
 
 /// What Damp's meter "Learned" shows; 1 to 6 are the rings it has set.
 inline constexpr double kLearnNothingYet = 0, kLearnListening = 7, kLearnMeasuring = 8, kLearnTooFewHits = 9,
@@ -34,13 +50,16 @@ struct Layout {
     std::vector<Control> meters;              ///< what the plug-in shows and nobody sets
     std::vector<std::string> inputs, outputs; ///< names of the channels, side-chain last
     std::size_t side_chain_bus = 0;           ///< 1-based number of that input bus, 0: none
+    /// Values that a state alone sets; they come after those of the controls.
+    std::vector<const dsp::Parameter*> kept{};
 };
 
 /// `channels` (1 or 2) of the main bus.
 Layout kick_layout(std::size_t channels);
 Layout gate_layout(std::size_t channels);
 Layout bus_layout();
-Layout sum_layout();                      ///< the sum's controls, then each mic's
+/// The sum's controls, each mic's, each mic's gate's, learn; kept: each mic's gate's.
+Layout sum_layout();
 Layout damp_layout(std::size_t channels); ///< the block's controls, number of rings, each ring's, learn
 /// By the plug-in's name. Throws std::invalid_argument: no such plug-in.
 Layout layout_of(std::string_view plugin, std::size_t channels);

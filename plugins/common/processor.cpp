@@ -13,6 +13,7 @@ std::vector<double> fallbacks(const Layout& layout) {
     std::vector<double> values;
     for (const auto& group : layout.groups)
         for (const auto& control : group.controls) values.push_back(control.parameter->fallback);
+    for (const auto* parameter : layout.kept) values.push_back(parameter->fallback);
     return values;
 }
 
@@ -158,6 +159,7 @@ void Processor::setStateInformation(const void* data, int size) {
         const auto name = json.find("program");
         for (int i = 0; name != json.end() && name->is_string() && i < getNumPrograms(); ++i)
             if (getProgramName(i).toStdString() == name->get_ref<const std::string&>()) program = i;
+        read_more(json);
         apply(values, program);
     } catch (const std::exception&) { // not a state: the present one stays
     }
@@ -230,10 +232,11 @@ void Processor::run(juce::AudioBuffer<float>& audio, bool bypassed) noexcept {
     if (ready_) update(bypassed);
     for (int at = 0; at < frames; at += kFrames)
         run_part(audio, at, static_cast<std::size_t>(std::min(frames - at, kFrames)), bypassed);
-    if (task_) return; // it sets the meters
+    if (task_ || meters_.empty()) return; // a task sets its meters
     std::array<double, kMaxMeters> meters{};
     if (ready_) read_meters(meters);
-    for (std::size_t i = 0; i < kMaxMeters; ++i) meter_values_[i].store(meters[i], std::memory_order_relaxed);
+    for (std::size_t i = 0; i < meters_.size(); ++i)
+        meter_values_[i].store(meters[i], std::memory_order_relaxed);
 }
 
 void Processor::copy_inputs(const juce::AudioBuffer<float>& audio, int at, std::size_t frames) noexcept {

@@ -26,7 +26,7 @@ class Processor : public juce::AudioProcessor {
 public:
     static constexpr std::size_t kBlockFrames =
         512; ///< longer blocks are cut; the output does not depend on it
-    static constexpr std::size_t kMaxInputs = kSumMics, kMaxOutputs = 2, kMaxMeters = 3;
+    static constexpr std::size_t kMaxInputs = kSumMics, kMaxOutputs = 2, kMaxMeters = 4 + kSumMics;
 
     /// What a plug-in does beside the audio. It goes away after the last call of run().
     class Task {
@@ -67,6 +67,7 @@ public:
     void setStateInformation(const void* data, int size) override;
 
     [[nodiscard]] const Layout& layout() const noexcept { return layout_; }
+    /// Those of the controls, then the layout's kept ones.
     [[nodiscard]] std::vector<double> settings() const;
     [[nodiscard]] double setting(std::size_t control) const noexcept { return shared_.get(control); }
     /// Moves a control as a hand would: the host hears of it, may undo it and writes it into automation.
@@ -92,7 +93,7 @@ protected:
     /// Allocates what the rate needs; false: rate out of range, and the plug-in passes its input on.
     [[nodiscard]] virtual bool prepare_dsp(double rate_hz) = 0;
     virtual void reset_dsp() noexcept = 0;
-    /// Audio thread, before render(): all controls in the order of the layout, every value allowed.
+    /// Audio thread, before render(): settings(), every value allowed.
     virtual void take(std::span<const double> values, bool bypassed) noexcept = 0;
     virtual void render(const Block& block) noexcept = 0;
     /// Audio thread: latency of the DSP as it is now.
@@ -106,6 +107,8 @@ protected:
     /// The blocks of a state from the values, and back: false when none is there.
     virtual void write_blocks(dsp::Json& state, std::span<const double> values) const = 0;
     virtual bool read_blocks(const dsp::Json& state, std::span<double> values) const = 0;
+    /// What a state has beside values, just before they are set. Not for programs.
+    virtual void read_more(const dsp::Json&) {}
 
     template <class Settings> static Settings to_settings(std::span<const double> values) noexcept {
         Settings settings;

@@ -1,9 +1,12 @@
 // A whole session, played through the plug-ins in a host and bounced by the program: the same samples.
+#include "analysis/hits.h"
+#include "analysis/kit_key_learn.h"
 #include "bundles.h"
 #include "hosting.h"
 #include "offline/audio_file.h"
 #include "offline/session.h"
 #include "support.h"
+#include "synth/simulator.h"
 #include <catch2/catch.hpp>
 #include <filesystem>
 #include <nlohmann/json.hpp>
@@ -123,7 +126,10 @@ TEST_CASE("bounce: kick, gate, damp, sum and bus in a host give the samples of t
         strips.push_back(signal);
     }
     strips.resize(16, Signal(kFrames, 0.0f));
-    auto sum = loaded(vst3_of("sum"), [&](auto& p) { set_state_text(p, offline::to_json_text(session)); });
+    auto gated_before = session;
+    for (auto& mic : gated_before.mics) mic.gate.reset();
+    auto sum =
+        loaded(vst3_of("sum"), [&](auto& p) { set_state_text(p, offline::to_json_text(gated_before)); });
     auto submix = play(*sum, strips, block_sizes(kFrames, 512));
     submix.resize(4, Signal(kFrames, 0.0f));
     auto bus = loaded(vst3_of("bus"), [&](auto& p) { set_state_text(p, block(*session.bus)); });
@@ -160,4 +166,50 @@ TEST_CASE("bounce: Sum with polarity, delays, pairs, mute and solo, its latency 
     CHECK(late > 0);
     for (auto& c : out) c.erase(c.begin(), c.begin() + late), c.resize(kFrames);
     CHECK(first_difference(out, bounced(session, mics)) == kSame);
+}
+
+TEST_CASE("bounce: Sum with gates that know the kit", "[plugins]") {
+    dsp::SimulatorOptions options;
+    options.seconds = 6.0;
+    const dsp::Drum drums[] = {dsp::Drum::kick, dsp::Drum::snare, dsp::Drum::rack_tom, dsp::Drum::floor_tom};
+    for (int i = 0; i < 14; ++i)
+        options.strokes.push_back({0.3 + 0.4 * i, drums[i % 4], i % 8 < 4 ? -1.0 : -12.0});
+    const dsp::Simulator simulator(options);
+    const auto mics = simulator.render();
+    const auto frames = mics[0].size();
+    const auto take = dsp::take_of(kRate, simulator.take_mics(), {mics.begin(), mics.end()});
+    const auto learned = dsp::learn_kit_key(take, dsp::find_hits(take));
+    const auto rack = *simulator.mic(dsp::Role::rack_tom), floor = *simulator.mic(dsp::Role::floor_tom);
+    REQUIRE((learned.table.knows(rack) && learned.table.knows(floor)));
+
+    offline::Session session;
+    session.mics.resize(mics.size());
+    for (std::size_t m = 0; m < mics.size(); ++m)
+        session.mics[m].role = simulator.mics()[m].role,
+        session.mics[m].mix = {.pan = plain(0.15 * static_cast<double>(m) - 0.7, 100.0),
+                               .delay_ms = plain(0.11 * static_cast<double>(m), 1000.0),
+                               .role = static_cast<double>(simulator.mics()[m].role)};
+    const auto kit = static_cast<double>(dsp::GateKey::kit);
+    session.mics[rack].gate = dsp::GateSettings{
+        .threshold_db = -38.3, .hysteresis_db = 6, .hold_ms = 90, .lookahead_ms = 1.5, .key = kit};
+    session.mics[floor].gate =
+        dsp::GateSettings{.threshold_db = -41, .range_db = dsp::kOffDb, .lookahead_ms = 0.37, .key = kit};
+    session.mics[0].gate = dsp::GateSettings{.threshold_db = -22, .release_ms = 90, .key_low_pass_hz = 900};
+    session.bleed = learned.table;
+    const auto expected = bounced(session, mics);
+    for (std::size_t m = 0; m < mics.size(); ++m) session.mics[m].name = "mic " + std::to_string(m + 1);
+
+    auto sum = load_vst3(vst3_of("sum"));
+    StateInHost(*sum).give(*sum, offline::to_json_text(session)); // as a person would paste it
+    run_messages(150);
+    CHECK(named(*sum, "Kit known")->getCurrentValueAsText().contains("mics"));
+    const auto late = sum->getLatencySamples();
+    CHECK(late == 72); // 1.5 ms at 48 kHz, which is room enough for a fraction of a sample
+    auto in = mics;
+    in.resize(16, Signal(frames, 0.0f));
+    for (auto& c : in) c.resize(frames + 512, 0.0f);
+    sum->prepareToPlay(kRate, 512);
+    auto out = play(*sum, in, block_sizes(frames + 512, 512));
+    for (auto& c : out) c.erase(c.begin(), c.begin() + late), c.resize(frames);
+    CHECK(first_difference(out, expected) == kSame);
 }

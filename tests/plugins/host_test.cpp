@@ -74,41 +74,6 @@ void check_state(Instance a, Instance b, const Bundle& bundle) {
     CHECK(first_difference(first, in) != kSame);
 }
 
-/// What JUCE's host keeps for a VST3 plug-in: XML around the component's bytes in base64, and these are our
-/// state, eight zeros and a trailer of JUCE's wrapper. The tests damage our part only: the wrapper (7.0.5 and
-/// 8.0.12) follows the length in its trailer wherever it points, before our code is asked.
-class StateInHost {
-public:
-    explicit StateInHost(juce::AudioProcessor& p) {
-        juce::MemoryBlock state;
-        p.getStateInformation(state);
-        xml_ = juce::AudioProcessor::getXmlFromBinary(state.getData(), static_cast<int>(state.getSize()));
-        REQUIRE(xml_ != nullptr);
-        juce::MemoryBlock bytes;
-        REQUIRE(bytes.fromBase64Encoding(component().getAllSubText()));
-        const std::string_view all(static_cast<const char*>(bytes.getData()), bytes.getSize());
-        own_ = all.substr(0, all.find('\0'));
-        trailer_ = all.substr(own_.size());
-        REQUIRE(own_.size() > 100);
-        REQUIRE(trailer_.size() > 8);
-    }
-    [[nodiscard]] const std::string& own() const { return own_; }
-
-    void give(juce::AudioProcessor& p, const std::string& own) const {
-        const auto bytes = own + trailer_;
-        component().deleteAllTextElements();
-        component().addTextElement(juce::MemoryBlock(bytes.data(), bytes.size()).toBase64Encoding());
-        juce::MemoryBlock state;
-        juce::AudioProcessor::copyXmlToBinary(*xml_, state);
-        p.setStateInformation(state.getData(), static_cast<int>(state.getSize()));
-    }
-
-private:
-    [[nodiscard]] juce::XmlElement& component() const { return *xml_->getChildByName("IComponent"); }
-    std::unique_ptr<juce::XmlElement> xml_;
-    std::string own_, trailer_;
-};
-
 } // namespace
 
 TEST_CASE("VST3: plays what the DSP library computes, bit for bit", "[plugins]") {

@@ -45,4 +45,27 @@ juce::AudioProcessorParameter* named(juce::AudioProcessor& p, const std::string&
     return nullptr;
 }
 
+StateInHost::StateInHost(juce::AudioProcessor& p) {
+    juce::MemoryBlock state;
+    p.getStateInformation(state);
+    xml_ = juce::AudioProcessor::getXmlFromBinary(state.getData(), static_cast<int>(state.getSize()));
+    REQUIRE(xml_ != nullptr);
+    juce::MemoryBlock bytes;
+    REQUIRE(bytes.fromBase64Encoding(component().getAllSubText()));
+    const std::string_view all(static_cast<const char*>(bytes.getData()), bytes.getSize());
+    own_ = all.substr(0, all.find('\0'));
+    trailer_ = all.substr(own_.size());
+    REQUIRE(own_.size() > 100);
+    REQUIRE(trailer_.size() > 8);
+}
+
+void StateInHost::give(juce::AudioProcessor& p, const std::string& own) const {
+    const auto bytes = own + trailer_;
+    component().deleteAllTextElements();
+    component().addTextElement(juce::MemoryBlock(bytes.data(), bytes.size()).toBase64Encoding());
+    juce::MemoryBlock state;
+    juce::AudioProcessor::copyXmlToBinary(*xml_, state);
+    p.setStateInformation(state.getData(), static_cast<int>(state.getSize()));
+}
+
 } // namespace kitfold::plugins::test

@@ -264,6 +264,7 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
                 for (const double v :
                      values_of(dsp::RingBand{.hz = 150.5 + 80.0 * static_cast<double>(ring)}))
                     values.push_back(v);
+            values.push_back(0.0); // learn
             check(bundle, values);
         } else {
             auto values = values_of(dsp::SumSettings{.pan_law_db = -4.5, .overhead_width = 0.8, .mono = 0});
@@ -276,6 +277,15 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
                                       .role = k}))
                     values.push_back(v);
             }
+            for (std::size_t m = 0; m < kSumMics;
+                 ++m) // choice, threshold, range, attack, hold, release, ahead
+                for (const double v :
+                     {m % 3 == 0   ? 1.0
+                      : m % 3 == 1 ? 2.0
+                                   : 0.0,
+                      -21.4, m == 3 ? dsp::kOffDb : -30, 0.07, 15.0, 33.0, m == 1 ? 1.5 : 0.0})
+                    values.push_back(v);
+            values.push_back(0.0); // learn
             check(bundle, values);
         }
     }

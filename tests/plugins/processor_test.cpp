@@ -20,7 +20,7 @@ TEST_CASE("plug-ins: the output is the DSP library's, bit for bit, at any block 
     if (channels == 1 && (plugin == "bus" || plugin == "sum")) return;
     for (unsigned seed = 0; seed < 4; ++seed) {
         auto p = ready(plugin, channels, rate_hz);
-        set_controls(*p, random_positions(p->settings().size(), seed));
+        set_controls(*p, random_positions(control_count(p->layout()), seed));
         const auto in = bursts(inputs(*p), 12'000);
         const auto mono_key = plugin == "gate" && channels == 1; // one key where Gate<float, double> takes one
         auto heard = in;
@@ -77,8 +77,10 @@ TEST_CASE("plug-ins: controls come in groups, and half way is where a hand expec
     CHECK(groups(*kick) ==
           std::vector<std::string>{"High-pass", "Low shelf", "Box cut", "Bleed cut", "Output"});
     CHECK(groups(*gate) == std::vector<std::string>{"Gate", "Key", "Meters"});
-    CHECK(groups(*sum).size() == 17);
-    CHECK(groups(*sum).back() == "Mic 16");
+    CHECK(groups(*sum).size() == 1 + 16 + 16 + 2);
+    CHECK(groups(*sum)[16] == "Mic 16");
+    CHECK(groups(*sum)[17] == "Mic 1 gate");
+    CHECK(groups(*sum).back() == "Meters");
     CHECK(groups(*damp).back() == "Meters");
 
     const auto half = [](Processor& p, std::string_view id) {
@@ -233,7 +235,7 @@ TEST_CASE("plug-ins: no heap, no lock in processBlock, from the first call on", 
         juce::AudioBuffer<float> block(audio.getArrayOfWritePointers(), audio.getNumChannels(),
                                        sizes[round % 7]);
         if (round % 3 == 0)
-            set_controls(*p, random_positions(p->settings().size(), static_cast<unsigned>(round)));
+            set_controls(*p, random_positions(control_count(p->layout()), static_cast<unsigned>(round)));
         const RealTimeGuard guard;
         if (round % 10 > 7)
             p->processBlockBypassed(block, midi);
@@ -252,7 +254,7 @@ TEST_CASE("plug-ins: no heap, no lock when a control moves on the audio thread",
     auto p = ready(plugin);
     int calls = -1;
     std::thread audio([&] { // VST3 and LV2 bring automation with the block
-        const auto positions = random_positions(p->settings().size(), 3);
+        const auto positions = random_positions(control_count(p->layout()), 3);
         const RealTimeGuard guard;
         for (std::size_t i = 0; i < positions.size(); ++i)
             p->getParameters().getUnchecked(static_cast<int>(i))->setValue(positions[i]);
@@ -439,10 +441,16 @@ TEST_CASE("plug-ins: identifiers and ranges are what hosts have stored", "[plugi
     CHECK(id(*gate, 12) == "gate_open");
     CHECK(bus->getParameters().size() == 10);
     CHECK(id(*bus, 9) == "gain_reduction_db");
-    CHECK(sum->getParameters().size() == 4 + 16 * 7);
+    CHECK(sum->getParameters().size() == 4 + 16 * 7 + 16 * 7 + 1 + 4 + 16);
     CHECK(id(*sum, 0) == "pan_law_db");
     CHECK(id(*sum, 4) == "mic_01_level_db");
     CHECK(id(*sum, 4 + 16 * 7 - 1) == "mic_16_role");
+    CHECK(id(*sum, 4 + 16 * 7) == "mic_01_gate");
+    CHECK(id(*sum, 4 + 16 * 7 + 1) == "mic_01_gate_threshold_db");
+    CHECK(id(*sum, 4 + 16 * 7 + 16 * 7 - 1) == "mic_16_gate_lookahead_ms");
+    CHECK(id(*sum, 4 + 16 * 7 + 16 * 7) == "learn");
+    CHECK(id(*sum, 4 + 16 * 7 + 16 * 7 + 1) == "kit_known");
+    CHECK(id(*sum, 4 + 16 * 7 + 16 * 7 + 1 + 4 + 15) == "mic_16_gate_state");
     CHECK(damp->getParameters().size() == 4 + 1 + 6 * 4 + 1 + 3);
     CHECK(id(*damp, 0) == "amount");
     CHECK(id(*damp, 4) == "rings");

@@ -125,6 +125,31 @@ Channels damp_reference(std::size_t channels, const std::vector<double>& values,
     return out;
 }
 
+/// Place of a control of Sum's among the values.
+std::size_t sum_value(const std::string& id) {
+    std::size_t at = 0;
+    for (const auto& group : sum_layout().groups)
+        for (const auto& control : group.controls) {
+            if (control.id == id) return at;
+            ++at;
+        }
+    FAIL("no control " << id);
+    return 0;
+}
+
+/// By the identifiers; without a table a gate that is to listen to the kit is a plain one.
+std::optional<dsp::GateSettings> sum_gate(const std::vector<double>& values, std::size_t mic) {
+    const auto at = sum_value((mic < 9 ? "mic_0" : "mic_") + std::to_string(mic + 1) + "_gate");
+    if (values[at] == 0.0) return {};
+    const auto* v = values.data() + at + 1; // as the test of the identifiers has them
+    return dsp::GateSettings{.threshold_db = v[0],
+                             .attack_ms = v[2],
+                             .hold_ms = v[3],
+                             .release_ms = v[4],
+                             .range_db = v[1],
+                             .lookahead_ms = v[5]};
+}
+
 Channels sum_reference(const std::vector<double>& values, const Channels& in, double rate_hz) {
     Channels out(2, Signal(in[0].size()));
     dsp::Sum sum;
@@ -132,12 +157,13 @@ Channels sum_reference(const std::vector<double>& values, const Channels& in, do
     const auto sum_count = dsp::fields<dsp::SumSettings>().size(),
                mic_count = dsp::fields<dsp::MicSettings>().size();
     good = good && sum.set(settings_from<dsp::SumSettings>(values.data())) == nullptr;
-    for (std::size_t m = 0; m < kSumMics; ++m)
-        good =
-            good &&
-            sum.set(m, settings_from<dsp::MicSettings>(values.data() + sum_count + m * mic_count)) == nullptr;
+    for (std::size_t m = 0; m < kSumMics; ++m) {
+        const auto mic = settings_from<dsp::MicSettings>(values.data() + sum_count + m * mic_count);
+        good = good && sum.set(m, mic) == nullptr && sum.set_gate(m, sum_gate(values, m)) == nullptr;
+    }
     if (!good) return {};
     sum.settle();
+    sum.reset();
     sum.process(pointers(in).data(), out[0].data(), out[1].data(), in[0].size());
     return out;
 }

@@ -14,7 +14,7 @@ namespace {
 /// Blocks until told to stop, some bypassed, with automation that comes with the block as formats bring it.
 void play_until(const std::atomic<bool>& stop, Processor& p, bool& finite) {
     const auto in = bursts(inputs(p), 64);
-    const auto positions = random_positions(p.settings().size(), 99);
+    const auto positions = random_positions(control_count(p.layout()), 99);
     for (std::size_t i = 0; !stop.load(); ++i) {
         p.getParameters()
             .getUnchecked(static_cast<int>(i % positions.size()))
@@ -33,7 +33,7 @@ TEST_CASE("controls, states and programs change from other threads while audio r
     bool finite = true;
     std::thread audio([&] { play_until(stop, *p, finite); });
     std::thread knobs([&] { // a host's control surface
-        for (unsigned i = 0; i < 40; ++i) set_controls(*p, random_positions(p->settings().size(), i));
+        for (unsigned i = 0; i < 40; ++i) set_controls(*p, random_positions(control_count(p->layout()), i));
     });
     std::thread saver([&] { // some hosts save and restore in the background
         for (int i = 0; i < 20; ++i) set_state_text(*p, state_text(*p));
@@ -85,6 +85,46 @@ TEST_CASE("Damp learns while audio runs and states arrive") {
     stop.store(true);
     audio.join();
     CHECK(found);
+    CHECK(all_allowed(*p));
+}
+
+TEST_CASE("Sum learns while audio runs and states arrive") {
+    auto p = ready("sum", 2, 8'000.0);
+    set_state_text(*p, R"({"mics": [{"role": "kick_in", "gate": {"key": "kit"}}, {"role": "snare_top"}]})");
+    const auto state = state_text(*p);
+    Channels strokes(kSumMics, Signal(24'000, 0.0f)); // two drums by turns, each softer in the other's mic
+    const auto kick = membrane(8'000.0, 3, 0.1), snare = membrane(8'000.0, 3, 0.5);
+    for (std::size_t n = 0; n < 22'000; ++n)
+        strokes[0][n] = kick[n] + 0.1f * snare[n], strokes[1][n] = snare[n] + 0.1f * kick[n];
+    std::atomic<bool> stop{false};
+    std::thread audio([&] {
+        while (!stop.load()) play(*p, strokes, block_sizes(strokes[0].size()));
+    });
+    std::thread saver([&] {
+        for (int i = 0; i < 20; ++i) {
+            CHECK_FALSE(state_text(*p).empty());
+            std::this_thread::sleep_for(std::chrono::milliseconds(20));
+        }
+    });
+    const auto shows = [&](const char* id) {
+        return p->getParameters()[index_of(*p, id)]->getCurrentValueAsText();
+    };
+    bool learned = false;
+    std::string known;
+    for (int i = 0; i < 6; ++i) {
+        type_in(*p, "learn", "on");
+        juce::MessageManager::getInstance()->runDispatchLoopUntil(300);
+        if (i == 2) set_state_text(*p, state);
+        type_in(*p, "learn", "off");
+        if (i == 4) p->setCurrentProgram(0), set_state_text(*p, known.empty() ? state : known);
+        for (int k = 0; k < 100 && (k < 2 || shows("learning") == "measuring"); ++k)
+            juce::MessageManager::getInstance()->runDispatchLoopUntil(50);
+        if (shows("learning") == "learned") learned = true, known = state_text(*p);
+    }
+    saver.join();
+    stop.store(true);
+    audio.join();
+    CHECK(learned);
     CHECK(all_allowed(*p));
 }
 
