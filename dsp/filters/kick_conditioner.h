@@ -57,8 +57,9 @@ public:
         return nullptr;
     }
 
-    /// in and out: frames * kStride samples; they may be the same memory.
-    void process(const float* in, float* out, std::size_t frames) noexcept {
+    /// in and out: frames * kStride samples; they may be the same memory. in_use: the first lanes, which have
+    /// a mic; what comes out of the others does not matter.
+    void process(const float* in, float* out, std::size_t frames, std::size_t in_use = kLanes) noexcept {
         const FlushDenormals guard;
         if (frames > 0) fresh_.fill(false);
         std::size_t n = 0;
@@ -67,10 +68,14 @@ public:
                 if (!moving_[k].still()) moving_[k].step(), update(k);
             run(in + n * kStride, out + n * kStride, 1);
         }
+        if (2 * in_use <= kLanes && used_count_ == KickDesign::kSections)
+            n += run_folded(in + n * kStride, out + n * kStride, (frames - n) / kFold);
         if (n < frames) run(in + n * kStride, out + n * kStride, frames - n);
     }
 
 private:
+    static constexpr std::size_t kFold = 16;
+
     [[nodiscard]] bool moving() const noexcept {
         for (const auto& m : moving_)
             if (!m.still()) return true;
@@ -142,6 +147,54 @@ private:
             Lanes<V>::store(out + n * kStride, x * gain);
         }
         for (std::size_t s = 0; s < N; ++s) sections[s].keep(state_[used_[s]]);
+    }
+
+    /// Sections 3 to 5 in the lanes that have no mic, kFold frames behind sections 0 to 2: half the work.
+    /// Returns the frames done.
+    std::size_t run_folded(const float* in, float* out, std::size_t blocks) noexcept {
+        constexpr std::size_t kHalf = kLanes / 2, kOnce = KickDesign::kSections / 2;
+        std::array<SectionCoefficients<V>, kOnce> coefficients;
+        std::array<SectionState<V>, kOnce> state, kept;
+        for (std::size_t s = 0; s < kOnce; ++s) {
+            copy_lanes(coefficients_[s], 0, kHalf, coefficients[s], 0);
+            copy_lanes(coefficients_[kOnce + s], 0, kHalf, coefficients[s], kHalf);
+            copy_lanes(state_[s], 0, kHalf, state[s], 0);
+            copy_lanes(state_[kOnce + s], 0, kHalf, state[s], kHalf);
+        }
+        alignas(64) double x[kFold * kLanes]{}, y[kFold * kLanes];
+        for (std::size_t block = 0; blocks > 0 && block <= blocks; ++block) {
+            if (block < blocks)
+                for (std::size_t n = 0; n < kFold; ++n)
+                    for (std::size_t k = 0; k < kHalf; ++k)
+                        x[n * kLanes + k] = load_finite<double>(in + (block * kFold + n) * kStride + k);
+            if (block == 0 || block == blocks) kept = state;
+            tick_block(coefficients, state, x, y);
+            for (std::size_t s = 0; s < kOnce; ++s) { // those that had nothing to do yet, or no more
+                if (block == 0) copy_lanes(kept[s], kHalf, kLanes, state[s], kHalf);
+                if (block == blocks) copy_lanes(kept[s], 0, kHalf, state[s], 0);
+            }
+            for (std::size_t n = 0; n < kFold; ++n)
+                for (std::size_t k = 0; k < kHalf; ++k) {
+                    x[n * kLanes + kHalf + k] = y[n * kLanes + k];
+                    if (block > 0)
+                        out[((block - 1) * kFold + n) * kStride + k] =
+                            static_cast<float>(y[n * kLanes + kHalf + k] * gain_[k]);
+                }
+        }
+        for (std::size_t s = 0; s < kOnce; ++s) {
+            copy_lanes(state[s], 0, kHalf, state_[s], 0);
+            copy_lanes(state[s], kHalf, kLanes, state_[kOnce + s], 0);
+        }
+        return blocks * kFold;
+    }
+    template <std::size_t N> static void tick_block(const std::array<SectionCoefficients<V>, N>& c,
+                                                    std::array<SectionState<V>, N>& s, const double* x,
+                                                    double* y) noexcept {
+        SectionInLoop<V> a(c[0], s[0]), b(c[1], s[1]), d(c[2], s[2]);
+        for (std::size_t n = 0; n < kFold; ++n)
+            Lanes<V>::store_state(y + n * kLanes,
+                                  d.tick(b.tick(a.tick(Lanes<V>::load_state(x + n * kLanes)))));
+        a.keep(s[0]), b.keep(s[1]), d.keep(s[2]);
     }
 
     double rate_hz_ = 48'000.0;

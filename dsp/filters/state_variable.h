@@ -64,6 +64,23 @@ template <class V> struct SectionCoefficients {
 
 template <class V> struct SectionState { PerLane<V> band, low; };
 
+/// Lanes from..to of one group's numbers to those from `at` on of another's.
+template <class V> void copy_lanes(const PerLane<V>& in, std::size_t from, std::size_t to, PerLane<V>& out,
+                                   std::size_t at) noexcept {
+    for (std::size_t k = from; k < to; ++k) out.lane[at + k - from] = in.lane[k];
+}
+template <class V> void copy_lanes(const SectionCoefficients<V>& in, std::size_t from, std::size_t to,
+                                   SectionCoefficients<V>& out, std::size_t at) noexcept {
+    using C = SectionCoefficients<V>;
+    for (const auto number :
+         {&C::own_band, &C::to_band, &C::own_low, &C::to_low, &C::direct, &C::from_band, &C::from_low})
+        copy_lanes(in.*number, from, to, out.*number, at);
+}
+template <class V> void copy_lanes(const SectionState<V>& in, std::size_t from, std::size_t to,
+                                   SectionState<V>& out, std::size_t at) noexcept {
+    copy_lanes(in.band, from, to, out.band, at), copy_lanes(in.low, from, to, out.low, at);
+}
+
 /// A section's coefficients and state in registers, for the length of a loop.
 template <class V> struct SectionInLoop {
     V own_band, to_band, own_low, to_low, direct, from_band, from_low, band, low;

@@ -51,7 +51,8 @@ public:
         interleave<Wide>(mics, shaped_, lanes, frames);
         if (blocks_.kick)
             kicks_.each([&](auto& kick, std::size_t first) {
-                kick.process(shaped_ + first, shaped_ + first, frames);
+                const std::size_t in_use = std::min(lanes - std::min(lanes, first), kick.kLanes);
+                kick.process(shaped_ + first, shaped_ + first, frames, in_use);
             });
         if (blocks_.gate) {
             if (keys != nullptr) bring_keys(keys, lanes, frames);

@@ -64,3 +64,23 @@ TEST_CASE("kick lanes equal the scalar", "[filters]") {
     scalar.process(x.data(), x.data(), x.size());
     for (std::size_t n = 0; n < x.size(); ++n) REQUIRE(x[n] == y[2 * n + 1]);
 }
+
+TEST_CASE("kick: six sections in lanes of which half have a mic equal the scalar, whatever the block size",
+          "[filters]") {
+    using Batch = xsimd::batch<double, xsimd::sse2>;
+    KickConditioner<Batch, 3> lanes; // in a buffer of three samples a frame
+    KickConditioner<double> scalar;
+    REQUIRE((lanes.prepare(48'000.0) && scalar.prepare(48'000.0)));
+    KickSettings s{.box_db = -6.0, .bleed_cut_hz = 3000.0, .bleed_cut_slope = 24.0};
+    std::vector<float> x(9'000), y(3 * x.size());
+    for (std::size_t n = 0; n < x.size(); ++n)
+        x[n] = y[3 * n] = static_cast<float>(std::sin(0.01 * double(n * n)));
+    for (std::size_t at = 0, size = 1; at < x.size(); at += size, size = size % 157 + 1) {
+        size = std::min(size, x.size() - at);
+        if (at > 4'000) s.shelf_db = 3.0; // settings move for a while
+        REQUIRE((lanes.set(s, 0) == nullptr && scalar.set(s) == nullptr));
+        lanes.process(&y[3 * at], &y[3 * at], size, 1);
+        scalar.process(&x[at], &x[at], size);
+    }
+    for (std::size_t n = 0; n < x.size(); ++n) REQUIRE(y[3 * n] == x[n]);
+}
