@@ -12,6 +12,7 @@ namespace {
 constexpr int kRounds = 3;
 constexpr std::ptrdiff_t kHitApart = 18; // frames: nearer than that is one hit
 constexpr std::ptrdiff_t kPlateApart = 40;
+constexpr float kLeastSeenDb = 14.0f;
 constexpr float kSoftestDb = 30.0f; // under the drum's median
 
 /// Strongest first; near a hit only what is a hit of its own: the ring of a drum beats for a while.
@@ -83,12 +84,26 @@ std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part
     return *nth;
 }
 
+/// How far a drum's stroke rises above what rings on, added up over all bands that it rules in the mics put
+/// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little.
+float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
+    constexpr float kRules = 0.5f;
+    float sum = 0.0f;
+    for (std::size_t m = 0; m < who_.mics.size(); ++m) {
+        if (who_.near[m] != model_.sources()[part.source].drum) continue;
+        for (auto c = m * kScanBands; c < (m + 1) * kScanBands; ++c)
+            if (part.share[c] > kRules)
+                sum += std::max(0.0f, decibels(event.step[c]) - decibels(event.hidden[c]));
+    }
+    return sum;
+}
+
 std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
     std::vector<KnownStroke> all;
     for (std::size_t i = 0; i < events_.size(); ++i)
         for (const auto& p : parts_[i]) {
             const auto& source = model_.sources()[p.source];
-            if (source.drum != drum) continue;
+            if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
             const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
                                       : onset(events_[i], p, who_.overheads);
             all.push_back({p.source, f.value_or(events_[i].frame), decibels(p.level)});

@@ -30,6 +30,7 @@ private:
     void explain_all();
     [[nodiscard]] std::optional<std::ptrdiff_t> onset(const HitEvent& event, const Part& part,
                                                       std::span<const std::size_t> places) const;
+    [[nodiscard]] float seen_db(const HitEvent& event, const Part& part) const;
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
     [[nodiscard]] StrokesByDrum strokes() const;
     [[nodiscard]] std::vector<std::ptrdiff_t> firsts_to_hear(const StrokesByDrum& strokes) const;

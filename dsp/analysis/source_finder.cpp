@@ -37,6 +37,29 @@ Listeners listeners(std::span<const TakeMic> mics) {
     return who;
 }
 
+namespace {
+
+/// Frames after `frame` at which the first of the bands that step up clearly are on their way.
+std::optional<std::ptrdiff_t> beginning(const Ear& ear, std::ptrdiff_t frame, const BandLevels& rise,
+                                        const BandLevels& hidden, const BandLevels& past) {
+    constexpr std::size_t kFirstBand = 2; // below, a period lasts longer than the way between two mics
+    constexpr std::ptrdiff_t kReach = 9;
+    constexpr float kClear = 4.0f, kBegun = 0.2f, kAbovePast = 1.26f;
+    std::vector<float> starts;
+    for (auto b = kFirstBand; b < kScanBands; ++b) {
+        if (rise[b] < kClear * hidden[b]) continue;
+        for (auto f = -kReach; f <= kReach; ++f)
+            if (ear.energy(frame + f, b) - kAbovePast * past[b] >= kBegun * rise[b]) {
+                starts.push_back(static_cast<float>(f));
+                break;
+            }
+    }
+    if (starts.size() < 2) return std::nullopt;
+    return static_cast<std::ptrdiff_t>(quantile(starts, 0.3));
+}
+
+} // namespace
+
 std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& who) {
     std::vector<HitEvent> events;
     if (who.mics.empty()) return events;
@@ -67,10 +90,12 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
         for (const auto m : who.mics) {
             const auto rise = ears[m].rise(f - kBefore, f + kAfter);
             const auto past = ears[m].past(f - kBefore);
-            for (std::size_t b = 0; b < kScanBands; ++b) {
-                e.step.push_back(rise[b]);
-                e.hidden.push_back(kHiddenByPast * past[b] + kHiddenByFloor * ears[m].floor()[b]);
-            }
+            BandLevels hidden;
+            for (std::size_t b = 0; b < kScanBands; ++b)
+                hidden[b] = kHiddenByPast * past[b] + kHiddenByFloor * ears[m].floor()[b];
+            e.step.insert(e.step.end(), rise.begin(), rise.end());
+            e.hidden.insert(e.hidden.end(), hidden.begin(), hidden.end());
+            e.begins.push_back(beginning(ears[m], f, rise, hidden, past));
         }
         events.push_back(std::move(e));
     }
@@ -80,12 +105,25 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
 namespace {
 
 constexpr std::size_t kFewest = 3, kMostExamples = 24;
-constexpr float kAsClearDb = 6.0f;
+constexpr float kAsClearDb = 4.5f;
+constexpr float kLeadDb = 3.0f; // per frame by which a drum's own mic is first
 
 struct Example {
     std::size_t event = 0;
-    float contrast_db = 0.0f;
+    float contrast_db = 0.0f; ///< arrival counted in
 };
+
+/// Frames by which a mic hears an event before the overheads do; 0 if that can't be told.
+float lead(const HitEvent& e, const Listeners& who, std::size_t own) {
+    constexpr float kMost = 4.0f;
+    if (!e.begins[own]) return 0.0f;
+    float least = kMost;
+    bool any = false;
+    for (const auto o : who.overheads)
+        if (e.begins[o])
+            least = std::min(least, static_cast<float>(*e.begins[o] - *e.begins[own])), any = true;
+    return any ? std::max(least, -kMost) : 0.0f;
+}
 
 /// How far a drum's mic stands out against the others at each event that it hears, most first.
 std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners& who, Drum drum,
@@ -110,7 +148,7 @@ std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners
                 decibels(e.step[c]) - other_db / static_cast<float>(std::max<std::size_t>(others.size(), 1));
             ++clear;
         }
-        if (clear >= 2) out.push_back({i, sum / static_cast<float>(clear)});
+        if (clear >= 2) out.push_back({i, sum / static_cast<float>(clear) + kLeadDb * lead(e, who, own)});
     }
     std::stable_sort(out.begin(), out.end(),
                      [](const Example& a, const Example& b) { return a.contrast_db > b.contrast_db; });
