@@ -252,6 +252,41 @@ TEST_CASE("VST3: Damp learns without a window, and the host's controls show it",
         if (std::string_view(bundle.plugin) == "damp") check(load_vst3(bundle), bundle);
 }
 
+TEST_CASE("VST3: Sum learns without a window, and says what it knows", "[plugins]") {
+    auto p = load_vst3(*std::find_if(std::begin(kVst3), std::end(kVst3),
+                                     [](const auto& b) { return std::string_view(b.plugin) == "sum"; }));
+    const auto shows = [&p](const char* name) {
+        return named(*p, name)->getCurrentValueAsText().toStdString();
+    };
+    const auto type = [&p](const char* name, const char* text) {
+        named(*p, name)->setValueNotifyingHost(named(*p, name)->getValueForText(text));
+    };
+    const auto wait_for = [&](const char* name, const std::string& text) {
+        for (int i = 0; i < 200 && shows(name) != text; ++i) {
+            play(*p, Channels(kSumMics, Signal(512, 0.0f)), {512});
+            run_messages(30);
+        }
+        CHECK(shows(name) == text);
+    };
+    type("Mic 1 role", "kick in");
+    type("Mic 2 role", "snare top");
+    type("Mic 1 gate", "kit");
+    wait_for("Mic 1 gate state", "shut (plain, kit not known)");
+    const auto kick = membrane(kRate, 4), snare = membrane(kRate, 4, 0.7); // by turns, in each other's mic
+    Channels strokes(kSumMics, Signal(kick.size(), 0.0f));
+    for (std::size_t n = 0; n < kick.size(); ++n)
+        strokes[0][n] = kick[n] + 0.1f * snare[n], strokes[1][n] = snare[n] + 0.1f * kick[n];
+    type("Learn", "on");
+    wait_for("Learning", "listening");
+    play(*p, strokes, block_sizes(strokes[0].size(), 512));
+    type("Learn", "off");
+    wait_for("Learning", "learned");
+    CHECK(shows("Learn") == "off");
+    CHECK(shows("Kit known") == "2 mics");
+    CHECK(shows("Mic 1 gate threshold") != "-30.0 dB");
+    wait_for("Mic 1 gate state", "shut");
+}
+
 TEST_CASE("VST3: layouts that make no sense are refused, and the plug-in plays on", "[plugins]") {
     for (const auto& bundle : kVst3) {
         CAPTURE(bundle.name);
