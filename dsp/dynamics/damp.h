@@ -200,10 +200,11 @@ private:
         PerLane<V> credit;                                     // extra decay of what it brought
         PerLane<V> blurred, old_settled, new_settled, settled; // how much of the ring the resonator holds
         PerLane<V> was, shown;                                 // gain at the start and at the end of the hop
+        PerLane<V> most;                                       // that there is of it to be taken
         void forget(std::size_t k) noexcept {
             rise.forget(k);
             for (auto* v : {&ring2, &own, &met_re, &met_im, &old_re, &old_im, &old_own, &noise2, &blurred,
-                            &new_settled})
+                            &new_settled, &most})
                 (*v)[k] = 0.0;
             for (auto* v : {&gain, &old_gain, &credit, &old_settled, &settled, &was, &shown}) (*v)[k] = 1.0;
         }
@@ -444,7 +445,7 @@ private:
         since_[kBands].store(select(struck, every(0.0), since_[kBands].load()));
         if (!steady_) fade();
         for (std::size_t i = 0; i < used_count_; ++i) follow_ring(rings_[used_[i]], re[i], im[i], level2[i]);
-        take_apart(level2);
+        take_apart();
         const V wet = wet_.load(), one(1.0);
         const V high = follow_level(broad_[0], high2), tail = follow_level(broad_[1], all2);
         aim(high_, one - (one - root(high)) * wet); // there are two of these shelves
@@ -481,14 +482,15 @@ private:
         }
     }
     /// The other way round: what is to be taken of each resonator, so that of each ring its part goes.
-    void take_apart(const std::array<V, kRingBands>& level2) noexcept {
+    void take_apart() noexcept {
         std::array<V, kRingBands> part{};
         for (std::size_t i = 0; i < used_count_; ++i)
             part[i] =
                 (every(1.0) - rings_[used_[i]].shown.load()) * wet_.load() * bands_[used_[i]].there.load();
         // A stroke inside the coming hop is not to be taken for ring.
         V most(0.0);
-        for (std::size_t i = 0; i < used_count_; ++i) most = most + magnitude(part[i]) * root(level2[i]);
+        for (std::size_t i = 0; i < used_count_; ++i)
+            most = most + rings_[used_[i]].most.load() * wet_.load() * bands_[used_[i]].there.load();
         most = most * every(kMost) + every(1e-9);
         most_.store(larger(most, next_most_.load())), next_most_.store(most); // from part to part in a line
         for (std::size_t j = 0; j < used_count_; ++j) {
@@ -534,17 +536,22 @@ private:
                         f.own.load() + every(own_rise_));
         V settled = f.settled.load();
         settled = settled + (one - settled) * f.settle.load();
-        if (some(open)) meet(f, re, im, level2, open, gain, ring2, own, settled);
+        V news(0.0);
+        if (some(open)) news = meet(f, re, im, level2, open, gain, ring2, own, settled);
         f.gain.store(gain), f.ring2.store(ring2), f.own.store(own), f.settled.store(settled);
         const V less = smaller(one, (one - gain) / larger(settled, every(kLeastSettled))) * own;
         const V was = f.shown.load(),
                 up = select(open, was + every(glide_), larger(was, every(1e-3)) * every(slew_));
-        f.was.store(was), f.shown.store(larger(smaller(one - less, up), was - every(glide_)));
+        const V shown = larger(smaller(one - less, up), was - every(glide_));
+        f.was.store(was), f.shown.store(shown);
+        // While a band that was closed opens for a stroke, only what rang before is still to be taken.
+        const V late = larger(every(0.0), one - less - shown);
+        f.most.store((magnitude(less) + late * root(one - news)) * root(level2));
     }
 
     /// While a stroke comes in: what was there goes on as it was, what came with it counts from the stroke
-    /// on.
-    void meet(Ring& f, V re, V im, V level2, Mask open, V& gain, V& ring2, V& own, V& settled) noexcept {
+    /// on. Returns the part of the energy that is new.
+    V meet(Ring& f, V re, V im, V level2, Mask open, V& gain, V& ring2, V& own, V& settled) noexcept {
         const V one(1.0), tiny = every(1e-30), step = f.step.load(), settle = f.settle.load();
         const Mask stroke = since_[kBands].load() < every(0.5);
         const V turn_re = f.turn_re.load(), turn_im = f.turn_im.load();
@@ -584,6 +591,7 @@ private:
         f.old_re.store(old_re), f.old_im.store(old_im), f.old_gain.store(old_gain), f.old_own.store(old_own);
         f.credit.store(credit), f.noise2.store(noise2), f.blurred.store(blurred);
         f.old_settled.store(old_settled), f.new_settled.store(new_settled);
+        return select(open, part, every(0.0));
     }
 
     /// Energy of the ring and gain of the top or of everything, one hop on. Returns the gain.
