@@ -14,8 +14,8 @@ namespace {
 constexpr double kTopHz = 2'000.0;     // above it all of what is left of the Damp block's top
 constexpr double kSamePartial = 0.05;  // a partial may move by this part of itself when the drum is deadened
 constexpr double kWidthPerDecay = 1.5; // half bandwidth re the alpha that the band is to leave
-constexpr double kHighestQ = 5.0;      // the pitch of a hard stroke glides
-constexpr double kApart = 0.35;        // least distance of two bands re the sum of their half bandwidths
+constexpr double kHighestQ = 4.0;      // the pitch of a hard stroke glides
+constexpr double kApart = 0.2;         // least distance of two bands re the sum of their half bandwidths
 constexpr double kClearDb = -20.0;     // a partial this strong is worth a band
 constexpr double kOdd = 0.3;           // off the trend by this in log ring time: something else
 constexpr double kDbPerNeper = 8.685889638065037;

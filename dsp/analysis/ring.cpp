@@ -21,9 +21,10 @@ constexpr double kTileRangeDb = 35.0;
 constexpr std::size_t kMostTiles = 10;
 constexpr double kPartialRangeDb = 40.0;
 constexpr double kLeastPartialFallDb =
-    8.0;                              // a mode that was not seen to fall further has no decay to speak of
+    5.0;                              // a mode that was not seen to fall further has no decay to speak of
 constexpr double kLeastPeriods = 6.0; // in a ring time: less is a thump without pitch
 constexpr double kUnsure = 0.25;      // spread of the ring time over hits
+constexpr double kLateSeconds = 0.03;
 constexpr double kSpectrumSeconds = 0.5;
 constexpr double kGlideBandHz = 300.0;
 constexpr double kGlideSeconds = 0.25;
@@ -367,7 +368,14 @@ std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
 
 using Cluster = std::vector<FoundMode>;
 
-/// Modes of different hits that are one partial: next to each other in frequency, the strongest of each hit.
+/// Level some way into the ring. At the onset a mode that is gone by then, which only mends the fit where
+/// the model doesn't hold (glide, beater), may be put the highest.
+double late_level(const RingMode& mode) {
+    return mode.amplitude * std::exp(-mode.decay_per_s * kLateSeconds);
+}
+
+/// Modes of different hits that are one partial: next to each other in frequency, of each hit the one that is
+/// heard to ring.
 std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
     std::sort(found.begin(), found.end(), [](const auto& x, const auto& y) { return x.mode.hz < y.mode.hz; });
     double all = 0.0;
@@ -379,7 +387,7 @@ std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
         while (to < found.size() && found[to].mode.hz - found[to - 1].mode.hz < gap(found[to].mode.hz)) ++to;
         Cluster strongest(a.hits.size());
         for (auto i = from; i < to; ++i)
-            if (found[i].mode.amplitude > strongest[found[i].hit].mode.amplitude)
+            if (late_level(found[i].mode) > late_level(strongest[found[i].hit].mode))
                 strongest[found[i].hit] = found[i];
         double here = 0.0;
         for (const auto& m : strongest) here += m.weight;
