@@ -1,15 +1,20 @@
 // Damp set by learning, against the simulator's truth: the same strokes on the open and on the deadened kit.
 #include "analysis/damp_learn.h"
 #include "analysis/fft.h"
-#include "dynamics/damp.h"
+#include "damped.h"
 #include "synth/simulator.h"
 #include <catch2/catch.hpp>
 #include <complex>
 #include <stdexcept>
 
+using namespace kitfold;
 using namespace kitfold::dsp;
+using test::damped;
 
 namespace {
+
+constexpr double kWeakestDb = -35.0; // partials that are told apart
+constexpr double kMainDb = -10.0;    // re the strongest: those that are heard to ring
 
 struct Session {
     Simulator simulator;
@@ -60,12 +65,80 @@ double energy_db(std::span<const float> x) {
     return 10.0 * std::log10(sum);
 }
 
-std::vector<float> damped(const DampSettings& settings, double rate_hz, std::vector<float> x) {
-    Damp<float> damp;
-    REQUIRE(damp.prepare(rate_hz));
-    REQUIRE(damp.set(settings) == nullptr);
-    damp.process(x.data(), x.data(), x.size());
-    return x;
+/// The partials of a drum down to `least_db`; twins, a few tenths of a percent apart and of one decay, are
+/// one.
+std::vector<Partial> partials_of(const DrumTruth& drum, double least_db) {
+    std::vector<Partial> out;
+    for (const auto& p : drum.partials)
+        if (!out.empty() && p.hz < 1.008 * out.back().hz)
+            out.back().level_db = std::max(out.back().level_db, p.level_db);
+        else
+            out.push_back(p);
+    std::erase_if(out, [=](const Partial& p) { return p.level_db < least_db; });
+    return out;
+}
+
+/// Ring times of a recording's partials by how its levels leave those of the deadened drum, whose decays the
+/// truth gives. Strokes, beats of the twins and glides are the same in both, so they drop out: straight line
+/// over 30 dB of the deadened decay, median over the strokes.
+std::vector<double> ring_times(const std::vector<float>& x, const std::vector<float>& deadened,
+                               double rate_hz, const std::vector<double>& arrivals_s,
+                               const std::vector<Partial>& partials) {
+    std::vector<test::RingingTone> tones;
+    for (const auto& p : partials) tones.push_back({p.hz, p.deadened_ring_ms});
+    const test::ToneLevels levels(rate_hz, tones);
+    std::vector<std::vector<double>> found(partials.size());
+    for (const double arrival_s : arrivals_s) {
+        struct Line {
+            double n = 0, t = 0, l = 0, tt = 0, tl = 0;
+            bool ended = false;
+        };
+        std::vector<Line> lines(partials.size());
+        std::vector<double> top;
+        for (double t = 0.02; t < 0.85; t += 0.01) {
+            const auto from = std::size_t((arrival_s + t) * rate_hz);
+            const auto truth = levels.at(deadened, from), here = levels.at(x, from);
+            if (top.empty()) top = truth;
+            for (std::size_t k = 0; k < partials.size(); ++k) {
+                auto& f = lines[k];
+                f.ended = f.ended || truth[k] < top[k] - 30.0;
+                const double l = here[k] - truth[k];
+                if (!f.ended) f.n += 1, f.t += t, f.l += l, f.tt += t * t, f.tl += t * l;
+            }
+        }
+        for (std::size_t k = 0; k < partials.size(); ++k) {
+            const auto& f = lines[k];
+            const double db_per_s = (f.n * f.tl - f.t * f.l) / (f.n * f.tt - f.t * f.t);
+            found[k].push_back(60'000.0 / (60'000.0 / partials[k].deadened_ring_ms - db_per_s));
+        }
+    }
+    std::vector<double> out;
+    for (auto& ring_ms : found) {
+        std::sort(ring_ms.begin(), ring_ms.end());
+        out.push_back((ring_ms[(ring_ms.size() - 1) / 2] + ring_ms[ring_ms.size() / 2]) / 2.0);
+    }
+    return out;
+}
+
+/// Each partial within 10 % of the truly deadened one, all strokes, hard ones too. Left out is what this
+/// take does not let one measure, known from the open recording alone: where the same method misses the
+/// open drum's true decay by more than 5 % (a weak partial beside a strong one).
+void check_rings(const Session& open, Drum drum, std::size_t mic, const std::vector<float>& x,
+                 const std::vector<float>& y, const std::vector<float>& truth) {
+    const double rate_hz = open.simulator.options().rate_hz;
+    const auto partials = partials_of(open.truth(drum), kWeakestDb);
+    const auto at = open.arrivals(drum, mic);
+    const auto open_ms = ring_times(x, truth, rate_hz, at, partials),
+               damped_ms = ring_times(y, truth, rate_hz, at, partials);
+    std::size_t compared = 0;
+    for (std::size_t k = 0; k < partials.size(); ++k) {
+        const auto& p = partials[k];
+        if (p.level_db < kMainDb || std::abs(open_ms[k] / p.open_ring_ms - 1.0) > 0.05) continue;
+        CAPTURE(p.hz, p.level_db, p.open_ring_ms, open_ms[k]);
+        CHECK(damped_ms[k] == Approx(p.deadened_ring_ms).epsilon(0.10).margin(0));
+        ++compared;
+    }
+    CHECK(compared >= 3);
 }
 
 } // namespace
@@ -83,26 +156,7 @@ TEST_CASE("learned settings turn the open kit into the deadened one", "[analysis
     REQUIRE(learned.why_not.empty());
 
     const auto y = damped(learned.settings, rate_hz, x);
-    // The pitch of a hard stroke glides by up to 10 % and leaves the bands for a while: the strokes of the
-    // line check fall in strength, and the 10 % that a listener is promised hold from its second half on; 20
-    // % for all of them.
-    const auto hits = open.hits(drum, y);
-    const std::span all(hits);
-    std::size_t compared = 0;
-    for (const auto& [some, tolerance] :
-         {std::pair{all.subspan(all.size() / 2), 0.10}, std::pair{all, 0.20}}) {
-        const auto result = measure_decay(some, rate_hz);
-        for (const auto& p : open.truth(drum).partials) { // the strong ones: what a listener hears ring
-            if (p.level_db < -10.0) continue;
-            for (const auto& r : result.ring.partials)
-                if (std::abs(r.hz / p.hz - 1.0) < 0.015 && r.spread < 0.1 && r.range_db > 30.0) {
-                    CAPTURE(p.hz, p.open_ring_ms, r.spread, tolerance);
-                    CHECK(r.ring_ms == Approx(p.deadened_ring_ms).epsilon(tolerance).margin(0));
-                    ++compared;
-                }
-        }
-    }
-    CHECK(compared >= 2);
+    check_rings(open, drum, open.mic(drum), x, y, truth);
     for (const double at : open.arrivals(drum)) { // first 10 ms
         const auto from = std::size_t(at * rate_hz), n = std::size_t(0.01 * rate_hz);
         CHECK(energy_db(std::span(y).subspan(from, n)) ==
@@ -157,17 +211,7 @@ TEST_CASE("every close mic deadened by learning is like the deadened drum", "[an
         const auto learned = learn_damp(measure_decay(open.hits(drum, mic, x), rate_hz), {0.45, &target});
         const auto y = damped(learned.settings, rate_hz, x);
         CAPTURE(seed, token(role));
-        std::size_t compared = 0;
-        for (const auto& p : open.truth(drum).partials) { // the strong ones, where the strokes agree
-            if (p.level_db < -10.0) continue;
-            for (const auto& r : measure_decay(open.hits(drum, mic, y), rate_hz).ring.partials)
-                if (std::abs(r.hz / p.hz - 1.0) < 0.015 && r.spread < 0.1 && r.range_db > 30.0) {
-                    CAPTURE(p.hz, p.open_ring_ms, r.spread);
-                    CHECK(r.ring_ms == Approx(p.deadened_ring_ms).epsilon(0.10).margin(0));
-                    ++compared;
-                }
-        }
-        CHECK(compared >= 1);
+        check_rings(open, drum, mic, x, y, truth);
         const auto at = open.arrivals(drum, mic);
         for (const double t : at) {
             const auto from = std::size_t(t * rate_hz), n = std::size_t(0.01 * rate_hz);

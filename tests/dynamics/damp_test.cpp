@@ -1,11 +1,13 @@
-#include "dynamics/damp.h"
+#include "damped.h"
 #include "real_time_guard.h"
 #include <catch2/catch.hpp>
 #include <cstring>
 #include <random>
 #include <vector>
 
+using namespace kitfold;
 using namespace kitfold::dsp;
+using test::damped;
 
 namespace {
 
@@ -16,17 +18,7 @@ DampSettings one_band(double hz, double open_ms, double ring_ms, double q = 4.0)
     return s;
 }
 
-std::vector<float> damped(const DampSettings& settings, double rate_hz, std::vector<float> x) {
-    Damp<float> damp;
-    REQUIRE(damp.prepare(rate_hz));
-    REQUIRE(damp.set(settings) == nullptr);
-    damp.process(x.data(), x.data(), x.size());
-    return x;
-}
-
-struct Partial {
-    double hz, ring_ms, level;
-};
+using Partial = test::RingingTone;
 
 /// Struck at `at_s`: sum A exp(-alpha t) sin(omega t), the closed form.
 void strike(std::vector<float>& x, double rate_hz, double at_s, const std::vector<Partial>& partials,
@@ -56,55 +48,6 @@ TEST_CASE("damp at amount 0 or switched open is its input, bit for bit", "[dynam
 
 namespace {
 
-/// Solves a x = b in place, by elimination with the largest pivot.
-std::vector<double> solved(std::vector<std::vector<double>> a, std::vector<double> b) {
-    const auto n = b.size();
-    for (std::size_t c = 0; c < n; ++c) {
-        auto pivot = c;
-        for (auto r = c; r < n; ++r)
-            if (std::abs(a[r][c]) > std::abs(a[pivot][c])) pivot = r;
-        std::swap(a[c], a[pivot]), std::swap(b[c], b[pivot]);
-        for (auto r = c + 1; r < n; ++r) {
-            const double f = a[r][c] / a[c][c];
-            for (auto k = c; k < n; ++k) a[r][k] -= f * a[c][k];
-            b[r] -= f * b[c];
-        }
-    }
-    for (auto c = n; c-- > 0;) {
-        for (auto k = c + 1; k < n; ++k) b[c] -= a[c][k] * b[k];
-        b[c] /= a[c][c];
-    }
-    return b;
-}
-
-/// Level in dB of each of the tones in a Hann-windowed frame of 80 ms, by least squares over all of them at
-/// once.
-std::vector<double> tone_levels(const std::vector<float>& x, double rate_hz, double from_s,
-                                const std::vector<Partial>& partials) {
-    const auto start = std::size_t(from_s * rate_hz), length = std::size_t(0.08 * rate_hz),
-               n = 2 * partials.size();
-    std::vector<std::vector<double>> a(n, std::vector<double>(n));
-    std::vector<double> b(n), basis(n);
-    for (std::size_t i = 0; i < length && start + i < x.size(); ++i) {
-        const double w = 0.5 - 0.5 * std::cos(2.0 * M_PI * (double(i) + 0.5) / double(length));
-        for (std::size_t k = 0; k < partials.size(); ++k) {
-            const double t = double(i) / rate_hz, phase = 2.0 * M_PI * partials[k].hz * t;
-            const double fall = std::exp(-6907.755279 / partials[k].ring_ms * t);
-            basis[2 * k] = fall * std::cos(phase), basis[2 * k + 1] = fall * std::sin(phase);
-        }
-        for (std::size_t r = 0; r < n; ++r) {
-            b[r] += w * double(x[start + i]) * basis[r];
-            for (std::size_t c = 0; c < n; ++c) a[r][c] += w * basis[r] * basis[c];
-        }
-    }
-    const auto solution = solved(a, b);
-    std::vector<double> out;
-    for (std::size_t k = 0; k < partials.size(); ++k)
-        out.push_back(10.0 * std::log10(solution[2 * k] * solution[2 * k] +
-                                        solution[2 * k + 1] * solution[2 * k + 1] + 1e-30));
-    return out;
-}
-
 /// T60 in ms of each partial, given roughly: a straight line through its levels from -5 to -25 dB re 20 ms
 /// after `at_s`.
 std::vector<double> ring_times(const std::vector<float>& x, double rate_hz, double at_s,
@@ -114,9 +57,10 @@ std::vector<double> ring_times(const std::vector<float>& x, double rate_hz, doub
         bool over = false;
     };
     std::vector<Sums> sums(partials.size());
-    const auto top = tone_levels(x, rate_hz, at_s + 0.02, partials);
+    const test::ToneLevels levels(rate_hz, partials);
+    const auto top = levels.at(x, std::size_t((at_s + 0.02) * rate_hz));
     for (double t = at_s + 0.02; t + 0.08 < double(x.size()) / rate_hz && t < at_s + 0.6; t += 0.01) {
-        const auto level = tone_levels(x, rate_hz, t, partials);
+        const auto level = levels.at(x, std::size_t(t * rate_hz));
         for (std::size_t k = 0; k < partials.size(); ++k) {
             const double l = level[k] - top[k];
             auto& s = sums[k];
