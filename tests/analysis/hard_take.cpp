@@ -13,6 +13,7 @@ using namespace kitfold::dsp;
 namespace {
 
 constexpr double kRateHz = 48'000.0;
+constexpr double kClosedDb = -20.0; // what a gate has to take off bleed between hits
 
 float peak(const std::vector<float>& x) {
     float most = 0.0f;
@@ -121,6 +122,7 @@ PlainGate best_plain_gate(const HardTake& take, Role role, const GateSettings& l
             auto settings = like;
             settings.threshold_db = threshold_db, settings.key_low_pass_hz = low_pass_hz;
             const auto v = judge(take, role, mic, settings);
+            if (!(v.bleed_db <= kClosedDb)) continue;
             const int errors = v.missed + v.wrong, least = best.verdict.missed + best.verdict.wrong;
             if (errors < least || (errors == least && v.bleed_db < best.verdict.bleed_db))
                 best = {settings, v};
