@@ -5,6 +5,7 @@
 #include <bit>
 #include <cmath>
 #include <limits>
+#include <tuple>
 
 namespace kitfold::dsp {
 namespace {
@@ -16,7 +17,16 @@ constexpr double kMistaken = 0.06;      // share of the hits that may be wrong o
 constexpr double kAmpleDb = 20.0;       // margin beyond which more is of no use
 // Bands open the gate sooner the higher they are: worth some margin while it is ample.
 constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
-constexpr double kDoubtDb = 5.0;       // margin that each hit set aside has to be worth
+constexpr double kDoubtDb = 5.0; // margin that each hit set aside has to be worth
+// The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
+// is listed to be hit: such are mistakes in the list more often than not.
+constexpr double kMistakeDb = 2.0;
+constexpr double kDoubtBelowDb = 6.0;  // margin from which on the list is believed as it is
+constexpr double kExplained = 0.25;    // most that is left of a listed hit that was another drum's
+constexpr double kNearBleed = 2.0;     // power re the loudest bleed; what is louder counts as a hit after all
+constexpr double kAlikeDb = 6.0;       // between the bands of two hits of one drum, each re its loudest
+constexpr double kProfileDb = 15.0;    // under the loudest band: no more than this is compared
+constexpr int kCorrections = 2;        // times the list of hits is corrected, and all learned again
 constexpr double kAboveBleedDb = 8.0;  // what a threshold needs, takes differ
 constexpr double kMostBelowDb = 15.0;  // a threshold under the softest hit
 constexpr double kAgain = 2.5;         // power by which a level must rise to open a gate that had just closed
@@ -94,31 +104,42 @@ struct GridHit {
     Drum drum = Drum::kick;
     std::size_t until = 0;  ///< first step that another drum's hit may touch
     bool clean = false;     ///< nothing else near before or right after
+    bool guess = false;     ///< not listed: the mic hears what nothing explains, which is no bleed then
     std::size_t number = 0; ///< among the hits of its drum
 };
 
 class Learner {
 public:
-    Learner(const Take& take, std::span<const Hit> hits) : take_(take), mics_(take.mics.size()) {
+    Learner(const Take& take, std::span<const Hit> hits)
+        : take_(take), mics_(take.mics.size()), gaps_(take.mics.size()) {
         (void)key_.prepare(take.rate_hz, mics_);
         for (std::size_t m = 0; m < mics_; ++m) key_.set_delay(m, take.mics[m].delay_ms, 0.0);
         lows_ = read_lows(take, key_);
-        table_.mics.resize(mics_);
-        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
         place(hits);
     }
 
     LearnedKitKey run() {
-        learn_waveforms();
-        measure_close();
-        measure_overheads();
-        measure_wash();
-        weigh();
+        for (int corrections = 0;; ++corrections) {
+            clear();
+            learn_waveforms();
+            measure_close();
+            measure_overheads();
+            measure_wash();
+            weigh();
+            if (corrections == kCorrections || !correct_hits()) break;
+        }
         round_to_tenths();
         return {std::move(table_), std::move(proposals_)};
     }
 
 private:
+    void clear() {
+        table_ = {};
+        table_.mics.resize(mics_);
+        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
+        proposals_.clear();
+    }
+
     /// So that a session that a person reads holds exactly what was learned.
     void round_to_tenths() {
         const auto tenths = [](double& db) { db = std::round(db * 10.0) / 10.0; };
@@ -153,10 +174,15 @@ private:
             const auto step = steps(std::max(0.0, h.time_s + late_s));
             if (step < lows_.steps) hits_.push_back({step, own.value_or(mics_), h.drum});
         }
+        look_round();
+    }
+
+    /// What each hit has near it.
+    void look_round() {
         std::sort(hits_.begin(), hits_.end(), [](auto& a, auto& b) { return a.step < b.step; });
         std::array<std::size_t, kDrumCount> count{};
         for (auto& h : hits_) {
-            h.number = count[static_cast<std::size_t>(h.drum)]++;
+            if (!h.guess) h.number = count[static_cast<std::size_t>(h.drum)]++;
             h.until = std::min(h.step + steps(0.2), lows_.steps);
             h.clean = true;
             for (const auto& o : hits_) {
@@ -402,8 +428,10 @@ private:
     static constexpr double kNever = std::numeric_limits<double>::infinity();
     struct Peaks {
         std::vector<KeyBands> soon, own; ///< per hit: while its gate has to open, and later on
+        std::vector<KeyBands> heard;     ///< while its gate has to open, explained or not
         std::vector<KeyBands> bleed;     ///< per slot of 10 ms
         std::vector<Own> state;          ///< of its own drum in the slot
+        KeyBands usual_db{};             ///< of own hits, each band re the loudest
         std::vector<double> low;         ///< peak of the mic in each own hit, squared
     };
 
@@ -412,8 +440,9 @@ private:
         const auto busy = busy_steps();
         for (const auto& h : hits_)
             for (std::size_t m = 0; m < mics_; ++m)
-                if (drum_of(m) == h.drum)
-                    peaks[m].soon.push_back({}), peaks[m].own.push_back({}), peaks[m].low.push_back(0.0);
+                if (drum_of(m) == h.drum && !h.guess)
+                    peaks[m].soon.push_back({}), peaks[m].own.push_back({}), peaks[m].heard.push_back({}),
+                        peaks[m].low.push_back(0.0);
         const std::size_t slot = steps(0.01);
         first_ = 0;
         for (auto& p : peaks)
@@ -430,9 +459,59 @@ private:
             }
             note_hits(s, peaks);
         });
-        for (auto& p : peaks) keep_bleed(p);
+        for (auto& p : peaks) keep_bleed(p), p.usual_db = usual_profile_db(p);
         for (std::size_t m = 0; m < mics_; ++m)
             if (drum_of(m)) propose(m, peaks[m]);
+    }
+
+    /// Is nothing listed to be hit in this slot, or just before?
+    [[nodiscard]] bool lonely(std::size_t slot) const {
+        return std::none_of(hits_.begin(), hits_.end(), [&](const GridHit& h) {
+            const std::size_t at = h.step / steps(0.01);
+            return at <= slot + 1 && slot <= at + 2;
+        });
+    }
+
+    static KeyBands profile_db(const KeyBands& power) {
+        const double most = *std::max_element(power.begin(), power.end());
+        KeyBands out;
+        for (std::size_t b = 0; b < kKeyBands; ++b) out[b] = std::max(db_of(power[b] / most), -kProfileDb);
+        return out;
+    }
+
+    /// How hits of the mic's own drum are spread over the bands.
+    static KeyBands usual_profile_db(const Peaks& peaks) {
+        std::array<std::vector<double>, kKeyBands> all;
+        for (const auto& own : peaks.own) {
+            const auto profile = profile_db(own);
+            for (std::size_t b = 0; b < kKeyBands; ++b) all[b].push_back(profile[b]);
+        }
+        KeyBands out{};
+        for (std::size_t b = 0; b < kKeyBands && !peaks.own.empty(); ++b) out[b] = quantile(all[b], 0.5);
+        return out;
+    }
+
+    static bool alike(const KeyBands& power, const KeyBands& usual_db) {
+        const auto profile = profile_db(power);
+        double apart = 0.0;
+        for (std::size_t b = 0; b < kKeyBands; ++b)
+            apart += (profile[b] - usual_db[b]) * (profile[b] - usual_db[b]);
+        return apart < kAlikeDb * kAlikeDb * static_cast<double>(kKeyBands);
+    }
+
+    /// Does it rise in the slot as hits of the mic's own drum do?
+    static bool like_own(const Peaks& peaks, std::size_t slot) {
+        KeyBands most{};
+        for (std::size_t i = slot; i < std::min(slot + 3, peaks.bleed.size()); ++i)
+            for (std::size_t b = 0; b < kKeyBands; ++b) most[b] = std::max(most[b], peaks.bleed[i][b]);
+        return alike(most, peaks.usual_db);
+    }
+
+    /// Is a listed hit explained by the other mics, or unlike the others of its drum?
+    [[nodiscard]] static bool doubted(const Peaks& peaks, std::size_t hit) {
+        constexpr unsigned kAll = (1u << kKeyBands) - 1;
+        return sum(peaks.soon[hit], kAll) < kExplained * sum(peaks.heard[hit], kAll) ||
+               !alike(peaks.own[hit], peaks.usual_db);
     }
 
     /// Of all levels those that no own hit explains: while its drum rings, what rises from where a gate may
@@ -455,11 +534,16 @@ private:
         while (first_ < hits_.size() && hits_[first_].step + steps(0.03) <= s) ++first_;
         for (std::size_t i = first_; i < hits_.size() && hits_[i].step <= s + steps(0.003); ++i)
             for (std::size_t m = 0; m < mics_; ++m) {
-                if (drum_of(m) != hits_[i].drum) continue;
+                if (drum_of(m) != hits_[i].drum || hits_[i].guess) continue;
                 auto& own = peaks[m].own[hits_[i].number];
                 for (std::size_t b = 0; b < kKeyBands; ++b)
                     own[b] = std::max(own[b], static_cast<double>(key_.unexplained(m, b)));
-                if (s <= hits_[i].step + steps(kSoonSeconds)) peaks[m].soon[hits_[i].number] = own;
+                if (s <= hits_[i].step + steps(kSoonSeconds)) {
+                    peaks[m].soon[hits_[i].number] = own;
+                    auto& heard = peaks[m].heard[hits_[i].number];
+                    for (std::size_t b = 0; b < kKeyBands; ++b)
+                        heard[b] = std::max(heard[b], static_cast<double>(key_.power(m, b)));
+                }
                 const double low = static_cast<double>(key_.wave(m));
                 peaks[m].low[hits_[i].number] = std::max(peaks[m].low[hits_[i].number], low * low);
             }
@@ -472,71 +556,144 @@ private:
         return total;
     }
 
+    struct Level {
+        double power = 0.0;
+        std::size_t of = 0;   ///< the number of a hit among its drum's, or a slot
+        bool mistake = false; ///< a hit that the other mics explain; a bleed that looks like a hit
+    };
+
     struct Gap {
         double softest = 0.0, loudest = 0.0;
-        std::size_t doubtful = 0;
+        std::size_t doubtful = 0, mistakes = 0;
+        std::vector<std::size_t> explained, unlisted; ///< mistakes: hits by number; slots
         [[nodiscard]] double margin_db() const { return db_of(softest) - db_of(std::max(loudest, 1e-20)); }
         /// Each that is set aside has to be worth it, and more than ample is of no use.
         [[nodiscard]] double worth() const {
-            return std::min(margin_db(), kAmpleDb) - kDoubtDb * static_cast<double>(doubtful);
+            return std::min(margin_db(), kAmpleDb) - kDoubtDb * static_cast<double>(doubtful) -
+                   kMistakeDb * static_cast<double>(mistakes);
         }
     };
 
     /// The loudest bleeds, nearer together than 150 ms counted as one, loudest first.
-    static std::vector<double> loudest_bleeds(const Peaks& peaks, unsigned bands, std::size_t count) {
+    [[nodiscard]] std::vector<Level> loudest_bleeds(const Peaks& peaks, unsigned bands,
+                                                    std::size_t count) const {
         constexpr std::size_t kApart = 15; // slots of 10 ms
-        std::vector<double> out, level(peaks.bleed.size());
+        std::vector<double> level(peaks.bleed.size());
+        std::vector<Level> out;
         for (std::size_t i = 0; i < level.size(); ++i) level[i] = sum(peaks.bleed[i], bands);
         while (out.size() < count) {
             const auto most = std::max_element(level.begin(), level.end());
             if (most == level.end()) break;
-            out.push_back(*most);
             const auto at = static_cast<std::size_t>(most - level.begin());
+            out.push_back({*most, at, *most > 0.0 && lonely(at) && like_own(peaks, at)});
             for (std::size_t i = at - std::min(at, kApart); i < std::min(at + kApart, level.size()); ++i)
                 level[i] = 0.0;
         }
         return out;
     }
 
+    /// The gap over the `low` softest hits and under the `high` loudest bleeds, which are set aside.
+    static Gap gap(const std::vector<Level>& own, const std::vector<Level>& bleed, std::size_t low,
+                   std::size_t high) {
+        Gap g{own[low].power, high < bleed.size() ? bleed[high].power : 0.0, 0, 0, {}, {}};
+        for (std::size_t i = 0; i < high; ++i) {
+            if (!bleed[i].mistake) {
+                ++g.doubtful;
+                continue;
+            }
+            g.unlisted.push_back(bleed[i].of);
+            g.softest = std::min(g.softest, bleed[i].power); // it is a hit then
+        }
+        const double near = kNearBleed * g.loudest;
+        for (std::size_t i = 0; i < low; ++i) {
+            if (!own[i].mistake || own[i].power > near) {
+                ++g.doubtful;
+                continue;
+            }
+            g.explained.push_back(own[i].of);
+            g.loudest = std::max(g.loudest, own[i].power); // it is bleed then
+        }
+        g.mistakes = g.unlisted.size() + g.explained.size();
+        return g;
+    }
+
     /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
     /// of hits that all this rests on is not free of mistakes.
-    static Gap widest_gap(const Peaks& peaks, unsigned bands) {
-        const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(peaks.own.size()));
-        std::vector<double> own;
-        for (const auto& h : peaks.soon) own.push_back(sum(h, bands));
-        std::sort(own.begin(), own.end());
-        const auto bleed = loudest_bleeds(peaks, bands, few + 1);
-        Gap best{own[0], bleed.empty() ? 0.0 : bleed[0], 0};
-        for (std::size_t low = 0; low <= few && low < own.size(); ++low)
-            for (std::size_t high = 0; low + high <= few && high < bleed.size(); ++high) {
-                const Gap gap{own[low], bleed[high], low + high};
-                if (gap.worth() > best.worth()) best = gap;
+    [[nodiscard]] Gap widest_gap(const Peaks& peaks, unsigned bands, bool mistakes) const {
+        const std::size_t count = peaks.soon.size();
+        const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(count));
+        std::vector<Level> own;
+        for (std::size_t i = 0; i < count; ++i)
+            own.push_back({sum(peaks.soon[i], bands), i, doubted(peaks, i)});
+        std::stable_sort(own.begin(), own.end(), [](auto& a, auto& b) { return a.power < b.power; });
+        const std::size_t most_low = mistakes ? std::max(few, count / 2) : few;
+        const std::size_t most_high = mistakes ? std::max<std::size_t>(few, 1 + count / 8) : few;
+        const auto bleed = loudest_bleeds(peaks, bands, most_high + 1);
+        Gap best = gap(own, bleed, 0, 0);
+        for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
+            for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
+                auto g = gap(own, bleed, low, high);
+                if (g.doubtful <= few && g.worth() > best.worth()) best = std::move(g);
             }
         return best;
     }
 
-    /// The bands that set own hits apart best, and a threshold between.
+    /// Takes what the gaps have shown to be mistakes out of the list of hits; is there any?
+    bool correct_hits() {
+        bool any = false;
+        for (std::size_t m = 0; m < mics_; ++m) {
+            const auto role = take_.mics[m].role;
+            if (role == Role::hihat || role == Role::ride) continue; // hundreds of hits, few of them matter
+            if (!speaks(m) || gaps_[m].mistakes == 0) continue;
+            any = true;
+            const auto drum = *drum_of(m);
+            corrected_[static_cast<std::size_t>(drum)] += gaps_[m].mistakes;
+            std::erase_if(hits_, [&](const GridHit& h) {
+                return h.drum == drum && !h.guess &&
+                       std::find(gaps_[m].explained.begin(), gaps_[m].explained.end(), h.number) !=
+                           gaps_[m].explained.end();
+            });
+            for (const auto slot : gaps_[m].unlisted) {
+                GridHit h;
+                h.step = slot * steps(0.01), h.own = mics_, h.drum = drum, h.guess = true;
+                hits_.push_back(h);
+            }
+        }
+        if (any) look_round();
+        return any;
+    }
+
+    /// The bands that set own hits apart best. @param mistakes whether the list of hits is doubted
+    [[nodiscard]] std::pair<unsigned, Gap> best_bands(const Peaks& peaks, bool mistakes) const {
+        double best = -std::numeric_limits<double>::infinity();
+        std::pair<unsigned, Gap> out{1, {}};
+        for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
+            auto gap = widest_gap(peaks, set, mistakes);
+            double worth = gap.worth();
+            for (std::size_t b = 0; b < kKeyBands; ++b)
+                if ((set >> b & 1u) != 0) worth *= 1.0 + kBandWorth[b];
+            if (worth > best) best = worth, out = {set, std::move(gap)};
+        }
+        return out;
+    }
+
+    /// A threshold between own hits and bleed.
     void propose(std::size_t m, const Peaks& peaks) {
         KitKeyProposal p;
         p.mic = m, p.hits = peaks.own.size();
+        gaps_[m] = {};
         if (p.hits < kLearnHits) {
             p.why_not = "fewer than two hits of its drum in the take";
             proposals_.push_back(p);
             return;
         }
-        double best = -std::numeric_limits<double>::infinity();
-        unsigned bands = 1;
-        for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
-            const Gap gap = widest_gap(peaks, set);
-            double worth = gap.worth();
-            for (std::size_t b = 0; b < kKeyBands; ++b)
-                if ((set >> b & 1u) != 0) worth *= 1.0 + kBandWorth[b];
-            if (worth > best) {
-                best = worth, bands = set;
-                p.margin_db = gap.margin_db(), p.doubtful = gap.doubtful;
-                p.softest_hit_db = db_of(gap.softest), p.loudest_bleed_db = db_of(gap.loudest);
-            }
-        }
+        auto [bands, best] = best_bands(peaks, false);
+        if (!(best.margin_db() >= kDoubtBelowDb)) std::tie(bands, best) = best_bands(peaks, true);
+        p.margin_db = best.margin_db();
+        p.softest_hit_db = db_of(best.softest), p.loudest_bleed_db = db_of(best.loudest);
+        gaps_[m] = std::move(best);
+        p.doubtful =
+            gaps_[m].doubtful + gaps_[m].mistakes + corrected_[static_cast<std::size_t>(*drum_of(m))];
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
             levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], bands)));
@@ -564,6 +721,8 @@ private:
     std::size_t first_ = 0;
     KitKeyTable table_;
     std::vector<KitKeyProposal> proposals_;
+    std::vector<Gap> gaps_;                           ///< per mic, of what was proposed
+    std::array<std::size_t, kDrumCount> corrected_{}; ///< mistakes taken out of the list so far
 };
 
 } // namespace

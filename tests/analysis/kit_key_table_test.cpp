@@ -18,9 +18,31 @@ void print_row(const char* take, unsigned long long seed, const char* mic, const
     std::fflush(stdout);
 }
 
+/// What the gates do with the key learned from the hits that `check` finds.
+void print_learned(const char* name, const HardTake& take, unsigned long long seed,
+                   const std::vector<Hit>& hits, const char* key, std::initializer_list<Role> roles) {
+    const auto learned = learn_kit_key(take.take, hits);
+    const auto keys = keys_of(take, learned.table);
+    for (const Role role : roles) {
+        const auto m = *take.simulator.mic(role);
+        const auto& p = proposal_of(take, learned, role);
+        if (!learned.table.knows(m)) {
+            std::printf("%-12s %4llu  %-10s %-5s %s\n", name, seed, take.take.mics[m].name.c_str(), key,
+                        p.why_not.c_str());
+            continue;
+        }
+        auto settings = tom_gate(p.threshold_db);
+        const auto v = judge(take, role, keys[m], settings);
+        settings.lookahead_ms = 10.0;
+        print_row(name, seed, take.take.mics[m].name.c_str(), key, v,
+                  judge(take, role, keys[m], settings).kept_db, p.threshold_db, p.margin_db);
+    }
+}
+
 void print_take(const char* name, Style style, std::uint64_t seed, bool louder, bool plain_too,
                 std::initializer_list<Role> roles) {
     const HardTake take(style, seed, louder);
+    print_learned(name, take, seed, take.found_hits(), "found", roles);
     const auto learned = learn_kit_key(take.take, take.hits);
     const auto keys = keys_of(take, learned.table);
     for (const Role role : roles) {
