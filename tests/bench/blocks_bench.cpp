@@ -5,6 +5,7 @@
 #include "dynamics/damp.h"
 #include "dynamics/gate.h"
 #include "filters/kick_conditioner.h"
+#include "kit_table.h"
 #include "material.h"
 #include "mix/kit_mix.h"
 #include "mix/sum.h"
@@ -111,18 +112,9 @@ void lane_damp(benchmark::State& state, Isa isa) {
 void kit_key(benchmark::State& state) {
     constexpr std::size_t kMics = 10;
     const auto frames = static_cast<std::size_t>(state.range(0));
-    KitKeyTable table;
-    table.mics.resize(kMics);
-    for (auto& m : table.mics)
-        m = {true, 0.0, {kOffDb, 0, 0, 0, kOffDb}, {-90, -90, -90, -90, -90}, {-10, -10, -10, -10, -10}};
-    for (const std::size_t from : {0u, 2u, 4u, 5u, 6u}) // kick, snare, toms, hi-hat
-        for (const std::size_t to : {0u, 2u, 4u, 5u})
-            if (from != to)
-                table.bleed.push_back(
-                    {from, to, {-12, -12, -12, -12, -12}, std::vector<double>(kResponseTaps, 0.001)});
     KitKey block;
     if (!block.prepare(static_cast<double>(state.range(1)), kMics)) return;
-    block.set(table, std::vector<char>{1, 0, 1, 0, 1, 1, 0, 0, 0, 0});
+    block.set(bench::kit_table(), std::vector<char>{1, 0, 1, 0, 1, 1, 0, 0, 0, 0});
     std::vector<std::vector<float>> mics, keys(4, std::vector<float>(frames));
     std::vector<const float*> in;
     std::vector<float*> out(kMics, nullptr);

@@ -18,5 +18,5 @@ if [ $# = 3 ]; then
   echo "$2: $found instructions per mic-sample, at most $3 expected"
   awk -v f="$found" -v most="$3" 'BEGIN { exit !(f > 0 && f <= most) }'
 else
-  for blocks in sum delay kick gate damp bus delay+kick+gate+damp+bus; do printf '%-24s %s\n' "$blocks" "$(count $blocks)"; done
+  for blocks in sum delay kick gate gate+key damp bus delay+kick+gate+damp+bus; do printf '%-24s %s\n' "$blocks" "$(count $blocks)"; done
 fi

@@ -1,5 +1,7 @@
 // One second of ten mics with every block, for callgrind to count: `count_instructions BLOCKS` with any of
-// "delay", "kick", "gate", "damp", "bus" in BLOCKS. Prints the mic-samples that were made.
+// "delay", "kick", "gate", "key" (the kit's, of four gates), "damp", "bus" in BLOCKS. Prints the mic-samples
+// that were made.
+#include "kit_table.h"
 #include "material.h"
 #include "mix/kit_mix.h"
 #include <cstdio>
@@ -20,13 +22,17 @@ int main(int argc, char** argv) {
         if (wants("delay")) strips[m].mix.delay_ms = 0.37 * static_cast<double>(m);
         if (wants("kick"))
             strips[m].kick = KickSettings{.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = 24};
-        if (wants("gate")) strips[m].gate = GateSettings{.key_high_pass_hz = 60, .key_low_pass_hz = 2000};
+        if (wants("gate") || wants("key"))
+            strips[m].gate = GateSettings{.key_high_pass_hz = 60, .key_low_pass_hz = 2000};
         if (wants("damp"))
             strips[m].damp =
                 DampSettings{.amount = 1, .high_db_per_s = 60, .tail_db_per_s = 20, .band_count = 3};
     }
+    for (const std::size_t m : bench::kKeyed)
+        if (wants("key")) strips[m].gate->key = static_cast<double>(GateKey::kit);
     KitMix mix;
-    mix.prepare(48'000.0, strips, {}, wants("bus") ? std::optional(BusSettings{}) : std::nullopt, 0.0);
+    mix.prepare(48'000.0, strips, {}, wants("bus") ? std::optional(BusSettings{}) : std::nullopt, 0.0,
+                best_isa(), bench::kit_table());
     std::vector<float> left(kBlock), right(kBlock);
     std::vector<const float*> rows(kMics);
     for (std::size_t at = 0; at < kFrames; at += kBlock) {
