@@ -12,7 +12,8 @@ constexpr std::ptrdiff_t kSamePlace = 6;  // frames; nearer beginnings are searc
 constexpr float kLoudDb = 10.0f;          // under a drum's loud strokes
 constexpr float kLongerDb = 8.0f;         // an open hi-hat lasts that much longer than most strokes
 constexpr float kExplained = 0.6f;        // cost per value that is the usual scatter
-constexpr float kLeastGain = 80.0f, kLeastShare = 0.10f;    // cost that a cymbal has to take away
+constexpr float kLeastGain = 80.0f, kLeastShare = 0.10f; // cost that a cymbal has to take away
+constexpr float kExpectedGain = 0.3f; // of these, where a mic of its own has shown it already
 constexpr float kSecondGain = 200.0f, kSecondShare = 0.35f; // two cymbals at once are rare
 constexpr float kSoftDb = -4.0f, kSoftCost = 8.0f;          // per dB: what is soft has to explain more
 constexpr std::size_t kMostPlates = 2;
@@ -46,6 +47,7 @@ private:
         float cost = 0.0f;
         std::vector<CoursePart> parts;
     };
+    [[nodiscard]] bool expected(const Attempt& attempt, std::size_t moment) const;
     void set_moments(std::span<const KnownStroke> strokes, std::span<const std::ptrdiff_t> frames);
     [[nodiscard]] std::vector<std::size_t> voices_of(std::span<const KnownStroke> strokes) const;
     void explain(std::size_t moment);
@@ -66,6 +68,7 @@ private:
     std::vector<std::ptrdiff_t> firsts_; ///< frames of the moments
     std::vector<Moment> moments_;
     std::vector<std::vector<CoursePart>> parts_, certain_;
+    std::vector<std::vector<CoursePart>> ideas_;      ///< of cymbals with a mic of their own
     std::vector<std::vector<std::ptrdiff_t>> places_; ///< frames after the moment near which something began
 };
 
@@ -83,7 +86,7 @@ void PlateFinder::set_moments(std::span<const KnownStroke> strokes, std::span<co
     }
     for (std::size_t n = 0; n < firsts_.size(); ++n)
         moments_.push_back(courses_.moment(firsts_[n], n + 1 < firsts_.size() ? firsts_[n + 1] : kNever));
-    parts_.resize(moments_.size()), certain_.resize(moments_.size());
+    parts_.resize(moments_.size()), certain_.resize(moments_.size()), ideas_.resize(moments_.size());
 }
 
 /// Voice 2 s + 1 is a source as it is struck most, 2 s the other way: a drum struck softly, since its ring
@@ -115,6 +118,7 @@ void PlateFinder::gather(std::span<const KnownStroke> strokes, std::span<const s
         p.known = !is_plate(sources_[s.source].drum), p.known_db = s.strength_db;
         p.gain_db.fill(s.strength_db);
         parts_[n].push_back(p);
+        if (!p.known && sources_[s.source].own) ideas_[n].push_back(p);
         if (!p.known) continue;
         certain_[n].push_back(p);
         // A drum that comes right after is heard in this moment as well.
@@ -175,6 +179,16 @@ PlateFinder::Attempt PlateFinder::best_plate(const std::vector<CoursePart>& part
     return best;
 }
 
+/// Whether the last part of an attempt has a mic of its own, which showed it in the first pass.
+bool PlateFinder::expected(const Attempt& attempt, std::size_t n) const {
+    constexpr std::ptrdiff_t kNear = 4;
+    if (attempt.parts.empty()) return false;
+    const auto& p = attempt.parts.back();
+    return std::any_of(ideas_[n].begin(), ideas_[n].end(), [&](const CoursePart& i) {
+        return i.voice / 2 == p.voice / 2 && std::abs(i.offset - p.offset) <= kNear;
+    });
+}
+
 void PlateFinder::explain(std::size_t n) {
     const auto& m = moments_[n];
     for (auto& p : certain_[n])
@@ -183,9 +197,10 @@ void PlateFinder::explain(std::size_t n) {
     Attempt now{0.0f, certain_[n]};
     now.cost = settle(now.parts, m);
     for (std::size_t count = 0; count < kMostPlates; ++count) {
-        if (now.cost < kExplained * courses_.values(m) + kLeastGain) break;
+        if (now.cost < kExplained * courses_.values(m) + (ideas_[n].empty() ? kLeastGain : 0.0f)) break;
         auto best = best_plate(now.parts, n);
-        const float least = count == 0 ? std::max(kLeastGain, kLeastShare * now.cost)
+        const float least = count == 0 ? (expected(best, n) ? kExpectedGain : 1.0f) *
+                                             std::max(kLeastGain, kLeastShare * now.cost)
                                        : std::max(kSecondGain, kSecondShare * now.cost);
         if (now.cost - best.cost < least) break;
         now = std::move(best);

@@ -338,7 +338,7 @@ std::ptrdiff_t TimeCourses::onset(std::size_t voice) const {
         while (x[i] < kBegun * most) ++i;
         starts.push_back(static_cast<float>(i - kAhead));
     }
-    return static_cast<std::ptrdiff_t>(quantile(starts, 0.25));
+    return static_cast<std::ptrdiff_t>(quantile(starts, 0.5));
 }
 
 } // namespace kitfold::dsp

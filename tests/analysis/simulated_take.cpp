@@ -8,23 +8,61 @@ using namespace dsp;
 
 namespace {
 
-double first_arrival_ms(const Simulator& simulator, std::span<const TakeMic> mics, Drum drum) {
-    if (const auto own = own_mic(mics, drum)) return simulator.truth().path(drum, *own).delay_ms;
+/// `places`: of the take's mics among those of the simulator, the first of them.
+double first_arrival_ms(const Simulator& simulator, std::span<const TakeMic> mics,
+                        std::span<const std::size_t> places, Drum drum) {
+    if (const auto own = own_mic(mics, drum)) return simulator.truth().path(drum, places[*own]).delay_ms;
     double first = 1e9;
-    for (std::size_t m = 0; m < mics.size(); ++m)
-        first = std::min(first, simulator.truth().path(drum, m).delay_ms);
+    for (const auto m : places) first = std::min(first, simulator.truth().path(drum, m).delay_ms);
     return first;
+}
+
+/// Mics of the same performance in a room with hard walls, overheads apart: as rooms, and as mics of no role.
+void add_six(const SimulatorOptions& options, Simulator::Planar& samples, std::vector<TakeMic>& mics) {
+    auto o = options;
+    o.traps.hot_room = o.traps.spaced_overheads = true;
+    const Simulator other(o);
+    const auto more = other.render();
+    for (const auto& [from, as] :
+         {std::pair(Role::overhead_left, Role::room_left), std::pair(Role::overhead_right, Role::room_right),
+          std::pair(Role::kick_out, Role::other), std::pair(Role::snare_bottom, Role::other),
+          std::pair(Role::floor_tom, Role::other), std::pair(Role::hihat, Role::other)}) {
+        samples.push_back(more[*other.mic(from)]);
+        mics.push_back({"More " + std::to_string(mics.size()), as});
+    }
 }
 
 } // namespace
 
-SimulatedTake::SimulatedTake(const SimulatorOptions& options)
+SimulatedTake::SimulatedTake(const SimulatorOptions& options, MicList list)
     : simulator(options), samples(simulator.render()) {
-    take = take_of(options.rate_hz, simulator.take_mics(), {samples.begin(), samples.end()});
+    auto mics = simulator.take_mics();
+    std::vector<std::size_t> places;
+    for (std::size_t m = 0; m < mics.size(); ++m)
+        if (list != MicList::four || is_overhead(mics[m].role) || mics[m].role == Role::kick_out ||
+            mics[m].role == Role::snare_top)
+            places.push_back(m);
+    if (list == MicList::four) {
+        for (std::size_t i = 0; i < places.size(); ++i)
+            mics[i] = mics[places[i]], samples[i] = std::move(samples[places[i]]);
+        mics.resize(places.size()), samples.resize(places.size());
+    }
+    if (list == MicList::sixteen) add_six(options, samples, mics);
+    take = take_of(options.rate_hz, std::move(mics), {samples.begin(), samples.end()});
     for (const auto& s : simulator.truth().strokes)
-        true_hits.push_back({s.time_s + first_arrival_ms(simulator, take.mics, s.drum) / 1000.0, s.drum,
-                             s.strength_db, false});
+        true_hits.push_back({s.time_s + first_arrival_ms(simulator, take.mics, places, s.drum) / 1000.0,
+                             s.drum, s.strength_db, false});
     found_hits = find_hits(take);
+}
+
+HitScore score_close_mics(const SimulatedTake& take) {
+    HitScore all;
+    for (std::size_t d = 0; d < kDrumCount; ++d) {
+        if (!own_mic(take.take.mics, static_cast<Drum>(d))) continue;
+        const auto s = score_hits(take, static_cast<Drum>(d));
+        all.strokes += s.strokes, all.missed += s.missed, all.found += s.found, all.wrong += s.wrong;
+    }
+    return all;
 }
 
 HitScore score_hits(const SimulatedTake& take, Drum drum) {

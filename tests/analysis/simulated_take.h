@@ -10,10 +10,17 @@
 
 namespace kitfold::test {
 
+/// Which mics of a simulated kit a take has.
+enum class MicList {
+    all,
+    four,   ///< kick, snare and two overheads
+    sixteen ///< all ten; two more rooms and four that are there for no drum, from a second, reverberant kit
+};
+
 /// A rendered take; not to be moved, since the take looks at the samples.
 class SimulatedTake {
 public:
-    explicit SimulatedTake(const dsp::SimulatorOptions& options);
+    explicit SimulatedTake(const dsp::SimulatorOptions& options, MicList list = MicList::all);
     SimulatedTake(const SimulatedTake&) = delete;
     SimulatedTake& operator=(const SimulatedTake&) = delete;
 
@@ -32,6 +39,8 @@ struct HitScore {
 };
 /// Matches hits of one drum to its strokes, each once, within 2 ms.
 HitScore score_hits(const SimulatedTake& take, dsp::Drum drum);
+/// All drums that have a mic.
+HitScore score_close_mics(const SimulatedTake& take);
 
 struct PairError {
     std::string what;
