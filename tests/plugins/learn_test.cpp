@@ -11,12 +11,6 @@ using namespace kitfold::plugins::test;
 
 namespace {
 
-std::string shown(const Processor& p, std::string_view id) {
-    return p.getParameters()[index_of(p, id)]->getCurrentValueAsText().toStdString();
-}
-
-void pump(int ms) { juce::MessageManager::getInstance()->runDispatchLoopUntil(ms); }
-
 /// Until it has noticed what was switched, and is done.
 void wait_for_learn(const Processor& p) {
     pump(150);

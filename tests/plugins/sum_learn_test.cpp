@@ -13,12 +13,6 @@ using namespace kitfold::plugins::test;
 
 namespace {
 
-std::string shown(const Processor& p, std::string_view id) {
-    return p.getParameters()[index_of(p, id)]->getCurrentValueAsText().toStdString();
-}
-
-void pump(int ms) { juce::MessageManager::getInstance()->runDispatchLoopUntil(ms); }
-
 void wait_for_learn(const Processor& p) {
     pump(150);
     for (int i = 0; i < 400 && shown(p, "learning") == "measuring"; ++i) pump(50);

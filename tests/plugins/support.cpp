@@ -62,6 +62,12 @@ int index_of(const Processor& p, std::string_view id) {
     return -1;
 }
 
+std::string shown(const Processor& p, std::string_view id) {
+    return p.getParameters()[index_of(p, id)]->getCurrentValueAsText().toStdString();
+}
+
+void pump(int ms) { juce::MessageManager::getInstance()->runDispatchLoopUntil(ms); }
+
 void type_in(Processor& p, std::string_view id, const char* text) {
     auto* parameter = p.getParameters()[index_of(p, id)];
     parameter->setValueNotifyingHost(parameter->getValueForText(text));

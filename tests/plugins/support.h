@@ -81,6 +81,10 @@ Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vecto
 
 /// Place of a control among the parameters; the test fails without it.
 int index_of(const Processor& p, std::string_view id);
+/// What the host shows for a control or a meter.
+std::string shown(const Processor& p, std::string_view id);
+/// Lets timers and messages run.
+void pump(int ms);
 /// As a person types it into the host.
 void type_in(Processor& p, std::string_view id, const char* text);
 
