@@ -74,6 +74,9 @@ void judge_mics(const TakeFiles& files, const std::vector<FirstReading>& reading
     for (const auto& reading : readings) measures.push_back(reading.measure);
     for (const auto& fault : dsp::identical_faults(take, measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::file_faults(files.files())) r.mics[fault.mic].faults.push_back(fault);
+    for (const auto& fix : r.fixes)
+        if (fix.flips)
+            r.mics[fix.mic].faults.push_back({FaultKind::polarity, fix.mic, {}, 0.0, 0, 0.0, 0.0, {}});
 }
 
 /// Settings that bring the mics into step; what the session has already is no fix.
@@ -86,7 +89,6 @@ void find_fixes(const dsp::Take& take, CheckResult& r) {
         const bool moves = std::abs(wanted.delay_ms - take.mics[m].delay_ms) > kMovesMs;
         if (!flips && !moves) continue;
         r.fixes.push_back({m, wanted.inverted, moves ? delay_ms : take.mics[m].delay_ms, flips, moves});
-        if (flips) r.mics[m].faults.push_back({FaultKind::polarity, m, {}, 0.0, 0, 0.0, 0.0, {}});
     }
 }
 
@@ -253,14 +255,15 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     r.hits = dsp::find_hits(take, scans);
     scans.clear();
     share.reach(0.6);
-    auto pairs = std::async(std::launch::async, [&] { r.pairs = dsp::judge_pairs(take, r.hits); });
+    r.pairs = dsp::judge_pairs(take, r.hits);
+    find_fixes(take, r);
+    share.reach(0.7);
+    // takes as long as all the rest together
+    auto gates = std::async(std::launch::async, [&] { learn_gates(session, take, r); });
     r.bleed = dsp::bleed_table(take, r.hits);
     judge_mics(files, readings, r);
-    r.rings = dsp::ring_table(take, r.hits, r.bleed);
-    pairs.get();
     share.reach(0.8);
-    find_fixes(take, r);
-    auto gates = std::async(std::launch::async, [&] { learn_gates(session, take, r); });
+    r.rings = dsp::ring_table(take, r.hits, r.bleed);
     r.image = dsp::judge_image(take, r.hits);
     find_misplaced(take, readings, r);
     find_worth(fixed(session, r.fixes), take, r);

@@ -249,7 +249,7 @@ void judge_sides(Image& image) {
         if (row.drum == Drum::hihat) side = 1.0;
         if (row.drum == Drum::floor_tom || row.drum == Drum::floor_tom_2) side = -1.0;
         if (row.drum == Drum::ride) side = -0.5;
-        if (side == 0.0 || row.confidence < 0.4) continue;
+        if (side == 0.0 || !row.judged()) continue;
         const double seen =
             std::clamp(row.level_difference_db / 2.0 + row.time_difference_ms / 0.2, -1.0, 1.0);
         for_plan += side * seen, votes += std::abs(side);

@@ -3,7 +3,9 @@
 #include "core/units.h"
 #include <algorithm>
 #include <array>
+#include <atomic>
 #include <cmath>
+#include <future>
 #include <numbers>
 
 namespace kitfold::dsp {
@@ -200,12 +202,17 @@ std::vector<Pair> judge_pairs(const Take& take, std::span<const Hit> hits) {
     // Snare and kick first: they are the loudest, and stereo pairs keep the first among equals.
     constexpr std::array kOrder{Drum::kick,      Drum::snare,       Drum::rack_tom, Drum::rack_tom_2,
                                 Drum::floor_tom, Drum::floor_tom_2, Drum::hihat,    Drum::ride};
+    std::array<std::vector<Pair>, kOrder.size()> judged;
+    std::atomic<std::size_t> next{0};
+    const auto work = [&] {
+        for (std::size_t n; (n = next.fetch_add(1)) < kOrder.size();)
+            if (own_mic(take.mics, kOrder[n])) judged[n] = judge_drum(take, hits, kOrder[n]);
+    };
+    auto half = std::async(std::launch::async, work);
+    work();
+    half.get();
     std::vector<Pair> pairs;
-    for (const Drum drum : kOrder) {
-        if (!own_mic(take.mics, drum)) continue;
-        auto judged = judge_drum(take, hits, drum);
-        std::move(judged.begin(), judged.end(), std::back_inserter(pairs));
-    }
+    for (auto& of_drum : judged) std::move(of_drum.begin(), of_drum.end(), std::back_inserter(pairs));
     keep_surest(pairs, take.mics);
     add_unjudged(pairs, take.mics);
     return pairs;

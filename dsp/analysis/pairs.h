@@ -30,7 +30,7 @@ inline constexpr double kJudgedConfidence = 0.5;
 /// Kick in/out, snare top/bottom, each close mic against each overhead (on its own drum), overhead
 /// left/right, rooms. Every pair that the roles suggest is in the list, judged or not. Delays up to +-40 ms
 /// are looked for. Estimators: onset of the hit, whitened correlation and plain correlation of the low band
-/// (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), first arrival each, robust over hits.
+/// (Knapp and Carter, IEEE Trans. ASSP 24(4), 1976), first arrival each, robust over hits. Uses two threads.
 std::vector<Pair> judge_pairs(const Take& take, std::span<const Hit> hits);
 
 } // namespace kitfold::dsp

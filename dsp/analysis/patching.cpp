@@ -10,8 +10,8 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kExcerpt_s = 0.08;
-constexpr std::size_t kMoments = 12; // of each kind and mic
-constexpr double kApart_s = 0.15;    // loudest moments are not one stroke twice
+constexpr std::size_t kMoments = 12;         // of each kind and mic
+constexpr std::ptrdiff_t kApartFrames = 150; // ms; loudest moments are not one stroke twice
 constexpr double kLowestHz = 30.0;
 constexpr double kClearly = 1.2;         // a minor third
 constexpr double kClearlyNear = 4.0 / 3; // rack tom and snare lie close; a fourth
@@ -67,17 +67,16 @@ std::vector<double> own_moments(std::span<const Hit> hits, Drum drum) {
 
 /// Whatever it is that plays there.
 std::vector<double> loudest_moments(const MicMeasure& m) {
-    std::vector<std::size_t> frames(m.frame_highest.size());
-    for (std::size_t f = 0; f < frames.size(); ++f) frames[f] = f;
-    const auto peak = [&](std::size_t f) { return std::max(m.frame_highest[f], -m.frame_lowest[f]); };
-    std::stable_sort(frames.begin(), frames.end(),
-                     [&](std::size_t a, std::size_t b) { return peak(a) > peak(b); });
+    std::vector<float> peaks(m.frame_highest.size());
+    for (std::size_t f = 0; f < peaks.size(); ++f)
+        peaks[f] = std::max(m.frame_highest[f], -m.frame_lowest[f]);
     std::vector<double> times;
-    for (const auto f : frames) {
-        const double t = double(f) / 1'000.0;
-        if (times.size() == kMoments) break;
-        if (std::none_of(times.begin(), times.end(), [=](double o) { return std::abs(o - t) < kApart_s; }))
-            times.push_back(t);
+    while (times.size() < kMoments && !peaks.empty()) {
+        const auto at = std::max_element(peaks.begin(), peaks.end());
+        if (*at <= 0.0f) break;
+        times.push_back(double(at - peaks.begin()) / 1'000.0);
+        std::fill(at - std::min<std::ptrdiff_t>(kApartFrames, at - peaks.begin()),
+                  at + std::min<std::ptrdiff_t>(kApartFrames, peaks.end() - at), 0.0f);
     }
     return times;
 }
