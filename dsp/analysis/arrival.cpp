@@ -1,5 +1,6 @@
 #include "analysis/arrival.h"
 #include "analysis/prediction.h"
+#include "core/median.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -30,13 +31,6 @@ double raised_cosine(double x) { // 0 at 0, 1 from 1 on
 
 std::size_t samples_of(double ms, double rate_hz) {
     return static_cast<std::size_t>(std::lround(ms * rate_hz / 1000.0));
-}
-
-double median(std::vector<double> x) {
-    if (x.empty()) return 0.0;
-    const auto mid = x.begin() + static_cast<std::ptrdiff_t>(x.size() / 2);
-    std::nth_element(x.begin(), mid, x.end());
-    return *mid;
 }
 
 struct Window {
@@ -310,7 +304,7 @@ FirstArrival ArrivalFinder::find(const DrumExcerpts& hits, std::size_t a, std::s
         off.push_back(std::abs(part.best.delay_ms - found.delay_ms));
         if (part.best.same_as(all.best)) together += 1.0 / static_cast<double>(groups);
     }
-    found.spread_ms = median(off);
+    found.spread_ms = upper_median(off);
     const double onset =
         std::clamp((all.best.onset_db - kLeastOnsetDb) / (kClearOnsetDb - kLeastOnsetDb), 0.0, 1.0);
     found.confidence = 0.35 * onset + 0.35 * together + 0.3 * all.agreeing;

@@ -1,4 +1,5 @@
 #include "analysis/damp_learn.h"
+#include "core/median.h"
 #include "dynamics/damp.h"
 #include "filters/state_variable.h"
 #include <algorithm>
@@ -239,10 +240,7 @@ double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
         const auto fit = fit_decay(top.blocks, kBlockMs, top.before);
         if (fit.judged && fit.ring_ms > 0.0) ring_ms.push_back(fit.ring_ms);
     }
-    if (ring_ms.empty()) return 0.0;
-    const auto middle = ring_ms.begin() + static_cast<std::ptrdiff_t>(ring_ms.size() / 2);
-    std::nth_element(ring_ms.begin(), middle, ring_ms.end());
-    return *middle;
+    return upper_median(std::move(ring_ms));
 }
 
 DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {

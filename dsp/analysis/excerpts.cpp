@@ -1,6 +1,7 @@
 #include "analysis/excerpts.h"
 #include "analysis/fft.h"
 #include "analysis/prediction.h"
+#include "core/median.h"
 #include <algorithm>
 #include <cmath>
 #include <complex>
@@ -20,9 +21,9 @@ void drop_soft(std::vector<Hit>& hits) {
         if (h.alone)
             strengths.push_back(h.strength_db); // others may owe their level to what was hit with them
     if (strengths.size() < kMany / 2) return;
-    const auto middle = strengths.begin() + std::ssize(strengths) / 2;
-    std::nth_element(strengths.begin(), middle, strengths.end());
-    std::erase_if(hits, [least = *middle - kSoftDb](const Hit& h) { return h.strength_db < least; });
+    std::erase_if(hits, [least = upper_median(std::move(strengths)) - kSoftDb](const Hit& h) {
+        return h.strength_db < least;
+    });
 }
 
 std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most, std::size_t enough) {

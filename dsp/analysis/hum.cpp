@@ -1,4 +1,5 @@
 #include "analysis/faults.h"
+#include "core/median.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -20,17 +21,10 @@ constexpr double kSharePresent = 0.6; // of the windows
 constexpr double kSteady = 0.35;      // spread of the level from window to window
 constexpr double kAudibleDbfs = -76.0;
 
-double median(std::vector<double> v) {
-    if (v.empty()) return 0.0;
-    const auto middle = v.begin() + std::ptrdiff_t(v.size() / 2);
-    std::nth_element(v.begin(), middle, v.end());
-    return *middle;
-}
-
 double deviation(const std::vector<double>& v, double centre) { // as a standard deviation, were it Gaussian
     std::vector<double> d;
     for (const double x : v) d.push_back(std::abs(x - centre));
-    return 1.4826 * median(std::move(d));
+    return 1.4826 * upper_median(std::move(d));
 }
 
 /// Half-overlapping Hann segments: how loud each is, and its phasor at each harmonic of a base, turned so
@@ -87,7 +81,7 @@ Tone steady_part(const std::vector<Complex>& phasors, const std::vector<std::siz
         z.push_back(phasors[i] * std::polar(1.0, -turn_per_segment * double(i)));
         x.push_back(z.back().real()), y.push_back(z.back().imag());
     }
-    Complex centre{median(x), median(y)};
+    Complex centre{upper_median(x), upper_median(y)};
     double spread = 0.0;
     for (int pass = 0; pass < 6; ++pass) {
         std::vector<double> away;
@@ -150,7 +144,7 @@ std::optional<Judged> judge_base(std::span<const float> low, double rate_hz, dou
             levels.push_back(w.tones[h].level);
             present += w.tones[h].significance > kSignificant ? 1u : 0u;
         }
-        const double level = median(levels);
+        const double level = upper_median(levels);
         if (double(present) < kSharePresent * double(windows.size())) continue;
         if (windows.size() > 2 && deviation(levels, level) > kSteady * level) continue;
         j.hum.harmonics.push_back(int(h + 1));
@@ -161,7 +155,7 @@ std::optional<Judged> judge_base(std::span<const float> low, double rate_hz, dou
     if (found.empty() || (!fundamental && found.size() < 2)) return std::nullopt;
     std::vector<double> offsets;
     for (const auto& w : windows) offsets.push_back(w.offset_hz);
-    j.hum.exact_hz = base_hz + median(std::move(offsets));
+    j.hum.exact_hz = base_hz + upper_median(std::move(offsets));
     j.hum.level_dbfs = 10.0 * std::log10(j.power);
     return j.hum.level_dbfs < kAudibleDbfs ? std::nullopt : std::optional(j);
 }

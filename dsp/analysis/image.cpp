@@ -1,5 +1,6 @@
 #include "analysis/image.h"
 #include "analysis/arrival.h"
+#include "core/median.h"
 #include "core/units.h"
 #include <algorithm>
 #include <cmath>
@@ -55,13 +56,6 @@ double power(const Stretch& x, std::size_t n, std::size_t lowest) {
     return sum;
 }
 
-double middle_of(std::vector<double>& x) {
-    if (x.empty()) return 0.0;
-    const auto middle = x.begin() + std::ssize(x) / 2;
-    std::nth_element(x.begin(), middle, x.end());
-    return *middle;
-}
-
 /// Level of two mics' direct sound, left re right in dB: what each has in common with the drum's own mic,
 /// which keeps other drums out; for a cymbal without a mic what the two rise by.
 class DirectLevels {
@@ -85,7 +79,7 @@ public:
             }
             differences.push_back(10.0 * std::log10(a / b));
         }
-        return middle_of(differences);
+        return upper_median(std::move(differences));
     }
 
     [[nodiscard]] double by_rise(std::size_t left, double left_ms, std::size_t right, double right_ms) const {
@@ -101,7 +95,7 @@ public:
                          b = power(r, n, lowest) - power(r0, n, lowest);
             if (a > 0.0 && b > 0.0) differences.push_back(10.0 * std::log10(a / b));
         }
-        return middle_of(differences);
+        return upper_median(std::move(differences));
     }
 
 private:

@@ -1,5 +1,6 @@
 #include "analysis/patching.h"
 #include "analysis/fft.h"
+#include "core/median.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -47,9 +48,7 @@ double pitch_hz(const Take& take, std::size_t mic, std::span<const double> times
         found.push_back(bin_hz *
                         double(std::lower_bound(power.begin(), power.end(), 0.5 * sum) - power.begin()));
     }
-    if (found.empty()) return 0.0;
-    std::nth_element(found.begin(), found.begin() + std::ptrdiff_t(found.size() / 2), found.end());
-    return found[found.size() / 2];
+    return upper_median(std::move(found));
 }
 
 /// The strongest strokes of the drum, those that are alone before the others.
