@@ -34,11 +34,8 @@ void smooth(std::vector<float>& power) {
 class TransferLearner {
 public:
     TransferLearner(const Take& take, std::span<const Hit> hits)
-        : take_(take), hits_(hits), fft_(bleed_window(take.rate_hz)), window_(fft_.size()),
-          frame_(fft_.size()), bins_(fft_.bins()) {
-        for (std::size_t n = 0; n < window_.size(); ++n)
-            window_[n] = static_cast<float>(
-                std::sin(std::numbers::pi * static_cast<double>(n) / static_cast<double>(window_.size())));
+        : take_(take), hits_(hits), fft_(bleed_window(take.rate_hz)),
+          window_(bleed_window_shape(take.rate_hz)), frame_(fft_.size()), bins_(fft_.bins()) {
         for (std::size_t m = 0; m < take.mics.size(); ++m)
             if (is_overhead(take.mics[m].role)) overheads_.push_back(m);
     }
@@ -179,6 +176,14 @@ private:
 
 std::size_t bleed_window(double rate_hz) noexcept {
     return fast_fft_size(static_cast<std::size_t>(std::lround(kWindowSeconds * rate_hz)));
+}
+
+std::vector<float> bleed_window_shape(double rate_hz) {
+    std::vector<float> window(bleed_window(rate_hz));
+    for (std::size_t n = 0; n < window.size(); ++n)
+        window[n] = static_cast<float>(
+            std::sin(std::numbers::pi * static_cast<double>(n) / static_cast<double>(window.size())));
+    return window;
 }
 
 const BleedTransfer::Source* BleedTransfer::source(Drum drum) const noexcept {

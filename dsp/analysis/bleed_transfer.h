@@ -10,6 +10,8 @@ namespace kitfold::dsp {
 /// ms at any rate, an even number of samples. Longer ones spread a soft hit over what came before it, shorter
 /// ones do not tell the low partials of drums apart (both tried).
 std::size_t bleed_window(double rate_hz) noexcept;
+/// The window itself, of that length.
+std::vector<float> bleed_window_shape(double rate_hz);
 
 /// Power of a drum in every mic re the drum's own mic (without a close mic: re the mean of the overheads),
 /// per bin of bleed_window().

@@ -7,7 +7,6 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
-#include <numbers>
 
 namespace kitfold::dsp {
 namespace {
@@ -63,10 +62,7 @@ bool BleedReducer::prepare(double rate_hz, std::span<const TakeMic> mics, const 
     size_ = bleed_window(rate_hz), mics_ = mics.size(), sources_ = transfer.sources.size();
     fft_ = std::make_unique<RealFft>(size_);
     bins_ = fft_->bins();
-    window_.resize(size_);
-    for (std::size_t n = 0; n < size_; ++n)
-        window_[n] = static_cast<float>(
-            std::sin(std::numbers::pi * static_cast<double>(n) / static_cast<double>(size_)));
+    window_ = bleed_window_shape(rate_hz);
     const double per_bin_hz = rate_hz / static_cast<double>(size_);
     const double learned_hz = transfer.rate_hz / static_cast<double>(bleed_window(transfer.rate_hz));
     transfer_.assign(sources_ * mics_ * bins_, 0.0f), sum_.assign(sources_ * bins_, 0.0f);

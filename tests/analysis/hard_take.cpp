@@ -27,9 +27,9 @@ SimulatorOptions options(Style style, std::uint64_t seed) {
     return o;
 }
 
-double db(double out, double in) { return in > 0.0 ? 10.0 * std::log10(std::max(out / in, 1e-12)) : 0.0; }
-
 } // namespace
+
+double db(double out, double in) { return in > 0.0 ? 10.0 * std::log10(std::max(out / in, 1e-12)) : 0.0; }
 
 HardTake::HardTake(Style style, std::uint64_t seed, bool louder_bleed) : simulator(options(style, seed)) {
     mics = simulator.render();

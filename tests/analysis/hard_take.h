@@ -57,6 +57,9 @@ PlainGate best_plain_gate(const HardTake& take, dsp::Role role, const dsp::GateS
 const dsp::KitKeyProposal& proposal_of(const HardTake& take, const dsp::LearnedKitKey& learned,
                                        dsp::Role role);
 
+/// Of two energies, no less than -120; 0 when there is nothing to compare with.
+double db(double out, double in);
+
 dsp::GateSettings tom_gate(double threshold_db);
 
 } // namespace kitfold::test

@@ -12,8 +12,6 @@ namespace {
 
 constexpr double kRateHz = 48'000.0;
 
-double db(double out, double in) { return in > 0.0 ? 10.0 * std::log10(std::max(out / in, 1e-12)) : 0.0; }
-
 /// Signals through one mic's gains, window by window; a class because the gains come that way.
 class Parts {
 public:
