@@ -53,15 +53,16 @@ std::vector<double> times_for(const std::vector<dsp::Hit>& hits, dsp::Role role)
     return times;
 }
 
-void judge_mics(const TakeFiles& files, const std::vector<FirstReading>& readings, CheckResult& r) {
+void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measures,
+                std::span<const double> true_peaks, CheckResult& r) {
     const auto& take = files.take();
     r.mics.resize(take.mics.size());
     const auto one = [&](std::size_t m) {
         auto& mic = r.mics[m];
-        const auto& measure = readings[m].measure;
+        const auto& measure = measures[m];
         const auto times = times_for(r.hits, take.mics[m].role);
         mic.levels = dsp::mic_levels(measure, times);
-        mic.true_peak_dbtp = db(readings[m].true_peak);
+        mic.true_peak_dbtp = db(true_peaks[m]);
         mic.strip = strip_of(measure, std::size_t(take.seconds() * 1'000.0));
         if (files.at_rate(m)) mic.faults = dsp::mic_faults(take, m, measure, times.size());
     };
@@ -70,8 +71,6 @@ void judge_mics(const TakeFiles& files, const std::vector<FirstReading>& reading
     });
     for (std::size_t m = 0; m < r.mics.size(); m += 2) one(m);
     half.get();
-    std::vector<dsp::MicMeasure> measures;
-    for (const auto& reading : readings) measures.push_back(reading.measure);
     for (const auto& fault : dsp::identical_faults(take, measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::file_faults(files.files())) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fix : r.fixes)
@@ -93,9 +92,7 @@ void find_fixes(const dsp::Take& take, CheckResult& r) {
 }
 
 /// The overheads' sides rest on the names of the close mics, so these come first.
-void find_misplaced(const dsp::Take& take, const std::vector<FirstReading>& readings, CheckResult& r) {
-    std::vector<dsp::MicMeasure> measures;
-    for (const auto& reading : readings) measures.push_back(reading.measure);
+void find_misplaced(const dsp::Take& take, std::span<const dsp::MicMeasure> measures, CheckResult& r) {
     const auto faults = dsp::misplaced_mics(take, r.hits, r.pairs, measures);
     for (const auto& fault : faults) r.mics[fault.mic].faults.push_back(fault);
     if (!faults.empty() || r.image.kind == dsp::PairKind::none || !r.image.swapped ||
@@ -251,7 +248,13 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     r.rate_hz = take.rate_hz, r.seconds = take.seconds(), r.names = take.mics, r.notices = files.notices();
     auto readings = files.read_all([&](double done) { share.reach(0.5 * done); });
     std::vector<dsp::ScanFeatures> scans;
-    for (auto& reading : readings) scans.push_back(std::move(reading.scan));
+    std::vector<dsp::MicMeasure> measures;
+    std::vector<double> true_peaks;
+    for (auto& reading : readings) {
+        scans.push_back(std::move(reading.scan));
+        measures.push_back(std::move(reading.measure));
+        true_peaks.push_back(reading.true_peak);
+    }
     r.hits = dsp::find_hits(take, scans);
     scans.clear();
     share.reach(0.6);
@@ -261,11 +264,11 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     // takes as long as all the rest together
     auto gates = std::async(std::launch::async, [&] { learn_gates(session, take, r); });
     r.bleed = dsp::bleed_table(take, r.hits);
-    judge_mics(files, readings, r);
+    judge_mics(files, measures, true_peaks, r);
     share.reach(0.8);
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
     r.image = dsp::judge_image(take, r.hits);
-    find_misplaced(take, readings, r);
+    find_misplaced(take, measures, r);
     find_worth(fixed(session, r.fixes), take, r);
     draw_overlays(take, r);
     gates.get();
