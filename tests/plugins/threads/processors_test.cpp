@@ -23,6 +23,31 @@ void play_until(const std::atomic<bool>& stop, Processor& p, bool& finite) {
     }
 }
 
+/// A host that plays the same strokes over and over on one thread and saves the state on another.
+class HostAtWork {
+public:
+    HostAtWork(Processor& p, const Channels& strokes)
+        : audio_([this, &p, &strokes] {
+              while (!stop_.load()) play(p, strokes, block_sizes(strokes[0].size()));
+          }),
+          saver_([&p] {
+              for (int i = 0; i < 20; ++i) {
+                  CHECK_FALSE(state_text(p).empty());
+                  std::this_thread::sleep_for(std::chrono::milliseconds(20));
+              }
+          }) {}
+    /// Once, before it goes away.
+    void stop() {
+        saver_.join();
+        stop_.store(true);
+        audio_.join();
+    }
+
+private:
+    std::atomic<bool> stop_{false};
+    std::thread audio_, saver_;
+};
+
 } // namespace
 
 TEST_CASE("controls, states and programs change from other threads while audio runs") {
@@ -44,7 +69,7 @@ TEST_CASE("controls, states and programs change from other threads while audio r
         CHECK_FALSE(state_text(*p).empty());
         for (auto* parameter : p->getParameters()) CHECK(parameter->getCurrentValueAsText().isNotEmpty());
         CHECK(p->getTailLengthSeconds() >= 0.0);
-        juce::MessageManager::getInstance()->runDispatchLoopUntil(2); // meters and latency are polled
+        pump(2); // meters and latency are polled
     }
     knobs.join(), saver.join();
     stop.store(true);
@@ -58,32 +83,20 @@ TEST_CASE("Damp learns while audio runs and states arrive") {
     const auto state = state_text(*p);
     const Channels strokes(2, membrane(8'000.0, 4, 0.1));
     p->prepareToPlay(8'000.0, 512);
-    std::atomic<bool> stop{false};
-    std::thread audio([&] {
-        while (!stop.load()) play(*p, strokes, block_sizes(strokes[0].size()));
-    });
-    std::thread saver([&] {
-        for (int i = 0; i < 20; ++i) {
-            CHECK_FALSE(state_text(*p).empty());
-            std::this_thread::sleep_for(std::chrono::milliseconds(20));
-        }
-    });
-    const auto learned = [&] { return p->getParameters()[index_of(*p, "learned")]->getCurrentValueAsText(); };
+    HostAtWork host(*p, strokes);
     bool found = false;
     for (int i = 0; i < 6; ++i) {
         type_in(*p, "learn", "on");
-        juce::MessageManager::getInstance()->runDispatchLoopUntil(200);
+        pump(200);
         if (i == 2) set_state_text(*p, state);
         type_in(*p, "learn", "off");
         if (i == 4) p->setCurrentProgram(0);
-        for (int k = 0; k < 100 && !found && (k < 2 || learned() == "measuring"); ++k) {
-            juce::MessageManager::getInstance()->runDispatchLoopUntil(50);
-            found = learned().contains("ring");
+        for (int k = 0; k < 100 && !found && (k < 2 || shown(*p, "learned") == "measuring"); ++k) {
+            pump(50);
+            found = shown(*p, "learned").find("ring") != std::string::npos;
         }
     }
-    saver.join();
-    stop.store(true);
-    audio.join();
+    host.stop();
     CHECK(found);
     CHECK(all_allowed(*p));
 }
@@ -96,34 +109,19 @@ TEST_CASE("Sum learns while audio runs and states arrive") {
     const auto kick = membrane(8'000.0, 3, 0.1), snare = membrane(8'000.0, 3, 0.5);
     for (std::size_t n = 0; n < 22'000; ++n)
         strokes[0][n] = kick[n] + 0.1f * snare[n], strokes[1][n] = snare[n] + 0.1f * kick[n];
-    std::atomic<bool> stop{false};
-    std::thread audio([&] {
-        while (!stop.load()) play(*p, strokes, block_sizes(strokes[0].size()));
-    });
-    std::thread saver([&] {
-        for (int i = 0; i < 20; ++i) {
-            CHECK_FALSE(state_text(*p).empty());
-            std::this_thread::sleep_for(std::chrono::milliseconds(20));
-        }
-    });
-    const auto shows = [&](const char* id) {
-        return p->getParameters()[index_of(*p, id)]->getCurrentValueAsText();
-    };
+    HostAtWork host(*p, strokes);
     bool learned = false;
     std::string known;
     for (int i = 0; i < 6; ++i) {
         type_in(*p, "learn", "on");
-        juce::MessageManager::getInstance()->runDispatchLoopUntil(300);
+        pump(300);
         if (i == 2) set_state_text(*p, state);
         type_in(*p, "learn", "off");
         if (i == 4) p->setCurrentProgram(0), set_state_text(*p, known.empty() ? state : known);
-        for (int k = 0; k < 100 && (k < 2 || shows("learning") == "measuring"); ++k)
-            juce::MessageManager::getInstance()->runDispatchLoopUntil(50);
-        if (shows("learning") == "learned") learned = true, known = state_text(*p);
+        for (int k = 0; k < 100 && (k < 2 || shown(*p, "learning") == "measuring"); ++k) pump(50);
+        if (shown(*p, "learning") == "learned") learned = true, known = state_text(*p);
     }
-    saver.join();
-    stop.store(true);
-    audio.join();
+    host.stop();
     CHECK(learned);
     CHECK(all_allowed(*p));
 }
@@ -133,8 +131,8 @@ TEST_CASE("a plug-in goes away on a thread that is not the host's main one") {
     for (int i = 0; i < 5; ++i) {
         auto p = ready(plugin);
         std::thread other([&] { p.reset(); });
-        juce::MessageManager::getInstance()->runDispatchLoopUntil(60); // the poll may run just then
+        pump(60); // the poll may run just then
         other.join();
     }
-    juce::MessageManager::getInstance()->runDispatchLoopUntil(60);
+    pump(60);
 }
