@@ -78,7 +78,8 @@ GateVerdict judge(const HardTake& take, Role role, const std::vector<float>& key
     std::size_t next = 0;
     for (const auto t : times) {
         const auto from = gain.begin() + static_cast<std::ptrdiff_t>(t + late);
-        if (*std::max_element(from, from + 720) < 0.7f) ++v.missed;
+        if (*std::max_element(from, from + 720) < 0.7f)
+            ++v.missed, v.missed_s.push_back(static_cast<double>(t) / kRateHz);
     }
     for (std::size_t n = 0; n + late < own.size(); ++n) {
         while (next < times.size() && times[next] <= n) {
@@ -88,7 +89,8 @@ GateVerdict judge(const HardTake& take, Role role, const std::vector<float>& key
         const double since_s = next > 0 ? static_cast<double>(n - times[next - 1]) / kRateHz : 1e9;
         const double until_s = next < times.size() ? static_cast<double>(times[next] - n) / kRateHz : 1e9;
         const bool was_open = std::exchange(open, gain[n + late] > 0.5f);
-        if (open && !was_open && since_s > 0.05 && until_s > 0.012) ++v.wrong;
+        if (open && !was_open && since_s > 0.05 && until_s > 0.012)
+            ++v.wrong, v.wrong_s.push_back(static_cast<double>(n) / kRateHz);
         const double g = gain[n + late], x = own[n], y = take.mics[m][n] - own[n];
         own_in += x * x, own_out += g * g * x * x;
         if (since_s < 0.1) hit_in += x * x, hit_out += g * g * x * x;

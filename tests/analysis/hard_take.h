@@ -35,6 +35,7 @@ struct GateVerdict {
     double kept_db = 0.0;  ///< own drum's energy behind the gate re before it
     double soft_db = 0.0;  ///< the least that is left of an own hit's first 100 ms
     double bleed_db = 0.0; ///< all else from 1 s after an own hit to 20 ms before the next, likewise
+    std::vector<double> missed_s, wrong_s; ///< when
 };
 
 /// A gate with this key on the mic of `role`.
