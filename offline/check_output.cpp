@@ -329,7 +329,9 @@ void gates_table(const CheckResult& r, std::string& out) {
                                level(p.loudest_bleed_db), level(p.margin_db), p.threshold_db,
                                gate_plan_words(g.plan));
     }
-    out += "dBFS of the key: softest own hit, loudest sound that is none; the threshold lies between\n\n";
+    out += "dBFS of the key: softest own hit, loudest sound that is none; the threshold lies between\n";
+    if (const auto doubt = doubt_words(r.gates, r.names); !doubt.empty()) out += wrapped(doubt, 0) + '\n';
+    out += '\n';
 }
 
 } // namespace

@@ -1,5 +1,6 @@
 #include "offline/kit_gates.h"
 #include <algorithm>
+#include <fmt/format.h>
 
 namespace kitfold::offline {
 namespace {
@@ -64,6 +65,19 @@ const char* gate_plan_words(GatePlan plan) noexcept {
         return "";
     }
     return "";
+}
+
+std::string doubt_words(std::span<const KitGate> gates, std::span<const dsp::TakeMic> mics) {
+    std::string which;
+    for (const auto& g : gates)
+        if (g.plan != GatePlan::blind && g.proposal.doubtful > 0)
+            which += fmt::format("{}{} {} (of {} hits)", which.empty() ? "" : ", ", mics[g.proposal.mic].name,
+                                 g.proposal.doubtful, g.proposal.hits);
+    if (which.empty()) return {};
+    return "Doubtful: " + which +
+           ". Hits no louder than bleed, or bleed as loud as hits: taken for mistakes in the list of hits "
+           "and "
+           "left out of these figures. Hear such a gate before you trust it.";
 }
 
 } // namespace kitfold::offline

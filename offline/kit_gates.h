@@ -2,6 +2,8 @@
 // What was learned of a kit's bleed, put into its session.
 #include "analysis/kit_key_learn.h"
 #include "offline/session.h"
+#include <span>
+#include <string>
 #include <vector>
 
 namespace kitfold::offline {
@@ -35,5 +37,8 @@ void apply_kit_gates(Session& session, const dsp::LearnedKitKey& learned);
 const char* gate_plan_name(GatePlan plan) noexcept;
 /// The same for a person, as what --apply does.
 const char* gate_plan_words(GatePlan plan) noexcept;
+/// For a person: which gates rest on a list of hits with mistakes in it. Empty when none does.
+/// @param mics those of the session
+std::string doubt_words(std::span<const KitGate> gates, std::span<const dsp::TakeMic> mics);
 
 } // namespace kitfold::offline

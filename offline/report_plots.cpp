@@ -485,6 +485,8 @@ std::string plot_gates(const CheckResult& r) {
                                           gate_plan_words(gate.plan))) +
                 "</li>";
     }
+    const auto doubt = doubt_words(r.gates, r.names);
+    if (!doubt.empty()) list += "<li>" + escaped(doubt) + "</li>";
     return figure(
         "plot-gates", "Gates that hear the whole kit",
         "dBFS of the key, for a gate whose key is the kit: loudest sound that is no own hit (square), "

@@ -1,4 +1,5 @@
 #include "sum/kit_memory.h"
+#include "analysis/take.h"
 #include "settings/kit_key_json.h"
 #include <algorithm>
 #include <nlohmann/json.hpp>
@@ -22,6 +23,22 @@ std::vector<std::string> names_in(const dsp::Json& state) {
             names.back() = name->get<std::string>();
     }
     return names;
+}
+
+std::array<dsp::OfflineSettings, kSumMics> bounce_settings_in(const dsp::Json& state) {
+    std::array<dsp::OfflineSettings, kSumMics> out{};
+    const auto mics = state.find("mics");
+    if (mics == state.end() || !mics->is_array()) return out;
+    for (std::size_t m = 0; m < std::min(mics->size(), kSumMics); ++m)
+        dsp::read_leniently((*mics)[m], out[m]);
+    return out;
+}
+
+/// A session refuses what a bounce would do to a mic that is put up for no drum.
+bool has_drum(const dsp::Json& mic) {
+    dsp::MicSettings settings;
+    dsp::read_leniently(mic, settings);
+    return dsp::own_drum(static_cast<dsp::Role>(settings.role)).has_value();
 }
 
 /// Without the mics that Sum has no input for, and up to the last of which anything is known: the others may
@@ -49,6 +66,7 @@ KitMemory::KitMemory() {
 
 void KitMemory::read(const dsp::Json& state) {
     const auto names = names_in(state);
+    const auto bounce = bounce_settings_in(state);
     dsp::KitKeyTable table;
     bool of_others = false;
     if (const auto bleed = state.find("bleed"); bleed != state.end()) {
@@ -60,6 +78,7 @@ void KitMemory::read(const dsp::Json& state) {
     }
     const std::lock_guard lock(mutex_);
     std::copy_n(names.begin(), kSumMics, names_.begin());
+    bounce_ = bounce;
     of_others_ = of_others;
     ++version_;
     set(std::move(table));
@@ -70,6 +89,8 @@ void KitMemory::write(dsp::Json& state) const {
     for (std::size_t m = 0; m < kSumMics; ++m) {
         dsp::Json named = {{"name", names_[m]}};
         named.update(state["mics"][m]);
+        if (bounce_[m] != dsp::OfflineSettings{} && has_drum(state["mics"][m]))
+            named.update(dsp::to_json(bounce_[m]));
         state["mics"][m] = std::move(named);
     }
     if (!table_.mics.empty()) state["bleed"] = dsp::to_json(table_, names_);

@@ -1,5 +1,6 @@
 #pragma once
-// What Sum knows of its mics beside numbers: their names, and the bleed between them that was learned.
+// What Sum knows of its mics beside its values: their names, the bleed between them that was learned, and
+// what a session says of them that only a bounce can do.
 #include "common/handover.h"
 #include "common/layout.h"
 #include "settings/kit_key_table.h"
@@ -18,10 +19,11 @@ public:
     using Names = std::array<std::string, kSumMics>;
     KitMemory();
 
-    /// Names and bleed of a state or a session, in place of what was known. A table that is damaged or speaks
-    /// of mics that aren't there is not used.
+    /// Names, bleed and what a bounce does, of a state or a session, in place of what was known. A table that
+    /// is damaged or speaks of mics that aren't there is not used.
     void read(const dsp::Json& state);
-    /// "bleed", when there is any, and each mic's "name". @pre state["mics"] has kSumMics objects
+    /// "bleed", when there is any, each mic's "name" and what a bounce does to it. @pre state["mics"] has
+    /// kSumMics objects
     void write(dsp::Json& state) const;
 
     /// What was learned, unless something else was read since `version`; tells whether it was taken.
@@ -41,6 +43,7 @@ private:
 
     mutable std::mutex mutex_;
     Names names_;
+    std::array<dsp::OfflineSettings, kSumMics> bounce_{}; ///< kept for the session that it goes back to
     dsp::KitKeyTable table_;
     bool of_others_ = false; ///< a table was read that is not for these mics
     std::uint64_t version_ = 0;

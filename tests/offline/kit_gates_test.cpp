@@ -124,3 +124,14 @@ TEST_CASE("what is wrong with the bleed in a session is said in one line", "[ses
     CHECK_THAT(refused(text, "0.0021,", ""), Contains("bleed.paths[0].response has 47 entries"));
     CHECK_THAT(refused(text, "\"bands_hz\": [70", "\"bands_hz\": [71"), Contains("other bands"));
 }
+
+TEST_CASE("which gates rest on doubtful hits is said by name, of those that can be set", "[gates]") {
+    const std::vector<dsp::TakeMic> mics = {{"Rack", dsp::Role::rack_tom}, {"Snare", dsp::Role::snare_top}};
+    std::vector<KitGate> gates(2);
+    gates[1].proposal.mic = 1;
+    CHECK(doubt_words(gates, mics).empty());
+    gates[0].proposal.hits = 7, gates[0].proposal.doubtful = 2;
+    CHECK(doubt_words(gates, mics).find("Doubtful: Rack 2 (of 7 hits). ") == 0);
+    gates[0].plan = GatePlan::blind; // why_not is said instead
+    CHECK(doubt_words(gates, mics).empty());
+}

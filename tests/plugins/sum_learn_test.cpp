@@ -341,6 +341,26 @@ TEST_CASE("Sum keeps the settings of a gate that is off, and of a session what h
     CHECK(shown(*p, "mic_01_gate") == "own");
 }
 
+TEST_CASE("Sum keeps what only a bounce can do, so that a session copied through it loses nothing",
+          "[plugins]") {
+    auto p = ready("sum"), other = ready("sum");
+    const auto reduction = [](Processor& sum, std::size_t mic) {
+        return dsp::parse_json(state_text(sum)).at("mics")[mic].value("bleed_reduction_db", 0.0);
+    };
+    set_state_text(*p, R"({"mics": [{"name": "Kick", "role": "kick_in"},
+                                    {"name": "Rack", "role": "rack_tom", "bleed_reduction_db": 12.5}]})");
+    set_state_text(*other, state_text(*p));
+    CHECK(reduction(*other, 1) == 12.5);
+    CHECK(reduction(*other, 0) == 0.0);
+    CHECK_FALSE(dsp::parse_json(state_text(*other)).at("mics")[0].contains("bleed_reduction_db"));
+    type_in(*other, "mic_02_role", "overhead mono"); // a session refuses it there
+    CHECK(reduction(*other, 1) == 0.0);
+    type_in(*other, "mic_02_role", "floor tom");
+    CHECK(reduction(*other, 1) == 12.5);
+    set_state_text(*other, R"({"mics": [{"bleed_reduction_db": "much"}, {"role": "rack_tom"}]})");
+    CHECK(reduction(*other, 1) == 0.0); // another session's
+}
+
 TEST_CASE("Sum's look-ahead is reported, and bypass keeps the time", "[plugins]") {
     auto p = ready("sum");
     type_in(*p, "mic_02_gate_lookahead_ms", "5");
