@@ -57,11 +57,14 @@ void HitFinder::explain_all() {
     other.get();
 }
 
-/// First frame in which two of the channels that the part rules reach a quarter of their step; places are
-/// listeners.
+/// Frame by which the channels that the part rules have reached a part of their step, the clearer ones
+/// counting more: what else was struck a moment before is heard in the others. Places are listeners.
 std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part& part,
                                                std::span<const std::size_t> places) const {
-    std::vector<std::ptrdiff_t> reached;
+    constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
+    constexpr float kClearestDb = 30.0f;
+    std::vector<std::pair<std::ptrdiff_t, float>> reached; // and how clearly
+    float all = 0.0f;
     for (const float least_share : {0.85f, 0.5f}) {
         for (const auto m : places) {
             const Ear& ear = ears_[who_.mics[m]];
@@ -71,7 +74,9 @@ std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part
                 if (event.step[c] < 2.0f * event.hidden[c] || part.share[c] < least_share) continue;
                 for (auto f = event.frame - 7; f <= event.frame + 6; ++f)
                     if (ear.energy(f, b) - 1.26f * past[b] >= (b < 4 ? 0.25f : 0.5f) * event.step[c]) {
-                        reached.push_back(f);
+                        reached.emplace_back(
+                            f, std::min(decibels(event.step[c] / event.hidden[c]), kClearestDb));
+                        all += reached.back().second;
                         break;
                     }
             }
@@ -79,9 +84,11 @@ std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part
         if (reached.size() >= 2) break;
     }
     if (reached.empty()) return std::nullopt;
-    const auto nth = reached.begin() + std::min<std::ptrdiff_t>(std::ssize(reached) / 4, 3);
-    std::nth_element(reached.begin(), nth, reached.end());
-    return *nth;
+    std::sort(reached.begin(), reached.end());
+    float sum = 0.0f;
+    for (const auto& [frame, clear] : reached)
+        if ((sum += clear) >= kBegun * all) return frame;
+    return reached.back().first;
 }
 
 /// How far a drum's stroke rises above what rings on, added up over all bands that it rules in the mics put

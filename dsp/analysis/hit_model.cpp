@@ -19,6 +19,8 @@ constexpr std::size_t kMostParts = 4;
 constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a channel may be covered
 constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
 constexpr float kSoftest = 3e-5f;      // power re a typical hit
+constexpr float kSoft = 0.03f;         // what is softer teaches nothing
+constexpr float kMostHits = 0.4f;
 /// Low bands last shorter than their own period: they tell less.
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
 
@@ -207,25 +209,47 @@ float HitModel::loudness(const Source& s) {
     return sum;
 }
 
+/// Whether a soft part comes along with most clear hits of another source: then it is that one's bleed.
+/// [source][other], row by row.
+std::vector<bool> HitModel::shadows(std::span<const std::vector<Part>> parts) const {
+    const auto count = sources_.size();
+    std::vector<std::size_t> hits(count), together(count * count);
+    for (const auto& some : parts)
+        for (const auto& p : some) {
+            if (p.level < kSoft) continue;
+            ++hits[p.source];
+            for (const auto& o : some)
+                if (o.level < kSoft) ++together[p.source * count + o.source];
+        }
+    std::vector<bool> out(together.size());
+    for (std::size_t i = 0; i < out.size(); ++i)
+        out[i] = static_cast<float>(together[i]) > kMostHits * static_cast<float>(hits[i / count]);
+    return out;
+}
+
 void HitModel::learn(std::span<const HitEvent> events, std::span<const std::vector<Part>> parts) {
     if (events.empty()) return;
     constexpr float kClearShare = 0.7f;
     constexpr std::size_t kFewest = 3;
     const auto channels = events[0].step.size();
     std::vector<std::vector<float>> ratios(sources_.size() * channels), clear(ratios.size());
-    for (std::size_t e = 0; e < events.size(); ++e) {
-        std::vector<float> sum(channels);
-        for (const auto& p : parts[e])
-            for (std::size_t c = 0; c < channels; ++c) sum[c] += p.power[c];
-        for (const auto& p : parts[e])
+    const auto shadow = shadows(parts);
+    std::vector<float> sum(channels);
+    for (std::size_t e = 0; e < events.size(); ++e)
+        for (const auto& p : parts[e]) {
+            if (p.level < kSoft) continue;
+            std::fill(sum.begin(), sum.end(), 0.0f);
+            for (const auto& o : parts[e])
+                if (o.level >= kSoft || !shadow[p.source * sources_.size() + o.source])
+                    for (std::size_t c = 0; c < channels; ++c) sum[c] += o.power[c];
             for (std::size_t c = 0; c < channels; ++c) {
                 const float heard = events[e].step[c], hidden = events[e].hidden[c];
-                if (p.level < 0.03f || std::max(heard, p.power[c]) < 3.0f * hidden) continue;
+                if (std::max(heard, p.power[c]) < 3.0f * hidden) continue;
                 const float share = p.power[c] / sum[c], ratio = heard * share / p.level;
                 ratios[p.source * channels + c].push_back(ratio);
                 if (share > kClearShare) clear[p.source * channels + c].push_back(ratio);
             }
-    }
+        }
     for (std::size_t s = 0; s < sources_.size(); ++s) {
         const float was = loudness(sources_[s]);
         for (std::size_t c = 0; c < channels; ++c)

@@ -155,7 +155,7 @@ std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners
     return out;
 }
 
-/// Usual step in every channel over the clearest examples.
+/// Usual step in every channel over the clearest examples; there, over the half in which least rings on.
 std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const Example> examples,
                                std::size_t own) {
     std::vector<float> shape(events[0].step.size());
@@ -168,9 +168,15 @@ std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const
     auto ranked = levels;
     const float typical = quantile(ranked, 0.6);
     for (std::size_t c = 0; c < shape.size(); ++c) {
+        std::vector<std::pair<float, float>> seen; // what may hide it, its step
+        for (std::size_t i = 0; i < examples.size(); ++i) {
+            const auto& e = events[examples[i].event];
+            seen.emplace_back(e.hidden[c] / levels[i], e.step[c] / levels[i]);
+        }
+        std::sort(seen.begin(), seen.end());
+        seen.resize(std::max(std::min(seen.size(), kFewest), (seen.size() + 1) / 2));
         std::vector<float> ratios;
-        for (std::size_t i = 0; i < examples.size(); ++i)
-            ratios.push_back(events[examples[i].event].step[c] / levels[i]);
+        for (const auto& [hidden, step] : seen) ratios.push_back(step);
         shape[c] = typical * quantile(ratios, 0.4);
     }
     return shape;
