@@ -21,7 +21,9 @@ public:
 
     explicit KWeighting(double rate_hz) noexcept { ///< 8 kHz..384 kHz
         const auto design = KWeightingDesign::make(rate_hz);
-        for (std::size_t k = 0; k < kLanes; ++k) head_.set(k, design.head), low_cut_.set(k, design.low_cut);
+        const auto head = DirectSection::make(design.head), low_cut = DirectSection::make(design.low_cut);
+        for (std::size_t k = 0; k < kLanes; ++k) head_.set(k, head), low_cut_.set(k, low_cut);
+        gain_ = head.gain * low_cut.gain;
     }
 
     /// in and out: frames * kLanes samples; they may be the same memory.
@@ -39,14 +41,14 @@ public:
 private:
     template <class Use> void run(const float* in, std::size_t frames, Use use) noexcept {
         const FlushDenormals guard;
-        SectionInLoop<V> head(head_, head_state_), low_cut(low_cut_, low_cut_state_);
+        DirectInLoop<V> head(head_), low_cut(low_cut_);
         for (std::size_t n = 0; n < frames; ++n)
-            use(n, low_cut.tick(head.tick(load_finite<V>(in + n * kLanes))));
-        head.keep(head_state_), low_cut.keep(low_cut_state_);
+            use(n, low_cut.tick(head.tick(load_finite<V>(in + n * kLanes))) * every<V>(gain_));
+        head.keep(head_), low_cut.keep(low_cut_);
     }
 
-    SectionCoefficients<V> head_, low_cut_;
-    SectionState<V> head_state_, low_cut_state_;
+    DirectFilter<V> head_, low_cut_;
+    double gain_;
 };
 
 } // namespace kitfold::dsp

@@ -16,4 +16,15 @@ double KickDesign::response_db(double hz, double rate_hz) const noexcept {
     return db;
 }
 
+double KickGlide::tick(const KickDesign& design, double x) noexcept {
+    for (std::size_t s = 0; s < KickDesign::kSections; ++s) {
+        SectionCoefficients<double> coefficients;
+        coefficients.set(0, design.section[s]);
+        SectionInLoop<double> section(coefficients, state[s]);
+        x = section.tick(x);
+        section.keep(state[s]);
+    }
+    return x * design.gain;
+}
+
 } // namespace kitfold::dsp

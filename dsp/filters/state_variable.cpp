@@ -56,6 +56,20 @@ Section between(const Section& a, const Section& b, double t) noexcept {
     return {mix(a.g, b.g), mix(a.k, b.k), mix(a.m0, b.m0), mix(a.m1, b.m1), mix(a.m2, b.m2)};
 }
 
+// s = (1 - z) / (g (1 + z)) in (p0 s² + p1 s + p2) / (s² + k s + 1), z a delay of one sample.
+DirectSection DirectSection::make(const Section& s) noexcept {
+    if (s.passes_through()) return {};
+    const double g2 = s.g * s.g, p0 = s.m0, p1 = (s.m0 * s.k + s.m1) * s.g, p2 = (s.m0 + s.m2) * g2;
+    const double below = 1.0 + s.k * s.g + g2, above = p0 + p1 + p2;
+    return {2.0 * (g2 - 1.0) / below,
+            (1.0 - s.k * s.g + g2) / below,
+            2.0 * (p2 - p0) / above,
+            (p0 - p1 + p2) / above,
+            above / below,
+            2.0 * s.g / below,
+            2.0 * g2 / below};
+}
+
 // A section that is off keeps the corner of its neighbour, so that a change of slope only fades its output
 // in.
 Butterworth Butterworth::high_pass(double rate_hz, double hz, double slope) noexcept {

@@ -64,22 +64,40 @@ template <class V> struct SectionCoefficients {
 
 template <class V> struct SectionState { PerLane<V> band, low; };
 
-/// Lanes from..to of one group's numbers to those from `at` on of another's.
-template <class V> void copy_lanes(const PerLane<V>& in, std::size_t from, std::size_t to, PerLane<V>& out,
-                                   std::size_t at) noexcept {
-    for (std::size_t k = from; k < to; ++k) out.lane[at + k - from] = in.lane[k];
-}
-template <class V> void copy_lanes(const SectionCoefficients<V>& in, std::size_t from, std::size_t to,
-                                   SectionCoefficients<V>& out, std::size_t at) noexcept {
-    using C = SectionCoefficients<V>;
-    for (const auto number :
-         {&C::own_band, &C::to_band, &C::own_low, &C::to_low, &C::direct, &C::from_band, &C::from_low})
-        copy_lanes(in.*number, from, to, out.*number, at);
-}
-template <class V> void copy_lanes(const SectionState<V>& in, std::size_t from, std::size_t to,
-                                   SectionState<V>& out, std::size_t at) noexcept {
-    copy_lanes(in.band, from, to, out.band, at), copy_lanes(in.low, from, to, out.low, at);
-}
+/// The same section in direct form 2, for while its settings rest: w = x - (a1 w1 + a2 w2), out = w + b1 w1 +
+/// b2 w2, a gain apart that a cascade takes once, at its end: 8 operations. For double alone: w is up to
+/// (rate / (6 corner))² times the input, 4e7 at 10 Hz and 384 kHz.
+struct DirectSection {
+    double a1 = 0.0, a2 = 0.0, b1 = 0.0, b2 = 0.0;
+    double gain = 1.0;
+    double band = 0.0, low = 0.0; ///< states of the trapezoidal section: band (w1 - w2), low (w1 + w2)
+    /// Nothing but a gain of 1 where the section passes through, so that it hands on the very sample.
+    static DirectSection make(const Section& section) noexcept;
+};
+
+/// Its numbers and its memory, in every lane.
+template <class V> struct DirectFilter {
+    PerLane<V> a1, a2, b1, b2, w1, w2;
+    void set(std::size_t lane, const DirectSection& s) noexcept {
+        a1[lane] = s.a1, a2[lane] = s.a2, b1[lane] = s.b1, b2[lane] = s.b2;
+    }
+    void forget() noexcept { w1 = {}, w2 = {}; }
+};
+
+/// A DirectFilter in registers, for the length of a loop.
+template <class V> struct DirectInLoop {
+    V a1, a2, b1, b2, w1, w2;
+    explicit DirectInLoop(const DirectFilter<V>& f) noexcept
+        : a1(f.a1.load()), a2(f.a2.load()), b1(f.b1.load()), b2(f.b2.load()), w1(f.w1.load()),
+          w2(f.w2.load()) {}
+    V tick(V x) noexcept {
+        const V w = x - (a1 * w1 + a2 * w2);
+        const V out = w + (b1 * w1 + b2 * w2);
+        w2 = w1, w1 = w;
+        return out;
+    }
+    void keep(DirectFilter<V>& f) const noexcept { f.w1.store(w1), f.w2.store(w2); }
+};
 
 /// A section's coefficients and state in registers, for the length of a loop.
 template <class V> struct SectionInLoop {
