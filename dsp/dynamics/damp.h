@@ -85,8 +85,7 @@ public:
         hop_ = 4;
         while (static_cast<double>(2 * hop_) <= kHopSeconds * rate_hz) hop_ *= 2;
         for (auto& m : moving_) m.prepare(rate_hz / static_cast<double>(hop_));
-        const double g = std::tan(3.14159265358979324 * std::min(kHighHz / rate_hz, 0.45));
-        high_step_ = g / (1.0 + g);
+        high_.set(std::tan(3.14159265358979324 * std::min(kHighHz / rate_hz, 0.45)));
         hold_ = power_per_hop(kHoldDbPerS), rise_ = 1.0 / power_per_hop(kRiseDbPerS);
         const double hop_ms = 1000.0 * static_cast<double>(hop_) / rate_hz;
         own_rise_ = hop_ms / kOwnRiseMs, least_rise_ = 1.0 / power_per_hop(kLeastRiseDbPerS),
@@ -119,8 +118,8 @@ public:
     /// Gain in dB that a band (0..5, kHigh, kTail) has now, for meters and tests; 0 when open.
     [[nodiscard]] double gain_db(std::size_t stream, std::size_t lane = 0) const noexcept {
         const double part = static_cast<double>(position_) / static_cast<double>(hop_);
-        double gain = (stream == kHigh ? high_ : tail_).now[lane];
-        if (stream == kHigh) gain *= gain; // there are two of these shelves
+        double gain =
+            stream == kHigh ? 1.0 - (high_.top.now[lane] - high_.g * high_.band.now[lane]) : tail_.now[lane];
         if (stream < kRingBands) {
             const auto& r = rings_[stream];
             gain = 1.0 - (1.0 - r.was[lane] - part * (r.shown[lane] - r.was[lane])) * wet_[lane];
@@ -151,7 +150,8 @@ private:
 
     static constexpr double kHopSeconds = 0.00074; ///< longest hop
     static constexpr std::size_t kLongestHop = 256;
-    static constexpr double kHighHz = 1'200.0;   ///< the top begins here
+    static constexpr double kRoot2 = 1.41421356237309505;
+    static constexpr double kHighHz = 900.0;     ///< the top begins here
     static constexpr double kHoldDbPerS = 240.0; ///< fall of the envelopes of the top and of everything
     static constexpr double kRiseDbPerS = 150.0; ///< a stroke rises faster, a swell does not
     static constexpr double kQuietMs = 10.0;     ///< after a stroke no other is looked for
@@ -226,6 +226,22 @@ private:
     struct Ramp {
         PerLane<V> now, step, to;
     };
+    /// Shelf with two poles, Butterworth, and zeros that go up as the gain G goes down:
+    /// (G s² + sqrt(2 G) s + 1) / (s² + sqrt(2) s + 1), as what is taken of the high and the band output of
+    /// a state variable filter (trapezoidal; Zavalishin, The Art of VA Filter Design, ch. 4). With `first`
+    /// the state of its first integrator and h the high output, the band output is first + g h.
+    struct Shelf {
+        PerLane<V> first, fed_back; // fed_back: what both integrators take from x, scaled as h is
+        Ramp top, band;             // taken of h and of `first`
+        double g = 0.0;
+        PerLane<V> scale, rise, by_first, by_high;
+        void set(double tan_half_omega) noexcept {
+            g = tan_half_omega;
+            const double all = 1.0 / (1.0 + kRoot2 * g + g * g);
+            scale.fill(all), rise.fill(2.0 * g), by_first.fill(2.0 * g * all);
+            by_high.fill(2.0 * g * all * (kRoot2 + 2.0 * g));
+        }
+    };
 
     double power_per_hop(double db_per_s) const noexcept {
         return std::pow(10.0, -0.1 * db_per_s * static_cast<double>(hop_) / rate_hz_);
@@ -248,8 +264,9 @@ private:
         for (auto& band : bands_) band.forget(lane);
         for (auto& r : rings_) r.forget(lane);
         for (auto& b : broad_) b.forget(lane);
-        for (auto* r : {&high_, &tail_}) r->now[lane] = r->to[lane] = 1.0, r->step[lane] = 0.0;
-        shelf_[lane] = shelf2_[lane] = most_[lane] = next_most_[lane] = 0.0;
+        tail_.now[lane] = tail_.to[lane] = 1.0, tail_.step[lane] = 0.0;
+        for (auto* r : {&high_.top, &high_.band}) r->now[lane] = r->to[lane] = r->step[lane] = 0.0;
+        high_.first[lane] = high_.fed_back[lane] = most_[lane] = next_most_[lane] = 0.0;
         for (auto& s : since_) s[lane] = 1e9;
     }
 
@@ -375,28 +392,44 @@ private:
             b.re.store(re), b.im.store(im), b.now_re.store(now_re), b.now_im.store(now_im);
         }
     };
+    struct ShelfInLoop {
+        V scale, rise, by_first, by_high, first, fed_back, top, top_step, band, band_step;
+        explicit ShelfInLoop(const Shelf& s) noexcept
+            : scale(s.scale.load()), rise(s.rise.load()), by_first(s.by_first.load()),
+              by_high(s.by_high.load()), first(s.first.load()), fed_back(s.fed_back.load()),
+              top(s.top.now.load()), top_step(s.top.step.load()), band(s.band.now.load()),
+              band_step(s.band.step.load()) {}
+        /// x without what is to be taken from it; adds the energy of the top.
+        V tick(V x, V& sum) noexcept {
+            top = top + top_step, band = band + band_step;
+            const V high = scale * x - fed_back, was = first;
+            fed_back = fed_back + by_first * was + by_high * high;
+            first = was + rise * high;
+            sum = sum + high * high;
+            return x - top * high - band * was;
+        }
+        void keep(Shelf& s) const noexcept {
+            s.first.store(first), s.fed_back.store(fed_back), s.top.now.store(top), s.band.now.store(band);
+        }
+    };
     template <std::size_t... B> auto in_loop(std::index_sequence<B...>) const noexcept {
         return std::array<BandInLoop, sizeof...(B)>{BandInLoop(bands_[used_[B]])...};
     }
 
     template <std::size_t N> void run_bands(const float* in, float* out, std::size_t frames) noexcept {
         auto bands = in_loop(std::make_index_sequence<N>{});
-        V shelf = shelf_.load(), shelf2 = shelf2_.load(), high = high_.now.load(), tail = tail_.now.load();
+        ShelfInLoop shelf(high_);
+        V tail = tail_.now.load();
         V high_sum = broad_[0].sum.load(), tail_sum = broad_[1].sum.load();
-        const V high_step = high_.step.load(), tail_step = tail_.step.load(), follow = every(high_step_);
+        const V tail_step = tail_.step.load();
         const V most = most_.load();
         const Mask exact = exact_.load() > every(0.5);
         for (std::size_t n = 0; n < frames; ++n) {
             const V given = Lanes<V>::load(in + n * kLanes);
             V x = finite(given);
             tail_sum = tail_sum + x * x;
-            high = high + high_step, tail = tail + tail_step;
-            const V one = every(1.0) - high;
-            V top = high_part(x, shelf, follow);
-            high_sum = high_sum + top * top;
-            x = x - one * top;
-            top = high_part(x, shelf2, follow);
-            x = x - one * top;
+            tail = tail + tail_step;
+            x = shelf.tick(x, high_sum);
             if constexpr (N > 0) {
                 V less = bands[0].tick(x);
                 for (std::size_t b = 1; b < N; ++b) less = less + bands[b].tick(x);
@@ -406,17 +439,9 @@ private:
             Lanes<V>::store(out + n * kLanes, select(exact, finite(given, every(kLargestFloat)), x * tail));
         }
         for (std::size_t b = 0; b < N; ++b) bands[b].keep(bands_[used_[b]]);
-        shelf_.store(shelf), shelf2_.store(shelf2), high_.now.store(high), tail_.now.store(tail);
+        shelf.keep(high_), tail_.now.store(tail);
         broad_[0].sum.store(high_sum), broad_[1].sum.store(tail_sum);
     }
-    /// One pole, trapezoidal: what is above the corner.
-    static V high_part(V x, V& state, V step) noexcept {
-        const V v = (x - state) * step;
-        const V low = v + state;
-        state = low + v;
-        return x - low;
-    }
-
     static V every(double x) noexcept { return dsp::every<V>(x); }
 
     // ---- once per hop
@@ -432,6 +457,8 @@ private:
         const Mask broad = either(rises(broad_[0], high2, every(4.0), every(kOverNoise), broad_quiet),
                                   rises(broad_[1], all2, every(4.0), every(kOverNoise), broad_quiet));
         const Mask struck = count(since_[kBroad], broad);
+        // A stroke right after a false alarm of the bands is news to them all the same.
+        const Mask calm = both(quiet, since_[kBroad].load() > every(0.5));
         Mask tone = since_[kBands].load() < every(0.0);
         for (std::size_t i = 0; i < used_count_; ++i) {
             auto& ring = rings_[used_[i]];
@@ -439,7 +466,7 @@ private:
             // A band is too slow to tell a second stroke from the partials that beat in it while it fills.
             const Mask filled = since_[kBands].load() > ring.window.load();
             tone = either(tone, both(rises(ring, level2[i], every(4.0), every(kOverNarrow), quiet), filled));
-            remember(ring, re[i], im[i], either(quiet, level2[i] <= ring.rise.met2.load()));
+            remember(ring, re[i], im[i], either(calm, level2[i] <= ring.rise.met2.load()));
         }
         (void)count(since_[kBands], tone);
         since_[kBands].store(select(struck, every(0.0), since_[kBands].load()));
@@ -448,7 +475,8 @@ private:
         take_apart();
         const V wet = wet_.load(), one(1.0);
         const V high = follow_level(broad_[0], high2), tail = follow_level(broad_[1], all2);
-        aim(high_, one - (one - root(high)) * wet); // there are two of these shelves
+        const V of_band = (one - root(high)) * wet * every(kRoot2);
+        aim(high_.band, of_band), aim(high_.top, (one - high) * wet + of_band * every(high_.g));
         aim(tail_, one - (one - tail) * wet);
     }
 
@@ -596,11 +624,28 @@ private:
 
     /// Energy of the ring and gain of the top or of everything, one hop on. Returns the gain.
     V follow_level(Broad& f, V level2) noexcept {
-        const V one(1.0), step = f.step.load(), before = f.ring2.load(), past = since_[kBroad].load();
-        const Mask stroke = past < every(0.5), open = past < f.window.load();
-        V gain2 = smaller(larger(f.gain2.load() * step, every(1e-8)), every(1e3));
+        const V one(1.0), before = f.ring2.load();
+        const Mask open = since_[kBroad].load() < f.window.load();
+        V gain2 = smaller(larger(f.gain2.load() * f.step.load(), every(1e-8)), every(1e3));
         V ring2 = larger(before * f.fastest.load(), smaller(level2, before * f.slowest.load()));
-        // What was there at the stroke goes on; what came with it counts from the stroke on.
+        V new_own(0.0);
+        if (some(open)) new_own = meet(f, level2, open, gain2, ring2);
+        f.ring2.store(ring2), f.gain2.store(gain2);
+
+        const V now = smaller(one, f.margin.load() * ring2 / (level2 + every(1e-30)));
+        const V own = select(open, new_own, smaller(now, f.own.load() + every(own_rise_)));
+        f.own.store(own);
+        const V goal = root(one - (one - gain2) * own), was = f.shown.load();
+        const V gain = smaller(goal, select(open, one, larger(was, every(1e-3)) * every(slew_)));
+        f.shown.store(gain);
+        return gain;
+    }
+
+    /// While a stroke comes in, by energies: what was there goes on, what came with it counts from the
+    /// stroke on. Returns the part of all there is that is ring.
+    V meet(Broad& f, V level2, Mask open, V& gain2, V& ring2) noexcept {
+        const V one(1.0), step = f.step.load();
+        const Mask stroke = since_[kBroad].load() < every(0.5);
         const V old2 = select(stroke, larger(ring2, f.rise.met2.load()), f.old2.load() * f.slowest.load());
         const V old_gain2 = select(stroke, gain2, f.old_gain2.load() * step);
         const V credit2 = select(stroke, one, f.credit2.load() * step);
@@ -619,18 +664,9 @@ private:
                        gain2);
         const V old_ring2 = select(stroke, ring2, f.old_ring2.load() * f.slowest.load());
         ring2 = select(open, larger(ring2, smaller(level2, old_ring2 + (one - old_part) * level2)), ring2);
-        f.old_ring2.store(old_ring2);
-        f.old2.store(old2), f.old_gain2.store(old_gain2), f.credit2.store(credit2),
-            f.old_part.store(old_part);
-        f.ring2.store(ring2), f.gain2.store(gain2);
-
-        const V now = smaller(one, f.margin.load() * ring2 / (level2 + every(1e-30)));
-        const V own = select(open, new_own, smaller(now, f.own.load() + every(own_rise_)));
-        f.own.store(own), f.old_own.store(old_own);
-        const V goal = root(one - (one - gain2) * own), was = f.shown.load();
-        const V gain = smaller(goal, select(open, one, larger(was, every(1e-3)) * every(slew_)));
-        f.shown.store(gain);
-        return gain;
+        f.old_ring2.store(old_ring2), f.old2.store(old2), f.old_gain2.store(old_gain2);
+        f.credit2.store(credit2), f.old_part.store(old_part), f.old_own.store(old_own);
+        return new_own;
     }
 
     void aim(Ramp& ramp, V to) noexcept { aim(ramp.now, ramp.step, ramp.to, to); }
@@ -661,8 +697,8 @@ private:
 
     double rate_hz_ = 48'000.0;
     std::size_t hop_ = 16, position_ = 0;
-    double high_step_ = 0.0, hold_ = 1.0, slew_ = 1.0, glide_ = 1.0, rise_ = 1.0, own_rise_ = 0.0,
-           least_rise_ = 1.0, least_find_ = 1.0, least_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
+    double hold_ = 1.0, slew_ = 1.0, glide_ = 1.0, rise_ = 1.0, own_rise_ = 0.0, least_rise_ = 1.0,
+           least_find_ = 1.0, least_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
     bool idle_ = true, steady_ = false;
     std::array<Moving<DampSettings>, kLanes> moving_{};
     std::array<bool, kLanes> fresh_{}, asleep_{};
@@ -674,10 +710,11 @@ private:
     std::array<Broad, 2> broad_{}; // top, everything
     std::array<std::array<DampBandDesign, kRingBands>, kLanes> designs_{};
     std::array<std::array<PerLane<V>, DampCoupling::kSize>, DampCoupling::kSize> apart_{}; // DampCoupling
-    PerLane<V> shelf_, shelf2_, wet_, most_, next_most_;
+    PerLane<V> wet_, most_, next_most_;
     PerLane<V> exact_;                // 1 where a lane is open: its output is its input
     std::array<PerLane<V>, 2> since_; // kBands, kBroad
-    Ramp high_, tail_;
+    Shelf high_;
+    Ramp tail_;
 };
 
 } // namespace kitfold::dsp
