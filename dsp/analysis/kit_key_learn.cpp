@@ -114,13 +114,16 @@ public:
         : take_(take), mics_(take.mics.size()), gaps_(take.mics.size()) {
         (void)key_.prepare(take.rate_hz, mics_);
         for (std::size_t m = 0; m < mics_; ++m) key_.set_delay(m, take.mics[m].delay_ms, 0.0);
+        for (const auto& mic : take.mics) drums_.push_back(own_drum(mic.role));
         lows_ = read_lows(take, key_);
+        waves_.resize(lows_.samples.size());
         place(hits);
     }
 
     LearnedKitKey run() {
         for (int corrections = 0;; ++corrections) {
             clear();
+            busy_ = busy_steps();
             learn_waveforms();
             measure_close();
             measure_overheads();
@@ -158,9 +161,7 @@ private:
     [[nodiscard]] std::size_t steps(double seconds) const {
         return static_cast<std::size_t>(seconds * lows_.rate_hz);
     }
-    [[nodiscard]] std::optional<Drum> drum_of(std::size_t mic) const {
-        return own_drum(take_.mics[mic].role);
-    }
+    [[nodiscard]] std::optional<Drum> drum_of(std::size_t mic) const { return drums_[mic]; }
     [[nodiscard]] bool speaks(std::size_t mic) const {
         const auto drum = drum_of(mic);
         return drum && own_mic(take_.mics, *drum) == mic;
@@ -199,18 +200,27 @@ private:
         }
     }
 
-    /// Runs the key over the take; after(step) sees its levels.
+    /// Runs the key over the take; after(step) sees its levels. The first time after waveforms were learned
+    /// keeps what they leave of the take, which is the same the next times.
     template <class After> void play(After after) {
         key_.reset();
         key_.set(table_);
         for (std::size_t s = 0; s < lows_.steps; ++s) {
-            key_.advance(lows_.at(s));
+            float* const waves = &waves_[s * mics_];
+            if (waves_known_) {
+                key_.advance_past_waveforms(waves);
+            } else {
+                key_.advance(lows_.at(s));
+                for (std::size_t m = 0; m < mics_; ++m) waves[m] = key_.wave(m);
+            }
             after(s);
         }
+        waves_known_ = true;
     }
 
     /// The way to each close mic, from where its own drum is silent in it.
     void learn_waveforms() {
+        waves_known_ = false;
         const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * lows_.rate_hz / kResponseHz));
         for (std::size_t m = 0; m < mics_; ++m) {
             if (!drum_of(m)) continue;
@@ -290,6 +300,7 @@ private:
             for (std::size_t b = 0; b < kKeyBands; ++b)
                 table_.mics[m].noise_db[b] =
                     std::max(-200.0, floor[m * kKeyBands + b].quantile_db(0.02)) + kNoiseMarginDb - 6.0;
+        set_noise();
         for (std::size_t j = 0; j < mics_; ++j)
             if (speaks(j)) add_close(j, clean, other);
     }
@@ -346,7 +357,6 @@ private:
             if (overhead(m)) heads.push_back(m);
         if (heads.empty()) return;
         std::vector<PowerCounts> ratios(mics_ * kKeyBands);
-        const auto busy = busy_steps();
         play([&](std::size_t s) {
             if (s % 3 != 0) return;
             for (std::size_t b = 0; b < kKeyBands; ++b) {
@@ -355,7 +365,7 @@ private:
                     held += key_.held(h, b), left += key_.unexplained(h, b), all += key_.power(h, b);
                 if (!(left > 0.5f * all && held > 0.0f)) continue; // they hear more of the close drums
                 for (std::size_t m = 0; m < mics_; ++m) {
-                    if (!drum_of(m) || busy[m][s] != kSilent) continue;
+                    if (!drum_of(m) || busy_[m][s] != kSilent) continue;
                     const float u = key_.unexplained(m, b);
                     // no close mic has a say in it, nor has noise
                     if (u > 0.9f * key_.power(m, b) && u > noise(m, b) * static_cast<float>(kRise))
@@ -378,19 +388,18 @@ private:
         std::vector<PowerCounts> ratios(mics_ * kKeyBands);
         std::vector<std::vector<double>> own(mics_ * kKeyBands);
         std::vector<KeyBands> peak(mics_, KeyBands{});
-        const auto busy = busy_steps();
         play([&](std::size_t s) {
             for (std::size_t m = 0; m < mics_; ++m) {
                 if (!drum_of(m)) continue;
-                const bool ended = busy[m][s] != kHit && peak[m][kTop] > 0.0;
+                const bool ended = busy_[m][s] != kHit && peak[m][kTop] > 0.0;
                 for (std::size_t b = 0; b < kKeyBands; ++b) {
                     const double u =
                         static_cast<double>(b == kTop ? key_.power(m, b) : key_.unexplained(m, b));
-                    if (busy[m][s] == kHit)
+                    if (busy_[m][s] == kHit)
                         peak[m][b] = std::max(peak[m][b], u);
                     else if (ended)
                         own[m * kKeyBands + b].push_back(db_of(peak[m][b]) - db_of(peak[m][kTop]));
-                    else if (busy[m][s] == kSilent && s % 3 == 0 &&
+                    else if (busy_[m][s] == kSilent && s % 3 == 0 &&
                              u > kRise * static_cast<double>(noise(m, b)))
                         ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m)));
                 }
@@ -408,8 +417,14 @@ private:
             }
     }
 
+    void set_noise() {
+        noise_.clear();
+        for (const auto& mic : table_.mics)
+            for (const double db : mic.noise_db)
+                noise_.push_back(static_cast<float>(std::pow(10.0, db / 10.0)));
+    }
     [[nodiscard]] float noise(std::size_t mic, std::size_t band) const {
-        return static_cast<float>(std::pow(10.0, table_.mics[mic].noise_db[band] / 10.0));
+        return noise_[mic * kKeyBands + band];
     }
 
     /// What each mic's own drum does at each step.
@@ -437,7 +452,6 @@ private:
 
     void weigh() {
         std::vector<Peaks> peaks(mics_);
-        const auto busy = busy_steps();
         for (const auto& h : hits_)
             for (std::size_t m = 0; m < mics_; ++m)
                 if (drum_of(m) == h.drum && !h.guess)
@@ -451,7 +465,7 @@ private:
             for (std::size_t m = 0; m < mics_; ++m) {
                 if (!drum_of(m)) continue;
                 auto& state = peaks[m].state[s / slot];
-                state = std::max(state, busy[m][s]);
+                state = std::max(state, busy_[m][s]);
                 for (std::size_t b = 0; b < kKeyBands; ++b) {
                     auto& most = peaks[m].bleed[s / slot][b];
                     most = std::max(most, static_cast<double>(key_.unexplained(m, b)));
@@ -578,16 +592,26 @@ private:
     [[nodiscard]] std::vector<Level> loudest_bleeds(const Peaks& peaks, unsigned bands,
                                                     std::size_t count) const {
         constexpr std::size_t kApart = 15; // slots of 10 ms
+        constexpr std::size_t kPart = 64;  // slots whose most is remembered
         std::vector<double> level(peaks.bleed.size());
+        std::vector<std::size_t> most((level.size() + kPart - 1) / kPart);
+        const auto look = [&](std::size_t part) {
+            const auto from = level.begin() + static_cast<std::ptrdiff_t>(part * kPart);
+            const auto left = level.size() - part * kPart;
+            most[part] = static_cast<std::size_t>(
+                std::max_element(from, from + static_cast<std::ptrdiff_t>(std::min(kPart, left))) -
+                level.begin());
+        };
         std::vector<Level> out;
         for (std::size_t i = 0; i < level.size(); ++i) level[i] = sum(peaks.bleed[i], bands);
-        while (out.size() < count) {
-            const auto most = std::max_element(level.begin(), level.end());
-            if (most == level.end()) break;
-            const auto at = static_cast<std::size_t>(most - level.begin());
-            out.push_back({*most, at, *most > 0.0 && lonely(at) && like_own(peaks, at)});
-            for (std::size_t i = at - std::min(at, kApart); i < std::min(at + kApart, level.size()); ++i)
-                level[i] = 0.0;
+        for (std::size_t part = 0; part < most.size(); ++part) look(part);
+        while (out.size() < count && !most.empty()) {
+            const auto at = *std::max_element(most.begin(), most.end(),
+                                              [&](auto i, auto k) { return level[i] < level[k]; });
+            out.push_back({level[at], at, level[at] > 0.0 && lonely(at) && like_own(peaks, at)});
+            const auto from = at - std::min(at, kApart), to = std::min(at + kApart, level.size());
+            for (std::size_t i = from; i < to; ++i) level[i] = 0.0;
+            for (std::size_t part = from / kPart; part * kPart < to; ++part) look(part);
         }
         return out;
     }
@@ -716,8 +740,13 @@ private:
     const Take& take_;
     std::size_t mics_;
     KitKey key_;
+    std::vector<std::optional<Drum>> drums_; ///< per mic, its own
     Lows lows_;
+    std::vector<float> waves_; ///< [step][mic], KitKey::wave()
+    bool waves_known_ = false;
     std::vector<GridHit> hits_;
+    std::vector<std::vector<Own>> busy_; ///< [mic][step]
+    std::vector<float> noise_;           ///< [mic][band], power
     std::size_t first_ = 0;
     KitKeyTable table_;
     std::vector<KitKeyProposal> proposals_;

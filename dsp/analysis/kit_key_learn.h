@@ -30,7 +30,7 @@ struct LearnedKitKey {
 
 /// Reads the first kLearnSeconds of the take once. Close mics of drums with hits become known; a drum needs
 /// kLearnHits hits to be told from others. Overheads speak for what has no close mic. Rooms are not used.
-/// Deterministic; allocates 24 kB per mic and second; not for the audio thread.
+/// Deterministic; allocates 54 kB per mic and second; not for the audio thread.
 LearnedKitKey learn_kit_key(const Take& take, std::span<const Hit> hits);
 
 inline constexpr double kLearnSeconds = 120.0; ///< as long as the test take that `check` is made for

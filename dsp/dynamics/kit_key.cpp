@@ -78,23 +78,27 @@ struct BandRow {
     const float *bleed, *noise, *weight, *wash, *top, *power;
     float *left, *held, *fresh;
 };
+/// Bleed of `wide` mics from c on, in registers.
+template <std::size_t wide> [[gnu::always_inline]] inline void add_bleed(const BandRow& r, std::size_t c) {
+    const float* __restrict noise = r.noise + c;
+    const float* __restrict wash = r.wash + c;
+    const float* __restrict top = r.top + c;
+    float x[wide];
+    for (std::size_t k = 0; k < wide; ++k) x[k] = noise[k] + wash[k] * top[k];
+    for (std::size_t i = 0; i < r.sources; ++i) {
+        const float* __restrict bleed = r.bleed + r.source[i] * r.apart + c;
+        const float h = r.held[r.source[i]];
+        for (std::size_t k = 0; k < wide; ++k) x[k] += bleed[k] * h;
+    }
+    for (std::size_t k = 0; k < wide; ++k) r.left[c + k] = x[k];
+}
 KITFOLD_VECTOR_CLONES void explain_band(const BandRow& r, float hold) {
     const std::size_t stride = r.stride;
     float* __restrict left = r.left;
     float* __restrict held = r.held;
-    const float* __restrict noise = r.noise;
-    const float* __restrict wash = r.wash;
-    const float* __restrict top = r.top;
-    for (std::size_t c = 0; c < stride; c += kWide) { // in a register
-        float x[kWide];
-        for (std::size_t k = 0; k < kWide; ++k) x[k] = noise[c + k] + wash[c + k] * top[c + k];
-        for (std::size_t i = 0; i < r.sources; ++i) {
-            const float* __restrict bleed = r.bleed + r.source[i] * r.apart + c;
-            const float h = held[r.source[i]];
-            for (std::size_t k = 0; k < kWide; ++k) x[k] += bleed[k] * h;
-        }
-        for (std::size_t k = 0; k < kWide; ++k) left[c + k] = x[k];
-    }
+    std::size_t c = 0;
+    for (; c + 2 * kWide <= stride; c += 2 * kWide) add_bleed<2 * kWide>(r, c); // two sums don't wait
+    if (c < stride) add_bleed<kWide>(r, c);
     const float* __restrict power = r.power;
     const float* __restrict weight = r.weight;
     float* __restrict fresh = r.fresh;
@@ -299,6 +303,17 @@ void KitKey::advance(const float* lows) noexcept {
     std::copy_n(raw_.begin(), stride_, &lows_[write_ * stride_]);
     for (std::size_t k = 0; k < count_; ++k)
         low_[k] = lows_[((write_ - slot_delay_[k]) & (ring_ - 1)) * stride_ + k];
+    set_levels();
+    write_ = (write_ + 1) & (ring_ - 1);
+}
+
+void KitKey::advance_past_waveforms(const float* waves) noexcept {
+    std::copy_n(waves, count_, low_.begin());
+    set_levels();
+}
+
+/// From low_.
+void KitKey::set_levels() noexcept {
     std::fill(fresh_.begin(), fresh_.end(), 0.0f);
     for (std::size_t b = kKeyBands; b-- > 0;) { // the top band first
         const std::size_t row = b * stride_;
@@ -315,7 +330,6 @@ void KitKey::advance(const float* lows) noexcept {
         if (top) hold_row(top_.data(), &power_[row], hold_, stride_);
     }
     hold_row(key_.data(), fresh_.data(), fall_, stride_);
-    write_ = (write_ + 1) & (ring_ - 1);
 }
 
 void KitKey::end_step() noexcept {

@@ -52,6 +52,8 @@ public:
     [[nodiscard]] float low(const float* samples, float& carry) const noexcept;
     /// One step on from low-passed samples, one per mic.
     void advance(const float* lows) noexcept;
+    /// The same from what wave() gave at this step when the same responses were set.
+    void advance_past_waveforms(const float* waves) noexcept;
     /// After the last step: the mic's low-passed sample less what was foretold of it; its squared level in a
     /// band; what is unexplained of that; what it holds as a source; its top band; its key.
     [[nodiscard]] float wave(std::size_t mic) const noexcept { return low_[mic]; }
@@ -76,6 +78,7 @@ private:
     void set_paths(const KitKeyTable& table) noexcept;
     void clear_levels() noexcept;
     void foretell() noexcept;
+    void set_levels() noexcept;
     void end_step() noexcept;
     void chunk(const float* const* inputs, const float* const* signals, float* const* keys, std::size_t at,
                std::size_t frames) noexcept;
