@@ -320,9 +320,10 @@ private:
                 auto& most = w.most[m * kKeyBands + b];
                 auto& ratio = w.ratio[m * kKeyBands + b];
                 most = std::max(most, p);
-                // the source has to have risen: a band in which the drum does not sound says nothing
+                // the source has to have risen: a band in which the drum does not sound says nothing; what
+                // rang before is none of its bleed, and would look like more and more of it while it is held
                 if (h > static_cast<float>(kRise) * w.before[w.hit->own * kKeyBands + b])
-                    ratio = std::max(ratio, p / h);
+                    ratio = std::max(ratio, (p - w.before[m * kKeyBands + b]) / h);
             }
     }
 
@@ -401,7 +402,7 @@ private:
                         own[m * kKeyBands + b].push_back(db_of(peak[m][b]) - db_of(peak[m][kTop]));
                     else if (busy_[m][s] == kSilent && s % 3 == 0 &&
                              u > kRise * static_cast<double>(noise(m, b)))
-                        ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m)));
+                        ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m, b)));
                 }
                 if (ended) peak[m] = {};
             }

@@ -70,19 +70,20 @@ KITFOLD_VECTOR_CLONES void pass_band(std::size_t stride, BandFilter f, const flo
     }
 }
 
-/// What bleed explains of the power, what is left, what is held. bleed: rows as below, from one source to
-/// the next `apart` numbers.
+/// What bleed explains of the power, what is left, what is held. The top band is followed no faster than this
+/// one can rise, since a drum's stick would hide its own low bands otherwise. bleed: rows as below, from one
+/// source to the next `apart` numbers.
 struct BandRow {
     std::size_t stride, apart, sources;
     const std::size_t* source;
     const float *bleed, *noise, *weight, *wash, *top, *power;
-    float *left, *held, *fresh;
+    float *slow_top, *left, *held, *fresh;
 };
 /// Bleed of `wide` mics from c on, in registers.
 template <std::size_t wide> [[gnu::always_inline]] inline void add_bleed(const BandRow& r, std::size_t c) {
     const float* __restrict noise = r.noise + c;
     const float* __restrict wash = r.wash + c;
-    const float* __restrict top = r.top + c;
+    const float* __restrict top = r.slow_top + c;
     float x[wide];
     for (std::size_t k = 0; k < wide; ++k) x[k] = noise[k] + wash[k] * top[k];
     for (std::size_t i = 0; i < r.sources; ++i) {
@@ -92,10 +93,13 @@ template <std::size_t wide> [[gnu::always_inline]] inline void add_bleed(const B
     }
     for (std::size_t k = 0; k < wide; ++k) r.left[c + k] = x[k];
 }
-KITFOLD_VECTOR_CLONES void explain_band(const BandRow& r, float hold) {
+KITFOLD_VECTOR_CLONES void explain_band(const BandRow& r, float hold, float follow) {
     const std::size_t stride = r.stride;
     float* __restrict left = r.left;
     float* __restrict held = r.held;
+    const float* __restrict top = r.top;
+    float* __restrict slow_top = r.slow_top;
+    for (std::size_t m = 0; m < stride; ++m) slow_top[m] += follow * (top[m] - slow_top[m]);
     std::size_t c = 0;
     for (; c + 2 * kWide <= stride; c += 2 * kWide) add_bleed<2 * kWide>(r, c); // two sums don't wait
     if (c < stride) add_bleed<kWide>(r, c);
@@ -157,7 +161,8 @@ bool KitKey::prepare(double rate_hz, std::size_t mics) {
     }
     stage_.assign(row * step_, 0.0f);
     for (auto* v : {&carry_, &raw_, &low_, &top_, &key_, &limit_, &fresh_}) v->assign(row, 0.0f);
-    for (auto* v : {&band1_, &low1_, &band2_, &low2_, &power_, &left_, &held_, &noise_, &weight_, &wash_})
+    for (auto* v :
+         {&band1_, &low1_, &band2_, &low2_, &power_, &left_, &held_, &noise_, &weight_, &wash_, &slow_top_})
         v->assign(kKeyBands * row, 0.0f);
     bleed_.assign(mics * kKeyBands * row, 0.0f);
     const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * step_rate_hz() / kResponseHz));
@@ -180,6 +185,8 @@ void KitKey::make_filters() noexcept {
     for (std::size_t b = 0; b < kKeyBands; ++b) {
         const auto s = Section::band_pass(step_rate_hz(), kKeyBandHz[b], kQ);
         const double d = 1.0 / (1.0 + s.g * (s.g + s.k));
+        follow_[b] = static_cast<float>(
+            -std::expm1(-std::numbers::pi * kKeyBandHz[b] / (kQ * step_rate_hz()))); // 2 Q / ω
         filter_[b] = {static_cast<float>(d), static_cast<float>(s.g * d), static_cast<float>(s.g * s.g * d),
                       static_cast<float>(s.k)};
     }
@@ -187,7 +194,7 @@ void KitKey::make_filters() noexcept {
 
 void KitKey::clear_levels() noexcept {
     for (auto* v : {&stage_, &carry_, &raw_, &low_, &band1_, &low1_, &band2_, &low2_, &power_, &left_, &held_,
-                    &top_, &key_, &limit_, &past_, &lows_, &limits_})
+                    &top_, &slow_top_, &key_, &limit_, &past_, &lows_, &limits_})
         std::fill(v->begin(), v->end(), 0.0f);
 }
 
@@ -324,9 +331,9 @@ void KitKey::set_levels() noexcept {
                   &low2_[row], &power_[row]);
         if (band_used_[b])
             explain_band({stride_, kKeyBands * stride_, source_count_[b], sources_[b].data(), &bleed_[row],
-                          &noise_[row], &weight_[row], &wash_[row], top_.data(), &power_[row], &left_[row],
-                          &held_[row], fresh_.data()},
-                         hold_);
+                          &noise_[row], &weight_[row], &wash_[row], top_.data(), &power_[row],
+                          &slow_top_[row], &left_[row], &held_[row], fresh_.data()},
+                         hold_, follow_[b]);
         if (top) hold_row(top_.data(), &power_[row], hold_, stride_);
     }
     hold_row(key_.data(), fresh_.data(), fall_, stride_);

@@ -14,10 +14,11 @@ namespace kitfold::dsp {
 /// first (response, an FIR below 2 kHz or so; linear prediction by least squares, textbook). Of the rest, in
 /// each band b, mic i is explained up to
 ///     x_ib² = n_ib² + w_ib² t_i² + Σ_j b_ijb² h_jb²,     u_ib² = max(0, |mic i|_b² - x_ib²),
-/// t_i is the held level of its top band, h_jb the held u_jb of the other mics (falls by kHoldDbPerS): a drum
-/// that is explained elsewhere explains nothing itself, so who hears a hit first owns it. The key of mic i is
-/// its signal held to ±u_i, the power sum of u_ib: never louder than the mic, a soft hit as loud as it is
-/// there, bleed near silence.
+/// t_i is the held level of its top band, as fast as a resonance of band b lets it rise (time constant 2 Q /
+/// ω of its envelope, textbook), h_jb the held u_jb of the other mics (falls by kHoldDbPerS): a drum that is
+/// explained elsewhere explains nothing itself, so who hears a hit first owns it. The key of mic i is its
+/// signal held to ±u_i, the power sum of u_ib: never louder than the mic, a soft hit as loud as it is there,
+/// bleed near silence.
 ///
 /// Levels are worked out some 6000 times a second (step() samples), on a grid that starts at reset(): the
 /// same samples at any block size. Latency 0; a key rises at most two steps (0.35 ms) after its band does.
@@ -55,7 +56,8 @@ public:
     /// The same from what wave() gave at this step when the same responses were set.
     void advance_past_waveforms(const float* waves) noexcept;
     /// After the last step: the mic's low-passed sample less what was foretold of it; its squared level in a
-    /// band; what is unexplained of that; what it holds as a source; its top band; its key.
+    /// band; what is unexplained of that; what it holds as a source; its top band as that band sees it; its
+    /// key.
     [[nodiscard]] float wave(std::size_t mic) const noexcept { return low_[mic]; }
     [[nodiscard]] float power(std::size_t mic, std::size_t band) const noexcept {
         return power_[band * stride_ + mic];
@@ -66,7 +68,9 @@ public:
     [[nodiscard]] float held(std::size_t mic, std::size_t band) const noexcept {
         return held_[band * stride_ + mic];
     }
-    [[nodiscard]] float top(std::size_t mic) const noexcept { return top_[mic]; }
+    [[nodiscard]] float top(std::size_t mic, std::size_t band) const noexcept {
+        return slow_top_[band * stride_ + mic];
+    }
     [[nodiscard]] float key_power(std::size_t mic) const noexcept { return key_[mic]; }
 
 private:
@@ -101,8 +105,8 @@ private:
     std::vector<float> stage_, carry_, raw_, low_;
     std::array<Coefficients, kKeyBands> filter_{};
     std::array<char, kKeyBands> band_used_{};
-    std::vector<float> band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_,
-        wash_;                 ///< [band][slot]
+    std::vector<float> band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_, wash_,
+        slow_top_;             ///< [band][slot]
     std::vector<float> bleed_; ///< [source][band][slot], squared
     std::array<std::array<std::size_t, kMaxMics>, kKeyBands> sources_{};
     std::array<std::size_t, kKeyBands> source_count_{};
@@ -121,6 +125,7 @@ private:
     std::vector<std::size_t> lengths_;
     std::array<float, kChunk> bound_{};
     float hold_ = 0.0f, fall_ = 0.0f;
+    std::array<float, kKeyBands> follow_{}; ///< of the top band, by each band
 };
 
 /// An impulse response sampled at from_hz as it has to be at to_hz, `taps` long. By the sampling theorem; the
