@@ -45,7 +45,9 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
 } // namespace
 
 HitFinder::HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears)
-    : ears_(ears), who_(listeners(mics)), events_(gather_events(ears, who_)), model_({}) {}
+    : ears_(ears), who_(listeners(mics)), events_(gather_events(ears, who_)), model_({}) {
+    for (const auto& m : mics) near_.push_back(own_drum(m.role));
+}
 
 void HitFinder::explain_all() {
     parts_.assign(events_.size(), {});
@@ -118,22 +120,26 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
     return thinned(std::move(all), drum);
 }
 
-/// Whether many strokes of one fall on those of the other.
-bool HitFinder::go_together(std::span<const KnownStroke> strokes, std::span<const KnownStroke> others) {
-    constexpr std::ptrdiff_t kNear = 20;
-    const auto hit = std::count_if(strokes.begin(), strokes.end(), [&](auto& s) {
-        return std::any_of(others.begin(), others.end(),
-                           [&](auto& o) { return std::abs(o.frame - s.frame) < kNear; });
-    });
-    return 3 * hit > std::ssize(strokes);
+/// Strokes near which none of the others lies.
+std::vector<KnownStroke> HitFinder::lone(std::span<const KnownStroke> strokes,
+                                         std::span<const KnownStroke> others) {
+    constexpr std::ptrdiff_t kNear = 30;
+    std::vector<KnownStroke> out;
+    for (const auto& s : strokes)
+        if (std::none_of(others.begin(), others.end(),
+                         [&](auto& o) { return std::abs(o.frame - s.frame) < kNear; }))
+            out.push_back(s);
+    return out;
 }
 
 /// Where a cymbal's power in a mic's bright bands first reaches a part of what it gains, frames re its
-/// strokes; none if the mic hardly hears it.
+/// strokes; none if there are few or the mic hardly hears them.
 std::optional<std::ptrdiff_t> HitFinder::bright_onset(const Ear& ear,
                                                       std::span<const KnownStroke> strokes) const {
     constexpr std::ptrdiff_t kFirst = -12, kLast = 14;
     constexpr float kBegun = 0.2f, kClear = 2.0f;
+    constexpr std::size_t kFewest = 4;
+    if (strokes.size() < kFewest) return std::nullopt;
     std::array<std::vector<float>, kLast - kFirst> course;
     for (const auto& s : strokes) {
         const auto bright = [&](std::ptrdiff_t f) {
@@ -153,22 +159,35 @@ std::optional<std::ptrdiff_t> HitFinder::bright_onset(const Ear& ear,
 }
 
 /// Earliest of all mics to hear a source, as frames from its strokes on the common clock to that mic's file.
-std::ptrdiff_t HitFinder::first_to_hear(std::span<const KnownStroke> strokes,
-                                        const StrokesByDrum& others) const {
+/// Strokes that nothing else was struck with tell most. Where there are few, those of all sources that are
+/// the same drum do; and where these are few, all but those at which the mic heard the drum it is put up for.
+std::ptrdiff_t HitFinder::first_to_hear(std::size_t source, const StrokesByDrum& all) const {
     constexpr std::ptrdiff_t kFarthest = 4; // frames by which a close mic is nearer than the overheads
+    const auto drum = static_cast<std::size_t>(model_.sources()[source].drum);
+    std::vector<KnownStroke> mine, others;
+    std::copy_if(all[drum].begin(), all[drum].end(), std::back_inserter(mine),
+                 [&](auto& s) { return s.source == source; });
+    for (std::size_t d = 0; d < kDrumCount; ++d)
+        if (d != drum) others.insert(others.end(), all[d].begin(), all[d].end());
+    const auto mine_lone = lone(mine, others), all_lone = lone(all[drum], others);
     std::vector<std::optional<std::ptrdiff_t>> onsets;
-    for (std::size_t m = 0; m < who_.mics.size(); ++m)
-        onsets.push_back(who_.near[m] && go_together(strokes, others[static_cast<std::size_t>(*who_.near[m])])
-                             ? std::nullopt
-                             : bright_onset(ears_[who_.mics[m]], strokes));
+    for (std::size_t m = 0; m < ears_.size(); ++m) {
+        auto onset = bright_onset(ears_[m], mine_lone);
+        if (!onset) onset = bright_onset(ears_[m], all_lone);
+        if (!onset && near_[m] != model_.sources()[source].drum) {
+            const auto own = near_[m] ? std::span(all[static_cast<std::size_t>(*near_[m])])
+                                      : std::span<const KnownStroke>{};
+            onset = bright_onset(ears_[m], lone(mine, own));
+        }
+        onsets.push_back(onset);
+    }
     std::optional<std::ptrdiff_t> above;
     for (const auto o : who_.overheads)
-        if (onsets[o]) above = std::min(above.value_or(*onsets[o]), *onsets[o]);
+        if (const auto& f = onsets[who_.mics[o]]) above = std::min(above.value_or(*f), *f);
     if (!above) return ears_[who_.mics[who_.overheads[0]]].lag;
     auto first = std::numeric_limits<std::ptrdiff_t>::max();
     for (std::size_t m = 0; m < onsets.size(); ++m)
-        if (onsets[m] && *onsets[m] >= *above - kFarthest)
-            first = std::min(first, *onsets[m] + ears_[who_.mics[m]].lag);
+        if (onsets[m] && *onsets[m] >= *above - kFarthest) first = std::min(first, *onsets[m] + ears_[m].lag);
     return first;
 }
 
@@ -210,11 +229,8 @@ HitFinder::StrokesByDrum HitFinder::strokes() const {
 std::vector<std::ptrdiff_t> HitFinder::firsts_to_hear(const StrokesByDrum& strokes) const {
     std::vector<std::ptrdiff_t> first(model_.sources().size());
     for (std::size_t s = 0; s < first.size(); ++s) {
-        if (model_.sources()[s].own) continue;
-        std::vector<KnownStroke> mine;
-        for (const auto& k : strokes[static_cast<std::size_t>(model_.sources()[s].drum)])
-            if (k.source == s) mine.push_back(k);
-        if (!mine.empty()) first[s] = first_to_hear(mine, strokes);
+        const auto& mine = strokes[static_cast<std::size_t>(model_.sources()[s].drum)];
+        if (!model_.sources()[s].own && !mine.empty()) first[s] = first_to_hear(s, strokes);
     }
     return first;
 }

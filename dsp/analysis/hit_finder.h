@@ -34,15 +34,15 @@ private:
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
     [[nodiscard]] StrokesByDrum strokes() const;
     [[nodiscard]] std::vector<std::ptrdiff_t> firsts_to_hear(const StrokesByDrum& strokes) const;
-    [[nodiscard]] std::ptrdiff_t first_to_hear(std::span<const KnownStroke> strokes,
-                                               const StrokesByDrum& others) const;
-    [[nodiscard]] static bool go_together(std::span<const KnownStroke> strokes,
-                                          std::span<const KnownStroke> others);
+    [[nodiscard]] std::ptrdiff_t first_to_hear(std::size_t source, const StrokesByDrum& all) const;
+    [[nodiscard]] static std::vector<KnownStroke> lone(std::span<const KnownStroke> strokes,
+                                                       std::span<const KnownStroke> others);
     [[nodiscard]] std::optional<std::ptrdiff_t> bright_onset(const Ear& ear,
                                                              std::span<const KnownStroke> strokes) const;
 
     std::span<const Ear> ears_;
     Listeners who_;
+    std::vector<std::optional<Drum>> near_; ///< by ear: the drum its mic is put up for
     std::vector<HitEvent> events_;
     HitModel model_;
     std::vector<std::vector<Part>> parts_;

@@ -388,6 +388,24 @@ float decay_of(const HitEvent& e, std::span<const Ear> ears, const Listeners& wh
     return decibels(later) - decibels(step);
 }
 
+/// The group in whose place another one sits, if any: near it, or far nearer to it than to all others.
+std::optional<std::size_t> neighbour(std::span<const Group> groups, std::size_t of) {
+    constexpr float kNearDb = 5.5f, kFartherTimes = 1.35f;
+    std::optional<std::size_t> nearest;
+    float least = kNearDb, next = 1e9f;
+    for (std::size_t g = 0; g < groups.size(); ++g) {
+        if (g == of) continue;
+        const float d = apart(groups[of].place, groups[g].place);
+        if (d < least)
+            next = nearest ? std::min(next, least) : next, least = d, nearest = g;
+        else
+            next = std::min(next, d);
+    }
+    const bool only = groups.size() < 3; // nothing to compare with
+    return nearest && (least < kSamePlaceDb || (!only && next > kFartherTimes * least)) ? nearest
+                                                                                        : std::nullopt;
+}
+
 /// A closed hi-hat is over in 60 ms, a ride has lost a little, a crash is still growing. What sits in the
 /// place of something played more often is the same instrument played another way.
 std::vector<Drum> names_of(std::span<const Group> groups) {
@@ -396,13 +414,22 @@ std::vector<Drum> names_of(std::span<const Group> groups) {
     for (std::size_t g = 0; g < groups.size(); ++g) {
         const float decay = groups[g].decay_db;
         names.push_back(decay < -12.0f ? Drum::hihat : decay < -1.5f ? Drum::ride : Drum::cymbals);
-        for (std::size_t h = 0; h < g && decay < kGrowingDb; ++h)
-            if (apart(groups[g].place, groups[h].place) < kSamePlaceDb) {
-                names[g] = names[h];
-                break;
-            }
+        if (decay >= kGrowingDb) continue;
+        if (const auto h = neighbour(groups, g); h && *h < g) names[g] = names[*h];
     }
     return names;
+}
+
+/// One instrument is one source, however it was struck and whatever was struck with it.
+void join_same(std::vector<Group>& groups, std::vector<Drum>& names) {
+    for (std::size_t g = groups.size(); g-- > 1;)
+        for (std::size_t h = 0; h < g; ++h)
+            if (names[g] == names[h] && apart(groups[g].place, groups[h].place) < kSamePlaceDb) {
+                groups[h].rests.insert(groups[h].rests.end(), groups[g].rests.begin(), groups[g].rests.end());
+                groups.erase(groups.begin() + static_cast<std::ptrdiff_t>(g));
+                names.erase(names.begin() + static_cast<std::ptrdiff_t>(g));
+                break;
+            }
 }
 
 } // namespace
@@ -418,8 +445,9 @@ std::vector<FirstIdea> free_sources(std::span<const HitEvent> events, std::span<
             r->event = i, r->decay_db = decay_of(events[i], ears, who);
             rests.push_back(std::move(*r));
         }
-    const auto groups = sort_by_place(rests);
-    const auto names = names_of(groups);
+    auto groups = sort_by_place(rests);
+    auto names = names_of(groups);
+    join_same(groups, names);
     for (std::size_t g = 0; g < groups.size(); ++g) {
         FirstIdea idea;
         idea.source.drum = names[g];
