@@ -7,6 +7,7 @@
 #include <cstring>
 #include <deque>
 #include <fcntl.h>
+#include <fmt/format.h>
 #include <mutex>
 #include <string>
 #include <sys/stat.h>
@@ -43,7 +44,7 @@ extern "C" void interrupted(int number) {
     std::raise(number); // delivered when the handler returns
 }
 
-[[noreturn]] void fail(const fs::path& path, const char* what, int number) {
+[[noreturn]] void fail(const fs::path& path, const std::string& what, int number) {
     throw io_failed(path.string() + ": " + what + ": " + std::strerror(number));
 }
 
@@ -87,6 +88,14 @@ void AtomicFile::remove() noexcept {
     ::unlink(unfinished_.c_str());
     forget(slot_);
     descriptor_ = -1;
+}
+
+void AtomicFile::reserve(std::int64_t bytes) {
+    int result = 0;
+    do result = ::fallocate(descriptor_, FALLOC_FL_KEEP_SIZE, 0, bytes);
+    while (result != 0 && errno == EINTR);
+    if (result == 0 || errno == EOPNOTSUPP || errno == ENOSYS) return;
+    fail(final_, fmt::format("can't be written, {} MB are needed", (bytes + 999'999) / 1'000'000), errno);
 }
 
 void AtomicFile::write(std::string_view bytes) {

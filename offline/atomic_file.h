@@ -1,5 +1,6 @@
 #pragma once
 // A file that is there whole or not at all: written beside its final name and renamed when complete.
+#include <cstdint>
 #include <filesystem>
 #include <string_view>
 
@@ -28,6 +29,10 @@ public:
     [[nodiscard]] int descriptor() const noexcept { return descriptor_; }
     /// Where it is until commit(), for a library that opens files by name.
     [[nodiscard]] const std::filesystem::path& unfinished_path() const noexcept { return unfinished_; }
+
+    /// Takes room on the disk for so many bytes from the start; the file grows no longer by it. Throws
+    /// io_failed when there is not so much. Does nothing where the file system can't tell.
+    void reserve(std::int64_t bytes);
 
     /// Appends at the descriptor's place. Throws io_failed (disk full …).
     void write(std::string_view bytes);

@@ -23,9 +23,9 @@ struct Sink {
     int fd = -1;
     int error = 0;
     std::int64_t at = 0, end = 0; ///< where the next byte goes; how long the file is
-    std::int64_t promised = 0;    ///< how long it is going to be, for the header
     bool summing = false;
-    std::vector<char> head; ///< what the sum has seen of the header
+    std::int64_t summed = 0; ///< bytes from the start
+    std::vector<char> head;  ///< the first of them, the header
     Xxh128 sum;
 
     std::int64_t write(const void* from, std::int64_t count) noexcept {
@@ -46,24 +46,25 @@ struct Sink {
 
     /// A header that is written again must be the one that was summed.
     void note(const char* from, std::int64_t count) {
-        if (summing && at == end)
-            sum.add(from, static_cast<std::size_t>(count));
+        if (summing && at == summed)
+            sum.add(from, static_cast<std::size_t>(count)), summed += count;
         else if (summing)
             summing = at + count <= static_cast<std::int64_t>(head.size()) &&
                       std::equal(from, from + count, head.begin() + at);
         at += count, end = std::max(end, at);
     }
 
-    /// From here on everything is summed; the header so far too.
+    /// From here on everything is summed; what is before this place, the header, too.
     void start_sum() {
-        head.resize(static_cast<std::size_t>(end));
-        summing = ::pread(fd, head.data(), head.size(), 0) == end;
+        summed = at;
+        head.resize(static_cast<std::size_t>(summed));
+        summing = ::pread(fd, head.data(), head.size(), 0) == summed;
         sum.add(head.data(), head.size());
     }
 };
 
 Sink& sink(void* user) { return *static_cast<Sink*>(user); }
-sf_count_t vio_length(void* user) { return std::max(sink(user).end, sink(user).promised); }
+sf_count_t vio_length(void* user) { return sink(user).end; }
 sf_count_t vio_seek(sf_count_t offset, int whence, void* user) {
     return sink(user).at = ::lseek(sink(user).fd, offset, whence);
 }
@@ -104,7 +105,8 @@ struct AudioWriter::Impl {
     std::vector<float> interleaved_float;
     std::vector<std::int32_t> interleaved_int;
     std::vector<unsigned char> packed;
-    std::optional<Pcm> raw; ///< the file takes packed samples as they are
+    std::optional<Pcm> raw;   ///< the file takes packed samples as they are
+    std::int64_t written = 0; ///< frames
 
     Impl(const std::filesystem::path& path, const AudioFormat& wanted, std::int64_t rf64_from_bytes)
         : format(wanted), pending(path) {
@@ -121,7 +123,7 @@ struct AudioWriter::Impl {
         if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
         if (format.bits < 32 && container_for(path) == Container::wav)
             raw = format.bits == 16 ? Pcm::int16 : Pcm::int24;
-        if (raw) sum_from_here();
+        if (raw && format.frames > 0) promise();
         if (format.bits < 32)
             for (int n = 0; n < format.channels; ++n)
                 quantisers.emplace_back(format.bits, format.dither, static_cast<std::uint32_t>(n + 1));
@@ -132,21 +134,31 @@ struct AudioWriter::Impl {
         if (file != nullptr) sf_close(file);
     }
 
-    /// Has the header written as it is going to be, so that the file can be summed while it is written.
-    void sum_from_here() {
+    [[nodiscard]] std::int64_t frame_bytes() const {
+        return static_cast<std::int64_t>(bytes_of(*raw)) * format.channels;
+    }
+
+    /// Takes the room on the disk, and writes the last frame and so the header as it is going to be: the file
+    /// can be summed while it is written.
+    void promise() {
+        sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0); // says where sound begins
+        pending.reserve(target.end + format.frames * frame_bytes());
+        const std::vector<unsigned char> silence(static_cast<std::size_t>(frame_bytes()));
+        require(sf_seek(file, format.frames - 1, SEEK_SET) == format.frames - 1 &&
+                sf_write_raw(file, silence.data(), frame_bytes()) == frame_bytes());
         sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0);
-        target.promised = target.end + format.frames * format.channels * (format.bits / 8);
-        sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0);
+        require(sf_seek(file, 0, SEEK_SET) == 0);
         target.start_sum();
     }
 
-    /// The header tells what is there, not what was to come.
+    /// The file tells what is there, not what was to come.
     void keep_promise() {
-        if (target.promised <= target.end) return;
-        target.promised = 0;
-        sf_count_t frames = (target.end - static_cast<std::int64_t>(target.head.size())) /
-                            (format.channels * (format.bits / 8));
-        sf_command(file, SFC_FILE_TRUNCATE, &frames, sizeof frames); // the library's own count of the frames
+        if (!raw || written >= format.frames) return;
+        target.summing = false;
+        sf_count_t there = written;
+        sf_command(file, SFC_FILE_TRUNCATE, &there, sizeof there); // the library's own count of the frames
+        target.end = static_cast<std::int64_t>(target.head.size()) + written * frame_bytes();
+        require(::ftruncate(target.fd, target.end) == 0);
     }
 
     void require(bool ok) const {
@@ -199,6 +211,7 @@ void AudioWriter::write(const float* const* planes, std::size_t frames) {
     const sf_count_t put =
         impl_->quantisers.empty() ? impl_->write_float(planes, frames) : impl_->write_int(planes, frames);
     impl_->require(put == static_cast<sf_count_t>(frames));
+    impl_->written += put;
 }
 
 void AudioWriter::close() {

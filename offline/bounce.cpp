@@ -16,9 +16,9 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr double kLearnShare = 0.3; // of the time, when bleed is taken down
-constexpr std::size_t kBlocks = 8;  // one for each worker, and some to even out their pace
+constexpr std::size_t kBlocks = 8;  // one for each station, and some to even out their pace
 
-/// What goes from worker to worker.
+/// What goes from station to station.
 struct Block {
     std::vector<std::vector<float>> mics; ///< as read; the strips work in place
     std::vector<float> left, right;

@@ -16,7 +16,7 @@ struct BounceRequest {
     std::optional<std::filesystem::path>
         stems;                       ///< folder for one file per mic: after its strip, before level and pan
     std::optional<int> rate_hz;      ///< convert files of another rate
-    std::size_t block_frames = 8192; ///< what workers hand on at a time; the samples do not depend on it
+    std::size_t block_frames = 8192; ///< what is handed on at a time; the samples do not depend on it
 };
 
 struct MicFigures {
@@ -43,10 +43,11 @@ struct BounceFigures {
     [[nodiscard]] double seconds() const noexcept { return double(format.frames) / format.rate_hz; }
 };
 
-/// Reads, mixes, writes and measures on threads of their own; memory does not grow with the length. When
-/// bleed is to be taken down in a mic, the take is gone through once before that. The latency of the blocks
-/// is taken out. Writes the output, the recall sheet beside it (NAME.recall.json, NAME.recall.html) and the
-/// stems, all or nothing: each has its final name only when everything is written. An input is never touched.
+/// Reads, mixes, writes and measures on as many threads as there are cores; memory does not grow with the
+/// length. When bleed is to be taken down in a mic, the take is gone through once before that. The latency of
+/// the blocks is taken out. Writes the output, the recall sheet beside it (NAME.recall.json,
+/// NAME.recall.html) and the stems, all or nothing: each has its final name only when everything is written.
+/// An input is never touched.
 /// @param progress called now and then with the share that is done, 0..1, on any thread, one at a time
 /// Throws Error: bad_input as KitReader does, for an extension, for bits that do not fit, for an output that
 /// is an input; io_failed when something can't be written.

@@ -1,95 +1,113 @@
 #pragma once
-// A line of workers, each on its own thread, that hand blocks on to one another. The blocks are few and go
-// round, so memory is bounded and a slow worker holds up the others.
+// A line of stations that blocks pass one after the other, worked by as many threads as there are cores.
+// The blocks are few and go round, so memory is bounded and a slow station holds up the others.
+#include <algorithm>
 #include <condition_variable>
+#include <cstddef>
 #include <deque>
 #include <exception>
 #include <functional>
 #include <mutex>
+#include <optional>
 #include <thread>
 #include <vector>
 
 namespace kitfold::offline {
 
-/// A queue between two workers. nullptr means that there is no more.
-template <class Block> class BlockQueue {
+/// One run of the line. A thread that is free serves the station nearest the end that has a block and nobody
+/// at it: no thread belongs to a station, so none sleeps while there is something to do, and a block mostly
+/// stays with the thread whose cache holds it.
+template <class Block> class Line {
 public:
-    void push(Block* block) {
-        {
-            const std::lock_guard lock(mutex_);
-            waiting_.push_back(block);
-        }
-        changed_.notify_one();
+    Line(std::vector<Block>& blocks, const std::function<bool(Block&)>& fill,
+         const std::vector<std::function<void(Block&)>>& workers)
+        : fill_(fill), workers_(workers), stations_(workers.size() + 1) {
+        for (Block& block : blocks) stations_.front().waiting.push_back(&block);
     }
-    Block* pop() {
+
+    /// Serves stations until all is done or something was thrown.
+    void serve() {
         std::unique_lock lock(mutex_);
-        changed_.wait(lock, [&] { return closed_ || !waiting_.empty(); });
-        if (waiting_.empty()) return nullptr;
-        Block* const block = waiting_.front();
-        waiting_.pop_front();
-        return block;
-    }
-    void close(bool drop_waiting = false) {
-        {
-            const std::lock_guard lock(mutex_);
-            closed_ = true;
-            if (drop_waiting) waiting_.clear();
+        while (!done()) {
+            if (const auto station = ready())
+                serve(*station, lock);
+            else
+                changed_.wait(lock);
         }
         changed_.notify_all();
     }
 
+    void rethrow() const {
+        if (first_) std::rethrow_exception(first_);
+    }
+
 private:
+    struct Station {
+        std::deque<Block*> waiting; ///< at the first: the empty ones
+        bool busy = false;
+    };
+
+    [[nodiscard]] bool done() const {
+        return first_ ||
+               (filled_ && std::all_of(stations_.begin() + 1, stations_.end(),
+                                       [](const Station& s) { return s.waiting.empty() && !s.busy; }));
+    }
+
+    [[nodiscard]] std::optional<std::size_t> ready() const {
+        for (std::size_t s = stations_.size(); s-- > (filled_ ? 1 : 0);)
+            if (!stations_[s].busy && !stations_[s].waiting.empty()) return s;
+        return std::nullopt;
+    }
+
+    void serve(std::size_t s, std::unique_lock<std::mutex>& lock) {
+        Station& here = stations_[s];
+        Block* const block = here.waiting.front();
+        here.waiting.pop_front();
+        here.busy = true;
+        if (ready()) changed_.notify_one();
+        lock.unlock();
+        bool more = true;
+        std::exception_ptr thrown;
+        try {
+            if (s > 0)
+                workers_[s - 1](*block);
+            else
+                more = fill_(*block);
+        } catch (...) {
+            thrown = std::current_exception();
+        }
+        lock.lock();
+        here.busy = false;
+        if (thrown && !first_) first_ = thrown;
+        if (more)
+            stations_[(s + 1) % stations_.size()].waiting.push_back(block);
+        else
+            filled_ = true;
+    }
+
+    const std::function<bool(Block&)>& fill_;
+    const std::vector<std::function<void(Block&)>>& workers_;
+    std::vector<Station> stations_; ///< filling, then a worker each
     std::mutex mutex_;
     std::condition_variable changed_;
-    std::deque<Block*> waiting_;
-    bool closed_ = false;
+    bool filled_ = false; ///< `fill` had no more
+    std::exception_ptr first_;
 };
 
-/// Calls `fill` for blocks until it returns false, then every worker in turn for each filled block, in order.
-/// Each runs on a thread of its own; the last one runs on the caller's. Returns when all is done. The first
+/// Calls `fill` for blocks until it returns false, then every worker in turn for each filled block, in order,
+/// each on one thread at a time, though not always the same one. Returns when all is done. The first
 /// exception that one of them throws stops the line and is thrown here.
 template <class Block> void run_pipeline(std::vector<Block>& blocks, const std::function<bool(Block&)>& fill,
                                          const std::vector<std::function<void(Block&)>>& workers) {
-    std::vector<BlockQueue<Block>> queues(workers.size() +
-                                          1); // queues[w] feeds worker w; the last holds the free blocks
-    BlockQueue<Block>& free = queues.back();
-    for (Block& block : blocks) free.push(&block);
-    std::mutex mutex;
-    std::exception_ptr first;
-    const auto guarded = [&](const std::function<void()>& work) {
-        try {
-            work();
-        } catch (...) {
-            {
-                const std::lock_guard lock(mutex);
-                if (!first) first = std::current_exception();
-            }
-            for (auto& queue : queues) queue.close(true);
-        }
-    };
-    const auto fill_all = [&] {
-        while (Block* block = free.pop())
-            if (fill(*block))
-                queues.front().push(block);
-            else
-                break;
-        queues.front().close();
-    };
-    const auto serve = [&](std::size_t worker) {
-        while (Block* block = queues[worker].pop()) {
-            workers[worker](*block);
-            queues[worker + 1].push(block);
-        }
-        if (worker + 1 < workers.size()) queues[worker + 1].close();
-    };
+    Line<Block> line(blocks, fill, workers);
+    const std::size_t threads =
+        std::clamp<std::size_t>(std::thread::hardware_concurrency(), 1, workers.size() + 1);
     {
-        std::vector<std::jthread> threads;
-        threads.emplace_back([&] { guarded(fill_all); });
-        for (std::size_t w = 0; w + 1 < workers.size(); ++w)
-            threads.emplace_back([&, w] { guarded([&, w] { serve(w); }); });
-        guarded([&] { serve(workers.size() - 1); });
+        std::vector<std::jthread> others;
+        while (others.size() + 1 < threads) others.emplace_back([&] { line.serve(); });
+        line.serve();
     }
-    if (first) std::rethrow_exception(first);
+    line.rethrow();
 }
 
 } // namespace kitfold::offline
