@@ -43,11 +43,16 @@ KITFOLD_VECTOR_CLONES void thin_out(const float* __restrict stage, std::size_t s
     }
 }
 
-/// What a response makes of the past, oldest first.
-KITFOLD_VECTOR_CLONES float foretold_by(const float* past, const float* response, std::size_t taps) {
+/// What responses make of the pasts of their sources, oldest first.
+KITFOLD_VECTOR_CLONES float foretold_by(const ForetoldPath* path, std::size_t count, const float* past,
+                                        const float* responses, std::size_t taps) {
     float part[kWide]{};
-    for (std::size_t t = 0; t < taps; t += kWide)
-        for (std::size_t k = 0; k < kWide; ++k) part[k] += past[t + k] * response[t + k];
+    for (std::size_t i = 0; i < count; ++i) {
+        const float* __restrict x = past + path[i].past;
+        const float* __restrict h = responses + path[i].response;
+        for (std::size_t t = 0; t < taps; t += kWide)
+            for (std::size_t k = 0; k < kWide; ++k) part[k] += x[t + k] * h[t + k];
+    }
     return ((part[0] + part[4]) + (part[2] + part[6])) + ((part[1] + part[5]) + (part[3] + part[7]));
 }
 
@@ -168,7 +173,7 @@ bool KitKey::prepare(double rate_hz, std::size_t mics) {
     const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * step_rate_hz() / kResponseHz));
     taps_ = std::min((taps + kWide - 1) / kWide * kWide, kMaxTaps);
     past_.assign(row * 2 * taps_, 0.0f), responses_.assign(mics * mics * taps_, 0.0f);
-    foretold_.reserve(mics * mics);
+    foretold_.reserve(mics * mics), foretold_mics_.reserve(mics);
     ring_ = std::bit_ceil(static_cast<std::size_t>(kLongestMs / 1000.0 * step_rate_hz()) + 2);
     lows_.assign(ring_ * row, 0.0f), limits_.assign(ring_ * row, 0.0f);
     delay_.assign(mics, 0), wait_.assign(mics, 0);
@@ -267,10 +272,19 @@ void KitKey::set_paths(const KitKeyTable& table) noexcept {
             if (std::find(sources_[b].begin(), end, from) == end) sources_[b][source_count_[b]++] = from;
         }
         if (e.response.size() != kResponseTaps || foretold_.size() == foretold_.capacity()) continue;
-        const std::span taps(&responses_[foretold_.size() * taps_], taps_);
+        const std::size_t at = foretold_.size() * taps_;
+        const std::span taps(&responses_[at], taps_);
         resample_response(e.response, kResponseHz, taps, step_rate_hz());
         std::reverse(taps.begin(), taps.end());
-        foretold_.push_back({from, to});
+        foretold_.push_back({to, from * 2 * taps_, at});
+    }
+    std::sort(foretold_.begin(), foretold_.end(),
+              [](auto& a, auto& b) { return a.to != b.to ? a.to < b.to : a.past < b.past; });
+    foretold_mics_.clear();
+    for (std::size_t i = 0; i < foretold_.size(); ++i) {
+        if (i == 0 || foretold_[i].to != foretold_[i - 1].to)
+            foretold_mics_.push_back({foretold_[i].to, i, 0});
+        ++foretold_mics_.back().paths;
     }
 }
 
@@ -299,9 +313,9 @@ void KitKey::foretell() noexcept {
     past_at_ = at + 1 == taps_ ? 0 : at + 1; // now the oldest
     for (std::size_t k = 0; k < count_; ++k)
         past_[k * 2 * taps_ + at] = past_[k * 2 * taps_ + at + taps_] = raw_[k];
-    for (std::size_t i = 0; i < foretold_.size(); ++i)
-        raw_[foretold_[i].to] -=
-            foretold_by(&past_[foretold_[i].from * 2 * taps_ + past_at_], &responses_[i * taps_], taps_);
+    for (const auto& mic : foretold_mics_)
+        raw_[mic.slot] -=
+            foretold_by(&foretold_[mic.first], mic.paths, &past_[past_at_], responses_.data(), taps_);
 }
 
 void KitKey::advance(const float* lows) noexcept {

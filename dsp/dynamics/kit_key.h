@@ -10,6 +10,11 @@
 
 namespace kitfold::dsp {
 
+/// A path whose waveform is known: the slot it leads to, where past and response begin.
+struct ForetoldPath {
+    std::size_t to, past, response;
+};
+
 /// Keys for up to 32 mics at once. What the waveforms of the other close mics foretell of mic i is taken off
 /// first (response, an FIR below 2 kHz or so; linear prediction by least squares, textbook). Of the rest, in
 /// each band b, mic i is explained up to
@@ -92,8 +97,8 @@ private:
     struct Coefficients {
         float a1 = 0, a2 = 0, a3 = 0, k = 0;
     };
-    struct Foretold { ///< a path whose waveform is known
-        std::size_t from, to;
+    struct ForetoldMic {
+        std::size_t slot, first, paths; ///< in foretold_
     };
 
     double rate_hz_ = 48'000.0;
@@ -115,7 +120,8 @@ private:
     // Waveforms: the last taps_ samples of each slot, twice over, and the responses in reverse.
     std::size_t taps_ = kResponseTaps, past_at_ = 0;
     std::vector<float> past_, responses_;
-    std::vector<Foretold> foretold_;
+    std::vector<ForetoldPath> foretold_; ///< by the mic that they lead to
+    std::vector<ForetoldMic> foretold_mics_;
     // Delays at the step rate, rings of ring_ steps.
     std::size_t ring_ = 0, write_ = 0;
     std::vector<float> lows_, limits_;
