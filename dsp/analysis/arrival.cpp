@@ -1,5 +1,6 @@
 #include "analysis/arrival.h"
 #include "analysis/prediction.h"
+#include "analysis/spectrum_sums.h"
 #include "core/median.h"
 #include <algorithm>
 #include <array>
@@ -63,14 +64,11 @@ double repeats(Complex sum, float power, std::size_t hits) {
 
 } // namespace
 
-/// Spectra of all hits, scaled to the same level in a and laid over one another: a long and an attack's piece
-/// of a, and b.
+/// Spectra of all hits in a and, as those are scaled and laid over one another, in b.
 struct ArrivalFinder::HitSpectra {
+    const Source& a;
     std::size_t hits = 0, bins = 0;
-    std::vector<Complex> a, attack, b;
-    [[nodiscard]] std::span<Complex> row(std::vector<Complex>& x, std::size_t hit) const {
-        return std::span(x).subspan(hit * bins, bins);
-    }
+    std::vector<Complex> b;
 };
 
 struct ArrivalFinder::Sums {
@@ -111,62 +109,81 @@ ArrivalFinder::ArrivalFinder(double rate_hz)
     : rate_hz_(rate_hz), length_(samples_of(kArrivalBeforeMs + kArrivalAfterMs, rate_hz)),
       fft_(fast_fft_size(length_)),
       finer_(std::max<std::size_t>(1, static_cast<std::size_t>(std::ceil(kFineHz / rate_hz)))),
-      fine_(fft_.size() * finer_) {}
+      fine_(fft_.size() * finer_), bell_(fft_.bins()) {
+    for (std::size_t k = 1; k < fft_.bins(); ++k) {
+        const double hz = static_cast<double>(k) * rate_hz_ / static_cast<double>(fft_.size());
+        bell_[k] = static_cast<float>(std::exp(-(hz / kBandwidthHz) * (hz / kBandwidthHz)) *
+                                      raised_cosine(hz / kLowestHz));
+    }
+}
 
-ArrivalFinder::HitSpectra ArrivalFinder::transform(const DrumExcerpts& hits, std::size_t a, std::size_t b,
-                                                   double a_offset_ms) const {
-    HitSpectra out;
-    out.hits = hits.hits(), out.bins = fft_.bins();
-    for (auto* x : {&out.a, &out.attack, &out.b}) x->resize(out.hits * out.bins);
+ArrivalFinder::Source ArrivalFinder::source(const DrumExcerpts& hits, std::size_t a,
+                                            double a_offset_ms) const {
+    Source out;
+    out.hits = &hits, out.offset_ms = a_offset_ms, out.bins = fft_.bins();
+    for (auto* x : {&out.whole, &out.attack, &out.back}) x->resize(hits.hits() * out.bins);
     const double ms = rate_hz_ / 1000.0, at = static_cast<double>(hits.origin()) / ms + a_offset_ms;
-    const Window all = Window{0.0, kArrivalBeforeMs + kArrivalAfterMs, 3.0, 25.0}.times(ms);
     std::vector<float> x(fft_.size());
-    for (std::size_t n = 0; n < out.hits; ++n) {
+    for (std::size_t n = 0; n < hits.hits(); ++n) {
+        const std::size_t row = n * out.bins;
         const double begins = at + hits.late(n) / ms;
         const Window whole = Window{begins - 5.0, begins + 45.0, 3.0, 25.0}.times(ms);
         const Window attack = Window{begins - 0.5, begins + 5.0, 0.3, 3.0}.times(ms);
         whole.apply(hits.of(a, n), x);
         const double e = energy(x);
         const double scale = e > 0.0 ? 1.0 / std::sqrt(e) : 0.0;
-        fft_.forward(x, out.row(out.a, n));
+        fft_.forward(x, std::span(out.whole).subspan(row, out.bins));
         attack.apply(hits.of(a, n), x);
-        fft_.forward(x, out.row(out.attack, n));
-        all.apply(hits.of(b, n).first(length_), x);
-        fft_.forward(x, out.row(out.b, n));
+        fft_.forward(x, std::span(out.attack).subspan(row, out.bins));
         const double step = 2.0 * std::numbers::pi * hits.late(n) / static_cast<double>(fft_.size());
-        for (std::size_t k = 0; k < out.bins; ++k) {
-            const Complex back(std::polar(scale, step * static_cast<double>(k)));
-            for (auto* y : {&out.a, &out.attack, &out.b}) (*y)[n * out.bins + k] *= back;
-        }
+        for (std::size_t k = 0; k < out.bins; ++k)
+            out.back[row + k] = Complex(std::polar(scale, step * static_cast<double>(k)));
+        const auto back = std::span(out.back).subspan(row, out.bins);
+        multiply(std::span(out.whole).subspan(row, out.bins), back);
+        multiply(std::span(out.attack).subspan(row, out.bins), back);
+    }
+    return out;
+}
+
+ArrivalFinder::HitSpectra ArrivalFinder::transform(const Source& a, std::size_t b) const {
+    HitSpectra out{a, a.hits->hits(), a.bins, std::vector<Complex>(a.hits->hits() * a.bins)};
+    const Window all = Window{0.0, kArrivalBeforeMs + kArrivalAfterMs, 3.0, 25.0}.times(rate_hz_ / 1000.0);
+    std::vector<float> weights(length_), x(fft_.size());
+    all.apply(std::vector(length_, 1.0f), weights);
+    for (std::size_t n = 0; n < out.hits; ++n) {
+        const auto in = a.hits->of(b, n);
+        for (std::size_t i = 0; i < length_; ++i) x[i] = weights[i] > 0.0f ? weights[i] * in[i] : 0.0f;
+        const auto row = std::span(out.b).subspan(n * out.bins, out.bins);
+        fft_.forward(x, row);
+        multiply(row, std::span(a.back).subspan(n * out.bins, out.bins));
     }
     return out;
 }
 
 ArrivalFinder::Sums ArrivalFinder::add_up(const HitSpectra& s, std::size_t group, std::size_t groups) const {
     Sums sum(s.bins);
-    for (std::size_t n = group; n < s.hits; n += groups, ++sum.hits)
-        for (std::size_t k = 0; k < s.bins; ++k) {
-            const Complex a = s.a[n * s.bins + k], attack = s.attack[n * s.bins + k], b = s.b[n * s.bins + k];
-            sum.a[k] += a, sum.attack[k] += attack, sum.b[k] += b;
-            sum.ab[k] += std::conj(a) * b, sum.attack_b[k] += std::conj(attack) * b;
-            sum.aa[k] += std::norm(a), sum.bb[k] += std::norm(b);
-        }
+    for (std::size_t n = group; n < s.hits; n += groups, ++sum.hits) {
+        const auto row = [&](const std::vector<Complex>& x) {
+            return std::span(x).subspan(n * s.bins, s.bins);
+        };
+        const auto whole = row(s.a.whole), attack = row(s.a.attack), b = row(s.b);
+        add(whole, sum.a), add(attack, sum.attack), add(b, sum.b);
+        add_cross(whole, b, sum.ab), add_cross(attack, b, sum.attack_b);
+        add_power(whole, sum.aa), add_power(b, sum.bb);
+    }
     return sum;
 }
 
 void ArrivalFinder::nominate(std::vector<Nominee>& to, std::size_t estimator,
                              std::span<const Complex> cross) const {
     std::vector<Complex> h(fine_.bins());
-    for (std::size_t k = 1; k < fft_.bins(); ++k) {
-        const double hz = static_cast<double>(k) * rate_hz_ / static_cast<double>(fft_.size());
-        h[k] = cross[k] * static_cast<float>(std::exp(-(hz / kBandwidthHz) * (hz / kBandwidthHz)) *
-                                             raised_cosine(hz / kLowestHz));
-    }
+    for (std::size_t k = 1; k < fft_.bins(); ++k) h[k] = cross[k] * bell_[k];
     std::vector<float> r(fine_.size());
     fine_.inverse(h, r);
     const auto range = static_cast<std::ptrdiff_t>(samples_of(kArrivalRangeMs, rate_hz_) * finer_);
+    std::rotate(r.begin(), r.end() - (range + 1), r.end()); // lag 0 in the middle
     const auto at = [&](std::ptrdiff_t lag) {
-        return static_cast<double>(r[(lag + std::ssize(r)) % std::ssize(r)]);
+        return static_cast<double>(r[static_cast<std::size_t>(lag + range + 1)]);
     };
     double largest = 0.0, power = 0.0;
     for (auto lag = -range; lag <= range; ++lag) {
@@ -194,10 +211,11 @@ void ArrivalFinder::nominate(std::vector<Nominee>& to, std::size_t estimator,
 std::vector<float> ArrivalFinder::typical_power(const HitSpectra& s, std::size_t group, std::size_t groups,
                                                 std::span<const Complex> filter) const {
     std::vector<float> logs(fft_.size()), x(fft_.size());
-    std::vector<Complex> y(fft_.bins());
+    std::vector<Complex> y(s.bins);
     float count = 0.0f;
     for (std::size_t n = group; n < s.hits; n += groups, count += 1.0f) {
-        for (std::size_t k = 0; k < y.size(); ++k) y[k] = s.b[n * s.bins + k] * filter[k];
+        std::copy_n(&s.b[n * s.bins], s.bins, y.begin());
+        multiply(y, filter);
         fft_.inverse(y, x);
         for (std::size_t i = 0; i < x.size(); ++i) logs[i] += std::log2(x[i] * x[i] + 1e-30f);
     }
@@ -287,10 +305,15 @@ ArrivalFinder::Choice ArrivalFinder::choose(const HitSpectra& spectra, std::size
 
 FirstArrival ArrivalFinder::find(const DrumExcerpts& hits, std::size_t a, std::size_t b,
                                  double a_offset_ms) const {
+    return hits.hits() < kFewestHits ? FirstArrival{} : find(source(hits, a, a_offset_ms), b);
+}
+
+FirstArrival ArrivalFinder::find(const Source& a, std::size_t b) const {
     FirstArrival found;
+    const auto& hits = *a.hits;
     if (hits.hits() < kFewestHits) return found;
-    const auto spectra = transform(hits, a, b, a_offset_ms);
-    const double a_at_ms = kArrivalBeforeMs + a_offset_ms;
+    const auto spectra = transform(a, b);
+    const double a_at_ms = kArrivalBeforeMs + a.offset_ms;
     const auto all = choose(spectra, 0, 1, a_at_ms);
     if (!(all.best.score() > 0.0)) return found;
     found.delay_ms = all.best.delay_ms;

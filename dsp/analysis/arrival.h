@@ -30,11 +30,16 @@ struct FirstArrival {
 /// Keeps its plans, so make one per rate and reuse it; const calls may run on several threads.
 class ArrivalFinder {
 public:
+    /// Spectra of the hits in mic a, to compare any number of others with. The excerpts have to outlive it.
+    struct Source;
+
     explicit ArrivalFinder(double rate_hz);
 
     /// @param a_offset_ms when a hears the drum, re the origin of the excerpts (0 if a is the drum's own mic)
     /// Needs kArrivalBeforeMs and kArrivalAfterMs in the excerpts, aligned. Fewer than 3 hits: the confidence
     /// is 0.
+    [[nodiscard]] Source source(const DrumExcerpts& hits, std::size_t a, double a_offset_ms = 0.0) const;
+    [[nodiscard]] FirstArrival find(const Source& a, std::size_t b) const;
     [[nodiscard]] FirstArrival find(const DrumExcerpts& hits, std::size_t a, std::size_t b,
                                     double a_offset_ms = 0.0) const;
 
@@ -43,8 +48,7 @@ private:
     struct Sums;
     struct Nominee;
     struct Choice;
-    [[nodiscard]] HitSpectra transform(const DrumExcerpts& hits, std::size_t a, std::size_t b,
-                                       double a_offset_ms) const;
+    [[nodiscard]] HitSpectra transform(const Source& a, std::size_t b) const;
     [[nodiscard]] Sums add_up(const HitSpectra& spectra, std::size_t group, std::size_t groups) const;
     void nominate(std::vector<Nominee>& to, std::size_t estimator,
                   std::span<const std::complex<float>> cross) const;
@@ -60,6 +64,16 @@ private:
     RealFft fft_;
     std::size_t finer_;
     RealFft fine_;
+    std::vector<float> bell_; ///< weight of a bin
+};
+
+struct ArrivalFinder::Source {
+    const DrumExcerpts* hits = nullptr;
+    double offset_ms = 0.0;
+    std::size_t bins = 0;
+    /// [hit][bin]: a long and an attack's piece, scaled to the same level and laid over one another; what did
+    /// that.
+    std::vector<std::complex<float>> whole, attack, back;
 };
 
 } // namespace kitfold::dsp

@@ -46,15 +46,18 @@ float Ear::three(std::ptrdiff_t frame, std::size_t band) const noexcept {
 
 void Ear::find_steps(std::size_t band) {
     std::deque<std::pair<std::ptrdiff_t, float>> largest; // sliding maximum, falling from the front
+    std::array<float, kGap + 1> threes{};                 // the last means of three frames
     for (std::ptrdiff_t f = 0; f < frames_; ++f) {
+        std::rotate(threes.begin(), threes.begin() + 1, threes.end());
+        threes.back() = three(f, band);
         if (f >= kGap) {
-            const float x = three(f - kGap, band);
+            const float x = threes.front();
             while (!largest.empty() && largest.back().second <= x) largest.pop_back();
             largest.emplace_back(f - kGap, x);
             while (largest.front().first < f - kGap - kPastFrames[band]) largest.pop_front();
         }
         const float past = largest.empty() ? 0.0f : largest.front().second;
-        const float step = std::max(0.0f, three(f, band) - kAbovePast * past - kAboveFloor * floor_[band]);
+        const float step = std::max(0.0f, threes.back() - kAbovePast * past - kAboveFloor * floor_[band]);
         const auto n = static_cast<std::size_t>(f);
         step_[n * kScanBands + band] = half_of(step);
         if (step <= 0.0f || band == 0) continue;

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <complex>
 #include <numbers>
+#include <numeric>
 
 namespace kitfold::dsp {
 
@@ -45,16 +46,25 @@ std::vector<Hit> choose(std::span<const Hit> hits, Drum drum, std::size_t most, 
 } // namespace
 
 DrumExcerpts::DrumExcerpts(const Take& take, std::span<const Hit> hits, Drum drum, double before_ms,
-                           double after_ms, std::size_t most, std::size_t enough)
-    : drum_(drum), rate_hz_(take.rate_hz), mics_(take.mics.size()),
+                           double after_ms, std::size_t most, std::size_t enough,
+                           std::span<const std::size_t> mics)
+    : drum_(drum), rate_hz_(take.rate_hz),
       length_(static_cast<std::size_t>(std::lround((before_ms + after_ms) * take.rate_hz / 1000.0))),
       origin_(static_cast<std::size_t>(std::lround(before_ms * take.rate_hz / 1000.0))),
-      chosen_(choose(hits, drum, most, enough)), samples_(mics_ * chosen_.size() * length_),
-      late_(chosen_.size(), 0.0) {
-    for (std::size_t m = 0; m < mics_; ++m)
+      chosen_(choose(hits, drum, most, enough)), row_(take.mics.size()), late_(chosen_.size(), 0.0) {
+    std::vector<std::size_t> wanted(mics.begin(), mics.end());
+    if (mics.empty()) {
+        wanted.resize(take.mics.size());
+        std::iota(wanted.begin(), wanted.end(), std::size_t{0});
+    }
+    samples_.resize(wanted.size() * chosen_.size() * length_);
+    for (std::size_t row = 0; row < wanted.size(); ++row) {
+        row_[wanted[row]] = row;
         for (std::size_t n = 0; n < chosen_.size(); ++n)
-            take.read(m, std::llround(chosen_[n].time_s * rate_hz_) - static_cast<std::int64_t>(origin_),
-                      std::span(samples_).subspan((m * chosen_.size() + n) * length_, length_));
+            take.read(wanted[row],
+                      std::llround(chosen_[n].time_s * rate_hz_) - static_cast<std::int64_t>(origin_),
+                      std::span(samples_).subspan((row * chosen_.size() + n) * length_, length_));
+    }
 }
 
 namespace {
@@ -83,13 +93,11 @@ double best_lag(const RealFft& fine, std::span<const std::complex<float>> produc
     return (static_cast<double>(best) + shift) * step;
 }
 
-/// x through a short prediction-error filter: drums ring, what is new stands out.
-std::vector<double> whitened(std::span<const float> x, std::span<const double> filter) {
-    std::vector<double> out(x.size());
-    for (std::size_t n = 0; n < x.size(); ++n) {
-        const auto taps = std::min(filter.size(), n + 1);
-        for (std::size_t i = 0; i < taps; ++i) out[n] += filter[i] * static_cast<double>(x[n - i]);
-    }
+/// Sample n of x through a short prediction-error filter: drums ring, what is new stands out.
+double whitened(std::span<const float> x, std::span<const double> filter, std::size_t n) {
+    double out = 0.0;
+    const auto taps = std::min(filter.size(), n + 1);
+    for (std::size_t i = 0; i < taps; ++i) out += filter[i] * static_cast<double>(x[n - i]);
     return out;
 }
 
@@ -156,10 +164,11 @@ double DrumExcerpts::common_onset(std::size_t own) const {
     std::vector<float> logs(length);
     for (std::size_t n = 0; n < hits(); ++n) {
         const auto x = of(own, n);
-        const auto y = whitened(x, error_filter(autocorrelation(x, order)));
+        const auto filter = error_filter(autocorrelation(x, order));
         const auto shift = std::lround(late_[n]);
         for (std::size_t i = 0; i < length; ++i) {
-            const double v = y[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(from + i) + shift)];
+            const double v =
+                whitened(x, filter, static_cast<std::size_t>(static_cast<std::ptrdiff_t>(from + i) + shift));
             logs[i] += static_cast<float>(std::log2(v * v + 1e-20));
         }
     }

@@ -1,5 +1,6 @@
 #include "analysis/faults.h"
 #include "core/median.h"
+#include "core/vector_clones.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -35,6 +36,17 @@ struct Segments {
     double hop_s = 0.0;
 };
 
+constexpr std::size_t kMostHarmonics = 8;             // of 50 Hz, up to kHighestHz
+using Turns = std::array<double, 2 * kMostHarmonics>; // real parts, imaginary parts
+
+/// All harmonics side by side, so that no sum waits for the one before.
+KITFOLD_VECTOR_CLONES void add_turns(const float* x, const Turns* turns, std::size_t count, Turns& to) {
+    Turns sum = to;
+    for (std::size_t n = 0; n < count; ++n)
+        for (std::size_t h = 0; h < sum.size(); ++h) sum[h] += turns[n][h] * double(x[n]);
+    to = sum;
+}
+
 Segments segments_of(std::span<const float> low, double rate_hz, double base_hz) {
     Segments s;
     const auto length = std::size_t(kSegmentS * rate_hz), hop = length / 2;
@@ -51,18 +63,22 @@ Segments segments_of(std::span<const float> low, double rate_hz, double base_hz)
         for (std::size_t n = 0; n < length; ++n) energy += (low[at + n] - mean) * (low[at + n] - mean);
         s.energy.push_back(energy);
     }
-    std::vector<double> re(length), im(length);
-    for (int h = 1; h * base_hz <= std::min(kHighestHz, 0.45 * rate_hz); ++h) {
-        auto& phasors = s.phasor.emplace_back();
+    const auto harmonics =
+        std::min(kMostHarmonics, std::size_t(std::min(kHighestHz, 0.45 * rate_hz) / base_hz));
+    std::vector<Turns> turns(length);
+    for (std::size_t h = 0; h < harmonics; ++h)
         for (std::size_t n = 0; n < length; ++n) {
-            const double turn = kTwoPi * h * base_hz * double(n) / rate_hz;
-            re[n] = window[n] * std::cos(turn), im[n] = -window[n] * std::sin(turn);
+            const double turn = kTwoPi * double(h + 1) * base_hz * double(n) / rate_hz;
+            turns[n][h] = window[n] * std::cos(turn);
+            turns[n][kMostHarmonics + h] = -window[n] * std::sin(turn);
         }
-        for (std::size_t at = 0, i = 0; i < s.energy.size(); at += hop, ++i) {
-            double x = 0.0, y = 0.0;
-            for (std::size_t n = 0; n < length; ++n) x += re[n] * low[at + n], y += im[n] * low[at + n];
-            phasors.push_back(Complex(x, y) * std::polar(1.0, -kTwoPi * h * base_hz * double(at) / rate_hz));
-        }
+    s.phasor.resize(harmonics);
+    for (std::size_t at = 0, i = 0; i < s.energy.size(); at += hop, ++i) {
+        Turns all{};
+        add_turns(low.data() + at, turns.data(), length, all);
+        for (std::size_t h = 0; h < harmonics; ++h)
+            s.phasor[h].push_back(Complex(all[h], all[kMostHarmonics + h]) *
+                                  std::polar(1.0, -kTwoPi * double(h + 1) * base_hz * double(at) / rate_hz));
     }
     return s;
 }

@@ -3,6 +3,7 @@
 #include "core/median.h"
 #include "core/units.h"
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 
@@ -166,14 +167,17 @@ public:
         // A drum with a mic of its own stands out from what is hit with it if there are many hits; plates are
         // struck alone often enough, and without a mic of their own only such hits show them.
         const auto enough = !own ? kEnough : drum >= Drum::hihat ? 2 * kEnough : kMostHits;
-        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, enough);
+        const std::array mics{left_, right_, own.value_or(left_)};
+        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, enough,
+                          std::span(mics).first(own ? 3 : 2));
         if (hits.hits() < kFewest) return std::nullopt;
         hits.align(own.value_or(left_));
         ImageRow row;
         row.drum = drum, row.hits = hits.hits();
         const DirectLevels direct(hits, take_.rate_hz, own ? kDirectMs : kCymbalMs);
         if (own) {
-            const auto l = finder_.find(hits, *own, left_), r = finder_.find(hits, *own, right_);
+            const auto source = finder_.source(hits, *own);
+            const auto l = finder_.find(source, left_), r = finder_.find(source, right_);
             row.time_difference_ms = r.delay_ms - l.delay_ms;
             row.confidence = std::min(l.confidence, r.confidence);
             row.level_difference_db = direct.by_own_mic(*own, left_, l.delay_ms, right_, r.delay_ms);

@@ -34,10 +34,11 @@ MicScan::MicScan(double rate_hz, double expected_seconds)
         // Design).
         const double g = std::tan(std::numbers::pi * kScanBandHz[b] / rate_hz);
         const double a1 = 1.0 / (1.0 + g * (g + 1.0 / kBandQ));
-        a1_[b] = static_cast<float>(a1);
-        a2_[b] = static_cast<float>(g * a1);
-        a3_[b] = static_cast<float>(g * g * a1);
-        k_[b] = static_cast<float>(1.0 / kBandQ);
+        // Twice as large each, as the states take twice the outputs: doubling rounds nothing.
+        a1_[b] = 2.0f * static_cast<float>(a1);
+        a2_[b] = 2.0f * static_cast<float>(g * a1);
+        a3_[b] = 2.0f * static_cast<float>(g * g * a1);
+        k_[b] = 0.5f * static_cast<float>(1.0 / kBandQ);
     }
 }
 
@@ -60,15 +61,15 @@ KITFOLD_VECTOR_CLONES void MicScan::run(std::span<const float> part) {
         for (std::size_t b = 0; b < kScanBands; ++b) {
             const float v3 = x - s2[b];
             const float v1 = a1[b] * s1[b] + a2[b] * v3;
-            const float v2 = s2[b] + a2[b] * s1[b] + a3[b] * v3;
-            s1[b] = 2.0f * v1 - s1[b];
-            s2[b] = 2.0f * v2 - s2[b];
+            const float v2 = (s2[b] + s2[b]) + a2[b] * s1[b] + a3[b] * v3;
+            s1[b] = v1 - s1[b];
+            s2[b] = v2 - s2[b];
             const float y = k[b] * v1;
             const float w3 = y - t2[b];
             const float w1 = a1[b] * t1[b] + a2[b] * w3;
-            const float w2 = t2[b] + a2[b] * t1[b] + a3[b] * w3;
-            t1[b] = 2.0f * w1 - t1[b];
-            t2[b] = 2.0f * w2 - t2[b];
+            const float w2 = (t2[b] + t2[b]) + a2[b] * t1[b] + a3[b] * w3;
+            t1[b] = w1 - t1[b];
+            t2[b] = w2 - t2[b];
             const float z = k[b] * w1;
             sum[b] += z * z;
         }

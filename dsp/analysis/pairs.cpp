@@ -1,5 +1,6 @@
 #include "analysis/pairs.h"
 #include "analysis/arrival.h"
+#include "analysis/spectrum_sums.h"
 #include "core/units.h"
 #include <algorithm>
 #include <array>
@@ -7,6 +8,7 @@
 #include <cmath>
 #include <future>
 #include <numbers>
+#include <set>
 
 namespace kitfold::dsp {
 
@@ -33,21 +35,13 @@ bool stereo_pair(Role x, Role y) {
 /// Power of a, of b and of their sum, in one band, for any delay and polarity of b re a.
 class SumLevel {
 public:
-    SumLevel(const DrumExcerpts& hits, const RealFft& fft, const TakeMic& a, std::size_t a_at,
-             const TakeMic& b, std::size_t b_at)
-        : bin_hz_(hits.rate_hz() / static_cast<double>(fft.size())), ab_(fft.bins()), power_(fft.bins()) {
-        const auto ga = static_cast<float>(gain_from_db(a.level_db)),
-                   gb = static_cast<float>(gain_from_db(b.level_db));
-        std::vector<float> x(fft.size());
-        std::vector<Complex> xs(fft.bins()), ys(fft.bins());
-        for (std::size_t n = 0; n < hits.hits(); ++n) {
-            transform(fft, hits.of(a_at, n), ga, x, xs);
-            transform(fft, hits.of(b_at, n), gb, x, ys);
-            for (std::size_t k = 1; k < fft.bins(); ++k) {
-                ab_[k] += std::conj(xs[k]) * ys[k];
-                power_[k] += std::norm(xs[k]) + std::norm(ys[k]);
-            }
-        }
+    /// @param a, b spectra of the hits, bin by bin
+    SumLevel(double bin_hz, std::size_t bins, std::span<const Complex> a, std::span<const Complex> b)
+        : bin_hz_(bin_hz), ab_(bins), power_(bins) {
+        for (std::size_t at = 0; at < a.size(); at += bins)
+            add_cross(a.subspan(at, bins), b.subspan(at, bins), ab_);
+        for (const auto x : {a, b})
+            for (std::size_t at = 0; at < x.size(); at += bins) add_power(x.subspan(at, bins), power_);
     }
 
     /// Level of a + b re the power sum, b being later by `delay_ms` than it was recorded (earlier if
@@ -65,12 +59,6 @@ public:
     }
 
 private:
-    static void transform(const RealFft& fft, std::span<const float> in, float gain, std::vector<float>& x,
-                          std::vector<Complex>& out) {
-        for (std::size_t n = 0; n < x.size(); ++n) x[n] = n < in.size() ? gain * in[n] : 0.0f;
-        fft.forward(x, out);
-    }
-
     double bin_hz_;
     std::vector<Complex> ab_;
     std::vector<float> power_;
@@ -79,12 +67,15 @@ private:
 /// Everything about the pairs that one drum can judge.
 class DrumPairs {
 public:
-    DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum)
+    /// @param mics that will be judged, and the drum's own
+    DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum, std::span<const std::size_t> mics)
         : take_(take), own_(*own_mic(take.mics, drum)),
           excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits,
-                    drum >= Drum::hihat ? kEnoughOfPlates : kMostHits),
-          finder_(take.rate_hz), fft_(fast_fft_size(excerpts_.length())), from_own_(take.mics.size()) {
+                    drum >= Drum::hihat ? kEnoughOfPlates : kMostHits, mics),
+          finder_(take.rate_hz), fft_(fast_fft_size(excerpts_.length())), spectra_(take.mics.size()),
+          from_own_(take.mics.size()) {
         excerpts_.align(own_);
+        own_source_ = finder_.source(excerpts_, own_);
     }
 
     [[nodiscard]] Pair judge(std::size_t a, std::size_t b) {
@@ -97,7 +88,8 @@ public:
         pair.opposite = arrival.opposite != (ma.inverted != mb.inverted);
         pair.confidence = arrival.confidence;
         pair.spread_ms = arrival.spread_ms;
-        const SumLevel level(excerpts_, fft_, ma, a, mb, b);
+        const SumLevel level(take_.rate_hz / static_cast<double>(fft_.size()), fft_.bins(), spectra(a),
+                             spectra(b));
         const double now = ma.inverted != mb.inverted ? -1.0 : 1.0, then = arrival.opposite ? -1.0 : 1.0;
         pair.low_gain_before_db = level.gain_db(set_ms, now, kLowHz);
         pair.low_gain_after_db = level.gain_db(-arrival.delay_ms, then, kLowHz);
@@ -116,15 +108,31 @@ private:
         return "the hits of the " + drum + " don't agree, or one of the mics hardly hears it";
     }
 
+    /// Of all hits in a mic, as loud as the session has it.
+    std::span<const Complex> spectra(std::size_t mic) {
+        auto& all = spectra_[mic];
+        if (!all.empty()) return all;
+        all.resize(excerpts_.hits() * fft_.bins());
+        const auto gain = static_cast<float>(gain_from_db(take_.mics[mic].level_db));
+        std::vector<float> x(fft_.size());
+        for (std::size_t n = 0; n < excerpts_.hits(); ++n) {
+            const auto in = excerpts_.of(mic, n);
+            std::transform(in.begin(), in.end(), x.begin(), [=](float v) { return gain * v; });
+            fft_.forward(x, std::span(all).subspan(n * fft_.bins(), fft_.bins()));
+        }
+        return all;
+    }
+
     const FirstArrival& from_own(std::size_t mic) {
-        if (!from_own_[mic]) from_own_[mic] = finder_.find(excerpts_, own_, mic);
+        if (!from_own_[mic]) from_own_[mic] = finder_.find(own_source_, mic);
         return *from_own_[mic];
     }
 
     FirstArrival between(std::size_t a, std::size_t b) {
         if (a == own_) return from_own(b);
         const auto to_a = from_own(a);
-        auto direct = finder_.find(excerpts_, a, b, to_a.delay_ms);
+        if (!other_ || other_->first != a) other_.emplace(a, finder_.source(excerpts_, a, to_a.delay_ms));
+        auto direct = finder_.find(other_->second, b);
         // The drum's own mic hears both arrivals best, so it can confirm the direct look or stand in for it.
         const auto to_b = from_own(b);
         FirstArrival by_own = to_b;
@@ -143,6 +151,9 @@ private:
     DrumExcerpts excerpts_;
     ArrivalFinder finder_;
     RealFft fft_;
+    std::vector<std::vector<Complex>> spectra_; ///< by mic
+    ArrivalFinder::Source own_source_;
+    std::optional<std::pair<std::size_t, ArrivalFinder::Source>> other_; ///< the last that was compared
     std::vector<std::optional<FirstArrival>> from_own_;
 };
 
@@ -160,8 +171,11 @@ std::vector<std::pair<std::size_t, std::size_t>> pairs_for(std::span<const TakeM
 
 std::vector<Pair> judge_drum(const Take& take, std::span<const Hit> hits, Drum drum) {
     std::vector<Pair> out;
-    DrumPairs judge(take, hits, drum);
-    for (const auto& [a, b] : pairs_for(take.mics, drum)) out.push_back(judge.judge(a, b));
+    const auto pairs = pairs_for(take.mics, drum);
+    std::set<std::size_t> heard{*own_mic(take.mics, drum)};
+    for (const auto& [a, b] : pairs) heard.insert(a), heard.insert(b);
+    DrumPairs judge(take, hits, drum, std::vector(heard.begin(), heard.end()));
+    for (const auto& [a, b] : pairs) out.push_back(judge.judge(a, b));
     return out;
 }
 

@@ -1,12 +1,35 @@
 #include "analysis/prediction.h"
+#include "core/vector_clones.h"
+#include <algorithm>
 #include <cmath>
 
 namespace kitfold::dsp {
 
+namespace {
+
+constexpr std::size_t kLags = 16; // side by side
+
+/// sum[l] += x[n] x[n - first - l] for n of 0..count
+KITFOLD_VECTOR_CLONES void add_lags(const double* x, std::ptrdiff_t count, std::ptrdiff_t first,
+                                    double* __restrict sum) {
+    constexpr auto kCount = static_cast<std::ptrdiff_t>(kLags);
+    double r[kLags]{}; // the furthest lag first, as x runs
+    for (std::ptrdiff_t n = 0; n < count; ++n) {
+        const double* past = x + n - first - (kCount - 1);
+        for (std::ptrdiff_t l = 0; l < kCount; ++l) r[l] += x[n] * past[l];
+    }
+    for (std::size_t l = 0; l < kLags; ++l) sum[kLags - 1 - l] = r[l];
+}
+
+} // namespace
+
 std::vector<double> autocorrelation(std::span<const float> x, std::size_t order) {
-    std::vector<double> r(order + 1);
-    for (std::size_t lag = 0; lag <= order; ++lag)
-        for (std::size_t n = lag; n < x.size(); ++n) r[lag] += static_cast<double>(x[n]) * x[n - lag];
+    const std::size_t lags = (order + kLags) / kLags * kLags;
+    std::vector<double> r(lags), padded(lags + x.size());
+    std::copy(x.begin(), x.end(), padded.begin() + static_cast<std::ptrdiff_t>(lags));
+    for (std::size_t first = 0; first < lags; first += kLags)
+        add_lags(padded.data() + lags, std::ssize(x), static_cast<std::ptrdiff_t>(first), &r[first]);
+    r.resize(order + 1);
     return r;
 }
 
