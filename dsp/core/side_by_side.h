@@ -12,6 +12,8 @@ public:
     /// Calls use(block, its first lane) for every block.
     template <class Use> void each(Use use) { each_of(blocks_, use); }
     template <class Use> void each(Use use) const { each_of(blocks_, use); }
+    /// Calls use(first block, second block, ...) once.
+    template <class Use> auto together(Use use) { return std::apply(use, blocks_); }
     /// Calls use(block, the lane in it) for the block of a lane.
     template <class Use> void of(std::size_t lane, Use use) { each(only(lane, use)); }
     template <class Use> void of(std::size_t lane, Use use) const { each(only(lane, use)); }
