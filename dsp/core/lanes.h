@@ -179,6 +179,37 @@ void columns_to_rows(const float* in, float* const* out, std::size_t stride, std
         for (std::size_t k = 0; k < N; ++k) out[k][n] = in[n * stride + k];
 }
 
+#ifdef __SSE2__
+/// rows_to_columns() for two: what is left of ten mics.
+inline void two_rows_to_columns(const float* const* in, float* out, std::size_t stride,
+                                std::size_t frames) noexcept {
+    std::size_t n = 0;
+    for (; n + 4 <= frames; n += 4) {
+        const __m128 a = _mm_loadu_ps(in[0] + n), b = _mm_loadu_ps(in[1] + n);
+        const __m128 first = _mm_unpacklo_ps(a, b), last = _mm_unpackhi_ps(a, b);
+        const auto pair = [&](std::size_t k) { return reinterpret_cast<__m64*>(out + (n + k) * stride); };
+        _mm_storel_pi(pair(0), first), _mm_storeh_pi(pair(1), first);
+        _mm_storel_pi(pair(2), last), _mm_storeh_pi(pair(3), last);
+    }
+    for (; n < frames; ++n) out[n * stride] = in[0][n], out[n * stride + 1] = in[1][n];
+}
+/// The way back.
+inline void two_columns_to_rows(const float* in, float* const* out, std::size_t stride,
+                                std::size_t frames) noexcept {
+    std::size_t n = 0;
+    for (; n + 4 <= frames; n += 4) {
+        const auto pair = [&](std::size_t k) {
+            return reinterpret_cast<const __m64*>(in + (n + k) * stride);
+        };
+        const __m128 first = _mm_loadh_pi(_mm_loadl_pi(_mm_setzero_ps(), pair(0)), pair(1));
+        const __m128 last = _mm_loadh_pi(_mm_loadl_pi(_mm_setzero_ps(), pair(2)), pair(3));
+        _mm_storeu_ps(out[0] + n, _mm_shuffle_ps(first, last, 0x88));
+        _mm_storeu_ps(out[1] + n, _mm_shuffle_ps(first, last, 0xDD));
+    }
+    for (; n < frames; ++n) out[0][n] = in[n * stride], out[1][n] = in[n * stride + 1];
+}
+#endif
+
 /// Planar rows of the first `lanes` lanes to the interleaved buffer of a lane group; its other lanes stay as
 /// they are.
 template <class V>
@@ -190,6 +221,7 @@ void interleave(const float* const* in, float* out, std::size_t lanes, std::size
 #endif
 #ifdef __SSE2__
     for (; k + 4 <= lanes; k += 4) rows_to_columns<__m128, 4>(in + k, out + k, kLanes, frames);
+    for (; k + 2 <= lanes; k += 2) two_rows_to_columns(in + k, out + k, kLanes, frames);
 #endif
     for (; k < lanes; ++k)
         for (std::size_t n = 0; n < frames; ++n) out[n * kLanes + k] = in[k][n];
@@ -205,6 +237,7 @@ void deinterleave(const float* in, float* const* out, std::size_t lanes, std::si
 #endif
 #ifdef __SSE2__
     for (; k + 4 <= lanes; k += 4) columns_to_rows<__m128, 4>(in + k, out + k, kLanes, frames);
+    for (; k + 2 <= lanes; k += 2) two_columns_to_rows(in + k, out + k, kLanes, frames);
 #endif
     for (; k < lanes; ++k)
         for (std::size_t n = 0; n < frames; ++n) out[k][n] = in[n * kLanes + k];
