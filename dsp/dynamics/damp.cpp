@@ -74,7 +74,7 @@ DampCoupling DampCoupling::make(double rate_hz,
             for (std::size_t c = 0; c < kSize; ++c) x[r][c] -= factor * x[p][c];
         }
     for (std::size_t r = 0; r < kSize; ++r)
-        for (auto& v : x[r]) v /= square[r][r];
+        for (std::size_t c = 0; c < kSize; ++c) x[r][c] *= bands[c / 2].feed / square[r][r];
     return out;
 }
 

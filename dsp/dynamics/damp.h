@@ -127,8 +127,9 @@ public:
         return db_from_gain(std::max(1e-6, gain));
     }
 
-    /// in and out: frames * kLanes samples; they may be the same memory.
-    void process(const float* in, float* out, std::size_t frames) noexcept {
+    /// in and out: frames * kLanes samples; they may be the same memory. in_use: the first lanes, which have
+    /// a mic; what comes out of the others does not matter.
+    void process(const float* in, float* out, std::size_t frames, std::size_t in_use = kLanes) noexcept {
         const FlushDenormals guard;
         if (frames > 0) fresh_.fill(false);
         while (frames > 0) {
@@ -137,7 +138,7 @@ public:
             if (idle_)
                 copy(in, out, n);
             else
-                run(in, out, n);
+                run(in, out, n, in_use);
             in += n * kLanes, out += n * kLanes, frames -= n, position_ += n;
             if (position_ < hop_) continue;
             position_ = 0;
@@ -177,11 +178,16 @@ private:
     static constexpr double kFloor = 1e-12; ///< mean square under which nothing is a stroke
 
     struct Band {
-        PerLane<V> pole_re, pole_im, feed, re, im;                 // resonator
+        PerLane<V> pole_re, pole_im, re, im; // resonator; its input is not scaled by `feed`
         PerLane<V> now_re, now_im, step_re, step_im, to_re, to_im; // what is taken of it, moving
         PerLane<V> there;                                          // 0..1: bands come and go in 20 ms
         void forget(std::size_t k) noexcept {
             for (auto* v : {&re, &im, &now_re, &now_im, &step_re, &step_im, &to_re, &to_im}) (*v)[k] = 0.0;
+        }
+        /// Goes on in units `times` as large.
+        void rescale(std::size_t k, double times) noexcept {
+            for (auto* v : {&re, &im}) (*v)[k] = (*v)[k] / times;
+            for (auto* v : {&now_re, &now_im, &step_re, &step_im, &to_re, &to_im}) (*v)[k] = (*v)[k] * times;
         }
     };
     /// The detector of one stream: level it rose from, and what is usual.
@@ -331,9 +337,12 @@ private:
             if (band.there[lane] == 0.0) designs_[lane][b].used = false;
             return;
         }
-        if (band.there[lane] == 0.0) band.forget(lane), ring.forget(lane);
+        if (band.there[lane] == 0.0)
+            band.forget(lane), ring.forget(lane);
+        else
+            band.rescale(lane, d.feed / designs_[lane][b].feed);
         designs_[lane][b] = d;
-        band.pole_re[lane] = d.pole_re, band.pole_im[lane] = d.pole_im, band.feed[lane] = d.feed;
+        band.pole_re[lane] = d.pole_re, band.pole_im[lane] = d.pole_im;
         ring.turn_re[lane] = d.turn_re, ring.turn_im[lane] = d.turn_im, ring.settle[lane] = d.settle;
         set_follow(ring, lane, DampFollow::ring(rate_hz_, hop_, d));
     }
@@ -348,8 +357,18 @@ private:
         for (std::size_t n = 0; n < frames * kLanes; ++n) out[n] = finite_or_silence(in[n]);
     }
 
-    /// Part of a hop.
-    void run(const float* in, float* out, std::size_t frames) noexcept {
+    /// Part of a hop. An open lane gets its input itself: arithmetic would lose denormals and -0.
+    void run(const float* in, float* out, std::size_t frames, std::size_t in_use) noexcept {
+        bool some_open = false;
+        for (std::size_t k = 0; k < in_use; ++k) some_open = some_open || exact_[k] > 0.5;
+        if (!some_open) return run_used(in, out, frames);
+        copy(in, open_, frames);
+        run_used(in, out, frames);
+        for (std::size_t k = 0; k < in_use; ++k)
+            for (std::size_t n = 0; exact_[k] > 0.5 && n < frames; ++n)
+                out[n * kLanes + k] = open_[n * kLanes + k];
+    }
+    void run_used(const float* in, float* out, std::size_t frames) noexcept {
         switch (used_count_) {
         case 0:
             run_bands<0>(in, out, frames);
@@ -375,14 +394,14 @@ private:
     }
 
     struct BandInLoop {
-        V pole_re, pole_im, feed, re, im, now_re, now_im, step_re, step_im;
+        V pole_re, pole_im, re, im, now_re, now_im, step_re, step_im;
         explicit BandInLoop(const Band& b) noexcept
-            : pole_re(b.pole_re.load()), pole_im(b.pole_im.load()), feed(b.feed.load()), re(b.re.load()),
-              im(b.im.load()), now_re(b.now_re.load()), now_im(b.now_im.load()), step_re(b.step_re.load()),
+            : pole_re(b.pole_re.load()), pole_im(b.pole_im.load()), re(b.re.load()), im(b.im.load()),
+              now_re(b.now_re.load()), now_im(b.now_im.load()), step_re(b.step_re.load()),
               step_im(b.step_im.load()) {}
         /// What is to be taken from x.
         V tick(V x) noexcept {
-            const V next = pole_re * re - pole_im * im + feed * x;
+            const V next = pole_re * re - pole_im * im + x;
             im = pole_re * im + pole_im * re;
             re = next;
             now_re = now_re + step_re, now_im = now_im + step_im;
@@ -423,10 +442,8 @@ private:
         V high_sum = broad_[0].sum.load(), tail_sum = broad_[1].sum.load();
         const V tail_step = tail_.step.load();
         const V most = most_.load();
-        const Mask exact = exact_.load() > every(0.5);
         for (std::size_t n = 0; n < frames; ++n) {
-            const V given = Lanes<V>::load(in + n * kLanes);
-            V x = finite(given);
+            V x = load_finite<V>(in + n * kLanes);
             tail_sum = tail_sum + x * x;
             tail = tail + tail_step;
             x = shelf.tick(x, high_sum);
@@ -435,8 +452,7 @@ private:
                 for (std::size_t b = 1; b < N; ++b) less = less + bands[b].tick(x);
                 x = x - larger(-most, smaller(most, less));
             }
-            // an open lane gets its input itself: arithmetic would lose denormals and -0
-            Lanes<V>::store(out + n * kLanes, select(exact, finite(given, every(kLargestFloat)), x * tail));
+            Lanes<V>::store(out + n * kLanes, x * tail);
         }
         for (std::size_t b = 0; b < N; ++b) bands[b].keep(bands_[used_[b]]);
         shelf.keep(high_), tail_.now.store(tail);
@@ -715,6 +731,7 @@ private:
     std::array<PerLane<V>, 2> since_; // kBands, kBroad
     Shelf high_;
     Ramp tail_;
+    alignas(64) float open_[kLongestHop * kLanes]; ///< what came in, for lanes that are open
 };
 
 } // namespace kitfold::dsp

@@ -15,7 +15,7 @@ public:
     }
     void process(float* const* mics, std::size_t lanes, std::size_t frames) noexcept override {
         interleave<V>(mics, signal_, lanes, frames);
-        damp_.process(signal_, signal_, frames);
+        damp_.process(signal_, signal_, frames, lanes);
         deinterleave<V>(signal_, mics, lanes, frames);
     }
 
