@@ -464,7 +464,7 @@ private:
     // --------------------------------------------------------------------------------------------------
     void follow() noexcept {
         const V high2 = level2_of(broad_[0]), all2 = level2_of(broad_[1]);
-        std::array<V, kRingBands> re{}, im{}, level2{};
+        std::array<V, kRingBands> re, im, level2; // of the bands in use
         tell_apart(re, im);
         // A stroke in the top or in everything counts for all; one in a band for the bands, which only a
         // stroke that is nearly all tone reaches before the others.
@@ -527,7 +527,7 @@ private:
     }
     /// The other way round: what is to be taken of each resonator, so that of each ring its part goes.
     void take_apart() noexcept {
-        std::array<V, kRingBands> part{};
+        std::array<V, kRingBands> part;
         for (std::size_t i = 0; i < used_count_; ++i)
             part[i] =
                 (every(1.0) - rings_[used_[i]].shown.load()) * wet_.load() * bands_[used_[i]].there.load();
@@ -580,8 +580,8 @@ private:
                         f.own.load() + every(own_rise_));
         V settled = f.settled.load();
         settled = settled + (one - settled) * f.settle.load();
-        V news(0.0);
-        if (some(open)) news = meet(f, re, im, level2, open, gain, ring2, own, settled);
+        V kept(1.0); // of the amplitude: what is not new
+        if (some(open)) kept = root(one - meet(f, re, im, level2, open, gain, ring2, own, settled));
         f.gain.store(gain), f.ring2.store(ring2), f.own.store(own), f.settled.store(settled);
         const V less = smaller(one, (one - gain) / larger(settled, every(kLeastSettled))) * own;
         const V was = f.shown.load(),
@@ -590,7 +590,7 @@ private:
         f.was.store(was), f.shown.store(shown);
         // While a band that was closed opens for a stroke, only what rang before is still to be taken.
         const V late = larger(every(0.0), one - less - shown);
-        f.most.store((magnitude(less) + late * root(one - news)) * root(level2));
+        f.most.store((magnitude(less) + late * kept) * root(level2));
     }
 
     /// While a stroke comes in: what was there goes on as it was, what came with it counts from the stroke
