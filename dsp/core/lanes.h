@@ -10,6 +10,7 @@
 #include <cmath>
 #include <concepts>
 #include <cstddef>
+#include <type_traits>
 #if __has_include(<xsimd/xsimd.hpp>)
 #include <xsimd/xsimd.hpp>
 #endif
@@ -40,6 +41,9 @@ template <> struct Lanes<float> {
     static float load_state(const float* p) noexcept { return *p; }
     static void store_state(float* p, float v) noexcept { *p = v; }
 };
+
+/// Half as many lanes; of two lanes, and of one, it is a number.
+template <class V> struct HalfOf { using Type = V; };
 
 template <std::floating_point T> T select(bool mask, T yes, T no) noexcept { return mask ? yes : no; }
 template <std::floating_point T> T larger(T a, T b) noexcept { return a > b ? a : b; }
@@ -101,6 +105,11 @@ template <class Arch> struct Lanes<xsimd::batch<float, Arch>> {
     static void store(float* p, V v) noexcept { v.store_unaligned(p); }
     static V load_state(const float* p) noexcept { return V::load_aligned(p); }
     static void store_state(float* p, V v) noexcept { v.store_aligned(p); }
+};
+
+template <class T, class Arch> struct HalfOf<xsimd::batch<T, Arch>> {
+    using Sized = xsimd::make_sized_batch_t<T, xsimd::batch<T, Arch>::size / 2>;
+    using Type = std::conditional_t<std::is_void_v<Sized>, T, Sized>;
 };
 
 // select() of batches is xsimd's own

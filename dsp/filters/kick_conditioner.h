@@ -72,8 +72,9 @@ public:
         if (frames > 0) fresh_.fill(false);
         std::size_t n = 0;
         for (; n < frames && moving(); ++n) run_moving(in + n * kStride, out + n * kStride);
-        if (2 * in_use <= kLanes && used_count_ == KickDesign::kSections)
-            n += run_folded(in + n * kStride, out + n * kStride, (frames - n) / kFold);
+        if constexpr (kLanes > 1)
+            if (2 * in_use <= kLanes && used_count_ == KickDesign::kSections)
+                n += run_folded(in + n * kStride, out + n * kStride, (frames - n) / kFold);
         if (n < frames) run(in + n * kStride, out + n * kStride, frames - n);
     }
 
@@ -232,18 +233,19 @@ private:
     /// Sections 3 to 5 in the lanes that have no mic, kFold frames behind sections 0 to 2: half the work.
     /// Returns the frames done.
     std::size_t run_folded(const float* in, float* out, std::size_t blocks) noexcept {
-        constexpr std::size_t kHalf = kLanes / 2;
+        using Half = typename HalfOf<V>::Type;
+        constexpr std::size_t kHalf = Lanes<Half>::width;
         std::array<DirectFilter<V>, kAtOnce> filters, kept;
         for (std::size_t s = 0; s < kAtOnce; ++s) {
             copy_lanes(filters_[s], 0, kHalf, filters[s], 0);
             copy_lanes(filters_[kAtOnce + s], 0, kHalf, filters[s], kHalf);
         }
         alignas(64) double x[kFold * kLanes]{}, y[kFold * kLanes];
+        const Half gain = Lanes<Half>::load_state(gain_.lane);
         for (std::size_t block = 0; blocks > 0 && block <= blocks; ++block) {
-            if (block < blocks)
-                for (std::size_t n = 0; n < kFold; ++n)
-                    for (std::size_t k = 0; k < kHalf; ++k)
-                        x[n * kLanes + k] = load_finite<double>(in + (block * kFold + n) * kStride + k);
+            for (std::size_t n = 0; block < blocks && n < kFold; ++n)
+                Lanes<Half>::store_state(x + n * kLanes,
+                                         load_finite<Half>(in + (block * kFold + n) * kStride));
             if (block == 0 || block == blocks) kept = filters;
             pass(
                 std::array{&filters[0], &filters[1], &filters[2]}, 0, kFold,
@@ -253,13 +255,13 @@ private:
                 if (block == 0) copy_lanes(kept[s], kHalf, kLanes, filters[s], kHalf);
                 if (block == blocks) copy_lanes(kept[s], 0, kHalf, filters[s], 0);
             }
-            for (std::size_t n = 0; n < kFold; ++n)
-                for (std::size_t k = 0; k < kHalf; ++k) {
-                    x[n * kLanes + kHalf + k] = y[n * kLanes + k];
-                    if (block > 0)
-                        out[((block - 1) * kFold + n) * kStride + k] =
-                            static_cast<float>(y[n * kLanes + kHalf + k] * gain_[k]);
-                }
+            for (std::size_t n = 0; n < kFold; ++n) {
+                const double* done = y + n * kLanes;
+                Lanes<Half>::store_state(x + n * kLanes + kHalf, Lanes<Half>::load_state(done));
+                if (block > 0)
+                    Lanes<Half>::store(out + ((block - 1) * kFold + n) * kStride,
+                                       Lanes<Half>::load_state(done + kHalf) * gain);
+            }
         }
         for (std::size_t s = 0; s < kAtOnce; ++s) {
             copy_lanes(filters[s], 0, kHalf, filters_[s], 0);
