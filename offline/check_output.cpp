@@ -147,7 +147,9 @@ Json check_json(const CheckResult& r) {
         bleed.push_back({{"drum", dsp::drum_name(b.drum)},
                          {"mic", r.names[b.mic].name},
                          {"level_db", number(b.level_db, 1)},
-                         {"upper_bound", b.upper_bound}});
+                         {"upper_bound", b.upper_bound},
+                         {"unsure_db", b.upper_bound ? Json(nullptr) : number(b.unsure_db, 1)},
+                         {"hits", b.hits}});
     for (std::size_t m = 0; m < r.worth.size(); ++m)
         worth.push_back({{"mic", r.names[m].name},
                          {"change_lu", number(r.worth[m].change_lu, 2)},
@@ -275,6 +277,9 @@ void bleed_table(const CheckResult& r, std::string& out) {
         }
         out += '\n';
     }
+    if (std::any_of(r.bleed.begin(), r.bleed.end(), [](const auto& b) { return b.upper_bound; }))
+        out += "<: cannot be told, but is not louder than this: noise or other drums hide it\n";
+    if (const auto open = bleed_left_open(r); !open.empty()) out += wrapped(open, 0) + '\n';
     out += '\n';
 }
 

@@ -239,6 +239,23 @@ void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
 
 } // namespace
 
+std::string bleed_left_open(const CheckResult& r) {
+    std::string drums;
+    for (std::size_t d = 0; d < dsp::kDrumCount; ++d) {
+        const auto drum = static_cast<Drum>(d);
+        const auto strokes =
+            std::count_if(r.hits.begin(), r.hits.end(), [=](const auto& h) { return h.drum == drum; });
+        const bool judged =
+            std::any_of(r.bleed.begin(), r.bleed.end(), [=](const auto& b) { return b.drum == drum; });
+        if (strokes > 0 && !judged)
+            drums += fmt::format("{}{} ({} {})", drums.empty() ? "" : ", ", drum_words(drum), strokes,
+                                 strokes == 1 ? "stroke" : "strokes");
+    }
+    if (drums.empty()) return {};
+    return "Bleed cannot be judged of " + drums +
+           ": it takes three strokes that stand out where the drum is loudest.";
+}
+
 std::string drum_words(Drum drum) {
     constexpr std::array<const char*, dsp::kDrumCount> words{"the kick",      "the snare",
                                                              "the rack tom",  "the second rack tom",

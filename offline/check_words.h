@@ -26,6 +26,9 @@ std::string fault_remedy(const dsp::Fault& fault);
 /// dB below 200 Hz."
 std::string pair_advice(const CheckResult& result, const dsp::Pair& pair);
 
+/// Drums that were played but whose bleed can't be judged, and why; empty when there are none.
+std::string bleed_left_open(const CheckResult& result);
+
 /// "the kick", "the rack tom", "the cymbals"; for a second tom "the second rack tom".
 std::string drum_words(dsp::Drum drum);
 

@@ -236,11 +236,12 @@ std::string plot_bleed(const CheckResult& r) {
         }
         body += "</tr>";
     }
+    const auto open = bleed_left_open(r);
     return figure(
         "plot-bleed", "Bleed",
         "Level of each drum in each mic, dB against its own mic. Stronger colour is louder; \"&lt;\" means "
-        "hidden by noise or other drums, not louder than that.",
-        body + "</tbody></table>");
+        "that it cannot be told, hidden by noise or other drums, but is not louder than that.",
+        body + "</tbody></table>" + (open.empty() ? "" : "<p>" + escaped(open) + "</p>"));
 }
 
 namespace {

@@ -1,6 +1,7 @@
 #include "analysis/ring.h"
 #include "analysis/fft.h"
 #include "analysis/modes.h"
+#include "core/median.h"
 #include <algorithm>
 #include <cmath>
 #include <complex>
@@ -396,15 +397,6 @@ std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
         from = to;
     }
     return result;
-}
-
-double weighted_quantile(std::vector<std::pair<double, double>> values, double q) { // value, weight
-    std::sort(values.begin(), values.end());
-    double all = 0.0, sum = 0.0;
-    for (const auto& v : values) all += v.second;
-    for (const auto& [value, weight] : values)
-        if ((sum += weight) >= q * all) return value;
-    return values.back().first;
 }
 
 RingPartial merged(const Cluster& modes) {

@@ -2,6 +2,7 @@
 // The middle of some numbers.
 #include <algorithm>
 #include <cstddef>
+#include <utility>
 #include <vector>
 
 namespace kitfold::dsp {
@@ -12,6 +13,17 @@ inline double upper_median(std::vector<double> x) {
     const auto middle = x.begin() + static_cast<std::ptrdiff_t>(x.size() / 2);
     std::nth_element(x.begin(), middle, x.end());
     return *middle;
+}
+
+/// The least value that, with those under it, makes up the share `q` of the weight; 0 when there is none.
+/// @param values value and weight >= 0, in any order  @param q 0..1
+inline double weighted_quantile(std::vector<std::pair<double, double>> values, double q) {
+    std::sort(values.begin(), values.end());
+    double all = 0.0, sum = 0.0;
+    for (const auto& v : values) all += v.second;
+    for (const auto& [value, weight] : values)
+        if ((sum += weight) >= q * all) return value;
+    return values.empty() ? 0.0 : values.back().first;
 }
 
 } // namespace kitfold::dsp

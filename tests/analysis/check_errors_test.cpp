@@ -226,18 +226,24 @@ TEST_CASE("bleed that is given as a figure is within 1.5 dB, an upper bound is o
     SECTION("as set up") {}
     SECTION("10 dB more noise") { o.extra_noise_db = 10.0, o.seed = 462; }
     SECTION("8 mics, 96 kHz") { o.mics = 8, o.rate_hz = 96'000.0, o.seconds = 25.0, o.seed = 463; }
+    SECTION("deadened, 44.1 kHz") { o.tone = Tone::deadened, o.rate_hz = 44'100.0, o.seed = 464; }
+    SECTION("fast") { o.tempo_bpm = 140.0, o.seed = 465; }
+    SECTION("mode-rich drums") { o.traps.mode_rich = true, o.seed = 466; }
+    SECTION("late and flipped") { o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0, o.seed = 467; }
     const SimulatedTake t(o);
-    std::vector<double> errors;
+    std::size_t rows = 0, judged = 0;
     for (const auto& e : test::bleed_errors(t, bleed_table(t.take, t.found_hits))) {
         INFO(e.what << " " << e.truth << " off by " << e.error << (e.upper_bound ? " (upper bound)" : ""));
-        if (!e.upper_bound) errors.push_back(e.error);
-        if (e.upper_bound) CHECK(e.error > -1.5);
+        ++rows;
+        if (e.upper_bound) {
+            CHECK(e.error > -1.5);
+        } else {
+            ++judged;
+            CHECK(std::abs(e.error) <= 1.5);
+        }
     }
-    CHECK(errors.size() > 20);
-    CHECK(test::median_size(errors) < 0.6);
-    // A room rings on after what can be measured of a hit, as do the wires of a snare.
-    CHECK(std::count_if(errors.begin(), errors.end(), [](double e) { return std::abs(e) <= 1.5; }) >=
-          std::ssize(errors) * 9 / 10);
+    INFO(judged << " of " << rows << " judged");
+    CHECK(3 * judged >= 2 * rows); // a table that judges nothing would be right too
 }
 
 TEST_CASE("a drum that never rises above what rings on has no bleed, rather than a figure", "[check]") {
@@ -364,7 +370,7 @@ TEST_CASE("error tables", "[.table]") {
     add("spaced", [](auto& o) { o.traps.spaced_overheads = true; });
     std::printf("%-14s | missed/drums wrong%% | missed/cymbals wrong%% | pairs wrong unjudged of, median "
                 "worst us | bleed "
-                "median 90%% worst dB | image worst dB us\n",
+                "judged, median 90%% worst dB | image worst dB us\n",
                 "");
     for (const auto& [name, o] : rows) {
         const SimulatedTake t(o);
@@ -392,11 +398,13 @@ TEST_CASE("error tables", "[.table]") {
         }
         std::printf("%zu %zu of %2zu, %5.1f %6.1f | ", wrong, unjudged, errors.size(),
                     test::median_size(delays), test::largest_size(delays));
-        for (const auto& e : test::bleed_errors(t, bleed_table(t.take, t.found_hits)))
+        const auto table = test::bleed_errors(t, bleed_table(t.take, t.found_hits));
+        for (const auto& e : table)
             if (!e.upper_bound) bleeds.push_back(std::abs(e.error));
         std::sort(bleeds.begin(), bleeds.end());
-        std::printf("%4.2f %4.2f %5.2f | ", test::median_size(bleeds),
-                    bleeds.empty() ? 0.0 : bleeds[bleeds.size() * 9 / 10], test::largest_size(bleeds));
+        std::printf("%zu of %zu, %4.2f %4.2f %5.2f | ", bleeds.size(), table.size(),
+                    test::median_size(bleeds), bleeds.empty() ? 0.0 : bleeds[bleeds.size() * 9 / 10],
+                    test::largest_size(bleeds));
         for (const auto& row : judge_image(t.take, t.found_hits).rows)
             for (const auto& truth : t.simulator.truth().image)
                 if (truth.drum == row.drum && row.confidence >= kJudgedConfidence)
