@@ -20,8 +20,7 @@ struct Bleed {
     bool upper_bound = false;
 };
 
-inline constexpr double kBleedUnsureDb =
-    0.9; ///< three standard errors are 1.35 dB then, and the decay adds to that
+inline constexpr double kBleedUnsureDb = 0.9; ///< 1.5 dB is more than three standard errors then
 
 /// Drums with at least three hits that can be measured, every mic each. Drums without a mic of their own are
 /// re the loudest mic; such a drum that is loudest in the close mic of another one is that one under a wrong
