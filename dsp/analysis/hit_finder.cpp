@@ -44,8 +44,10 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
 
 } // namespace
 
-HitFinder::HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears)
-    : ears_(ears), who_(listeners(mics)), events_(gather_events(ears, who_)), model_({}) {
+HitFinder::HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears,
+                     std::function<const ScanFeatures&()> sum)
+    : ears_(ears), who_(listeners(mics)), pair_(overhead_pair(mics)), sum_(std::move(sum)),
+      events_(gather_events(ears, who_)), model_({}) {
     for (const auto& m : mics) near_.push_back(own_drum(m.role));
 }
 
@@ -207,8 +209,21 @@ void HitFinder::learn_sources() {
     }
 }
 
+/// Crashes cover most. Of several, the one that is struck most decides.
+NullBeam HitFinder::beam_beside_cymbals(std::span<const KnownStroke> strokes) const {
+    if (!pair_) return {};
+    std::vector<std::vector<std::ptrdiff_t>> frames(model_.sources().size());
+    for (const auto& s : strokes)
+        if (model_.sources()[s.source].drum == Drum::cymbals) frames[s.source].push_back(s.frame);
+    const auto most =
+        std::max_element(frames.begin(), frames.end(), [](auto& a, auto& b) { return a.size() < b.size(); });
+    if (most == frames.end() || most->empty()) return {};
+    return NullBeam(ears_, *pair_, sum_(), *most);
+}
+
 /// Drums by their steps in all mics; then, with these known, cymbals by what lasts in the overheads.
 HitFinder::StrokesByDrum HitFinder::strokes() const {
+    constexpr std::ptrdiff_t kApart = 12;
     StrokesByDrum strokes;
     std::vector<KnownStroke> all;
     for (std::size_t d = 0; d < kDrumCount; ++d) {
@@ -218,7 +233,12 @@ HitFinder::StrokesByDrum HitFinder::strokes() const {
     }
     std::vector<std::ptrdiff_t> frames;
     for (const auto& e : events_) frames.push_back(e.frame);
-    for (const auto& s : find_plates(ears_, who_, model_.sources(), all, frames))
+    const auto beam = beam_beside_cymbals(all);
+    for (const auto f : beam.steps()) { // what everything else covers
+        const auto next = std::lower_bound(frames.begin(), frames.end(), f - kApart);
+        if (next == frames.end() || *next > f + kApart) frames.insert(next, f);
+    }
+    for (const auto& s : find_plates(ears_, who_, model_.sources(), all, frames, beam))
         strokes[static_cast<std::size_t>(model_.sources()[s.source].drum)].push_back(s);
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (is_plate(static_cast<Drum>(d))) strokes[d] = thinned(std::move(strokes[d]), static_cast<Drum>(d));

@@ -4,6 +4,7 @@
 #include "analysis/hit_model.h"
 #include "analysis/plate_finder.h"
 #include "analysis/source_finder.h"
+#include <functional>
 #include <span>
 #include <vector>
 
@@ -19,8 +20,10 @@ struct FoundHit {
 
 class HitFinder {
 public:
-    /// @param ears one per mic, lags set; must outlive the finder
-    HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears);
+    /// @param ears one per mic, lags set  @param sum of the overheads, if they are two; asked for once. Both
+    /// must outlive the finder
+    HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears,
+              std::function<const ScanFeatures&()> sum);
     /// In order of time.
     [[nodiscard]] std::vector<FoundHit> find();
 
@@ -32,6 +35,7 @@ private:
                                                       std::span<const std::size_t> places) const;
     [[nodiscard]] float seen_db(const HitEvent& event, const Part& part) const;
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
+    [[nodiscard]] NullBeam beam_beside_cymbals(std::span<const KnownStroke> strokes) const;
     [[nodiscard]] StrokesByDrum strokes() const;
     [[nodiscard]] std::vector<std::ptrdiff_t> firsts_to_hear(const StrokesByDrum& strokes) const;
     [[nodiscard]] std::ptrdiff_t first_to_hear(std::size_t source, const StrokesByDrum& all) const;
@@ -42,6 +46,8 @@ private:
 
     std::span<const Ear> ears_;
     Listeners who_;
+    std::optional<OverheadPair> pair_;
+    std::function<const ScanFeatures&()> sum_;
     std::vector<std::optional<Drum>> near_; ///< by ear: the drum its mic is put up for
     std::vector<HitEvent> events_;
     HitModel model_;

@@ -80,7 +80,11 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
     set_lags(take.mics, ears);
     const double frame_s = scans[0].frame_seconds();
     std::vector<Hit> hits;
-    for (const auto& h : HitFinder(take.mics, ears).find()) {
+    const auto pair = overhead_pair(take.mics);
+    auto sum =
+        std::async(std::launch::async, [&] { return pair ? scan_sum(take, *pair) : ScanFeatures{}; }).share();
+    for (const auto& h :
+         HitFinder(take.mics, ears, [&]() -> const ScanFeatures& { return sum.get(); }).find()) {
         const double time_s = (static_cast<double>(h.first_frame) + kFrameOfOnset) * frame_s;
         const double heard_s = (static_cast<double>(h.frame) + kFrameOfOnset) * frame_s;
         hits.push_back({time_s, h.drum, peak_db(take, h.mic, heard_s), false});

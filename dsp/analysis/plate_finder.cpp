@@ -7,15 +7,19 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::ptrdiff_t kOneMoment = 24; // frames
-constexpr std::ptrdiff_t kSamePlace = 6;  // frames; nearer beginnings are searched as one
-constexpr float kLoudDb = 10.0f;          // under a drum's loud strokes
-constexpr float kLongerDb = 8.0f;         // an open hi-hat lasts that much longer than most strokes
-constexpr float kExplained = 0.6f;        // cost per value that is the usual scatter
-constexpr float kLeastGain = 80.0f, kLeastShare = 0.10f; // cost that a cymbal has to take away
-constexpr float kExpectedGain = 0.3f; // of these, where a mic of its own has shown it already
+constexpr std::ptrdiff_t kOneMoment = 24;                  // frames
+constexpr std::ptrdiff_t kSamePlace = 6;                   // frames; nearer beginnings are searched as one
+constexpr std::ptrdiff_t kSearchFrom = -6, kSearchTo = 10; // frames re a beginning: one may cover another
+constexpr int kMostSteps = 3;
+constexpr float kLoudDb = 10.0f;  // under a drum's loud strokes
+constexpr float kLongerDb = 8.0f; // an open hi-hat lasts that much longer than most strokes
+constexpr float kLeastGain = 22.0f, kLeastShare = 0.06f;    // cost that a cymbal has to take away
+constexpr float kExpectedShare = 0.03f;                     // where a mic of its own has shown it already
+constexpr float kFaintDb = -8.0f;                           // a drum's own top end may be as loud
+constexpr float kFaintGain = 80.0f, kFaintShare = 0.25f;    // for these; the gain for crashes too
 constexpr float kSecondGain = 200.0f, kSecondShare = 0.35f; // two cymbals at once are rare
 constexpr float kSoftDb = -4.0f, kSoftCost = 8.0f;          // per dB: what is soft has to explain more
+constexpr float kNotAtAll = 1e30f;
 constexpr std::size_t kMostPlates = 2;
 constexpr int kRounds = 5;            // of a fit
 constexpr std::size_t kFinalists = 2; // voices whose place is searched well
@@ -23,8 +27,9 @@ constexpr std::size_t kLessons = 200; // moments that are enough to learn from
 
 class PlateFinder {
 public:
-    PlateFinder(std::span<const Ear> ears, const Listeners& who, std::span<const Source> sources)
-        : who_(who), courses_(ears, mics_of(who), 2 * sources.size()), sources_(sources) {
+    PlateFinder(std::span<const Ear> ears, const Listeners& who, std::span<const Source> sources,
+                const NullBeam& beam)
+        : who_(who), courses_(ears, mics_of(who), beam, 2 * sources.size()), sources_(sources) {
         for (std::size_t s = 0; s < sources.size(); ++s)
             if (is_plate(sources[s].drum)) plates_.insert(plates_.end(), {2 * s + 1, 2 * s});
     }
@@ -47,6 +52,8 @@ private:
         float cost = 0.0f;
         std::vector<CoursePart> parts;
     };
+    [[nodiscard]] float least_gain(const Attempt& attempt, std::size_t moment, float cost,
+                                   std::size_t count) const;
     [[nodiscard]] bool expected(const Attempt& attempt, std::size_t moment) const;
     void set_moments(std::span<const KnownStroke> strokes, std::span<const std::ptrdiff_t> frames);
     [[nodiscard]] std::vector<std::size_t> voices_of(std::span<const KnownStroke> strokes) const;
@@ -163,7 +170,7 @@ PlateFinder::Attempt PlateFinder::best_plate(const std::vector<CoursePart>& part
             continue;
         Attempt best{1e30f, {}};
         for (const auto place : places_[n])
-            for (const std::ptrdiff_t o : {-6, -4, -2, 0, 2, 4, 6})
+            for (auto o = kSearchFrom; o <= kSearchTo; o += 2)
                 if (auto a = with_plate(parts, v, place + o, n, 1); a.cost < best.cost) best = std::move(a);
         if (!best.parts.empty()) rough.push_back(std::move(best));
     }
@@ -171,10 +178,15 @@ PlateFinder::Attempt PlateFinder::best_plate(const std::vector<CoursePart>& part
     if (rough.size() > kFinalists) rough.resize(kFinalists);
     Attempt best{1e30f, {}};
     for (const auto& r : rough) {
-        const auto& p = r.parts.back();
-        for (const std::ptrdiff_t d : {-1, 0, 1})
-            if (auto a = with_plate(parts, p.voice, p.offset + d, n, kRounds); a.cost < best.cost)
-                best = std::move(a);
+        auto own = with_plate(parts, r.parts.back().voice, r.parts.back().offset, n, kRounds);
+        for (const std::ptrdiff_t step : {-1, 1})
+            for (int steps = 0; steps < kMostSteps; ++steps) {
+                const auto& p = own.parts.back();
+                auto a = with_plate(parts, p.voice, p.offset + step, n, kRounds);
+                if (a.cost >= own.cost) break;
+                own = std::move(a);
+            }
+        if (own.cost < best.cost) best = std::move(own);
     }
     return best;
 }
@@ -182,11 +194,21 @@ PlateFinder::Attempt PlateFinder::best_plate(const std::vector<CoursePart>& part
 /// Whether the last part of an attempt has a mic of its own, which showed it in the first pass.
 bool PlateFinder::expected(const Attempt& attempt, std::size_t n) const {
     constexpr std::ptrdiff_t kNear = 4;
-    if (attempt.parts.empty()) return false;
     const auto& p = attempt.parts.back();
     return std::any_of(ideas_[n].begin(), ideas_[n].end(), [&](const CoursePart& i) {
         return i.voice / 2 == p.voice / 2 && std::abs(i.offset - p.offset) <= kNear;
     });
+}
+
+/// By which an attempt has to be better than the `cost` without its last part, the `count`-th cymbal.
+float PlateFinder::least_gain(const Attempt& attempt, std::size_t n, float cost, std::size_t count) const {
+    const auto& plate = attempt.parts.back();
+    const bool faint = plate.level_db() < kFaintDb;
+    if (count > 0) return faint ? kNotAtAll : std::max(kSecondGain, kSecondShare * cost);
+    if (expected(attempt, n)) return std::max(kLeastGain, kExpectedShare * cost);
+    if (faint) return std::max(kFaintGain, kFaintShare * cost);
+    const bool crash = sources_[plate.voice / 2].drum == Drum::cymbals; // loud enough to show well
+    return std::max(crash ? kFaintGain : kLeastGain, kLeastShare * cost);
 }
 
 void PlateFinder::explain(std::size_t n) {
@@ -197,12 +219,8 @@ void PlateFinder::explain(std::size_t n) {
     Attempt now{0.0f, certain_[n]};
     now.cost = settle(now.parts, m);
     for (std::size_t count = 0; count < kMostPlates; ++count) {
-        if (now.cost < kExplained * courses_.values(m) + (ideas_[n].empty() ? kLeastGain : 0.0f)) break;
         auto best = best_plate(now.parts, n);
-        const float least = count == 0 ? (expected(best, n) ? kExpectedGain : 1.0f) *
-                                             std::max(kLeastGain, kLeastShare * now.cost)
-                                       : std::max(kSecondGain, kSecondShare * now.cost);
-        if (now.cost - best.cost < least) break;
+        if (best.parts.empty() || now.cost - best.cost < least_gain(best, n, now.cost, count)) break;
         now = std::move(best);
     }
     parts_[n] = std::move(now.parts);
@@ -236,9 +254,9 @@ std::vector<KnownStroke> PlateFinder::plates(std::span<const KnownStroke> first_
 
 std::vector<KnownStroke> find_plates(std::span<const Ear> ears, const Listeners& who,
                                      std::span<const Source> sources, std::span<const KnownStroke> strokes,
-                                     std::span<const std::ptrdiff_t> frames) {
+                                     std::span<const std::ptrdiff_t> frames, const NullBeam& beam) {
     constexpr int kPasses = 3;
-    PlateFinder finder(ears, who, sources);
+    PlateFinder finder(ears, who, sources, beam);
     if (!finder.any()) return {};
     finder.gather(strokes, frames);
     finder.learn(); // once more below, with what sounds together told apart

@@ -16,9 +16,10 @@ struct KnownStroke {
 
 /// @param sources of the first pass  @param strokes of them, in any order: certain for drums, a first idea
 /// for cymbals  @param frames moments at which something was struck, rising
+/// @param beam deaf to the cymbal that covers most, if any
 /// Returns the strokes of all cymbals anew.
 std::vector<KnownStroke> find_plates(std::span<const Ear> ears, const Listeners& who,
                                      std::span<const Source> sources, std::span<const KnownStroke> strokes,
-                                     std::span<const std::ptrdiff_t> frames);
+                                     std::span<const std::ptrdiff_t> frames, const NullBeam& beam);
 
 } // namespace kitfold::dsp

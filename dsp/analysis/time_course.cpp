@@ -36,8 +36,10 @@ float CoursePart::level_db() const noexcept {
     return std::accumulate(gain_db.begin(), gain_db.end(), 0.0f) / static_cast<float>(kCourseBands);
 }
 
-TimeCourses::TimeCourses(std::span<const Ear> ears, std::vector<std::size_t> mics, std::size_t voices)
-    : ears_(ears), mics_(std::move(mics)), channels_(mics_.size() * kCourseBands),
+TimeCourses::TimeCourses(std::span<const Ear> ears, std::vector<std::size_t> mics, const NullBeam& beam,
+                         std::size_t voices)
+    : ears_(ears), mics_(std::move(mics)), beam_(beam),
+      channels_((mics_.size() + (beam.any() ? 1 : 0)) * kCourseBands),
       groups_((channels_ + kCourseLanes - 1) / kCourseLanes), size_(groups_ * kBins * kCourseLanes),
       course_(voices), binned_(voices), known_(voices, false), weight_(size_, 0.0f) {
     for (std::size_t b = 0; b + 1 < kBins; ++b)
@@ -54,7 +56,9 @@ std::size_t TimeCourses::place(std::size_t bin, std::size_t channel) {
 }
 
 float TimeCourses::heard(std::size_t channel, std::ptrdiff_t frame) const noexcept {
-    return ears_[mics_[channel / kCourseBands]].energy(frame, kFirstBand + channel % kCourseBands);
+    const auto mic = channel / kCourseBands, band = channel % kCourseBands;
+    return mic < mics_.size() ? ears_[mics_[mic]].energy(frame, kFirstBand + band)
+                              : beam_.energy(frame, band);
 }
 
 Moment TimeCourses::moment(std::ptrdiff_t frame, std::ptrdiff_t next) const {

@@ -1,13 +1,12 @@
 #pragma once
 // How the power of each source runs in the bright bands of the overheads, millisecond by millisecond: what a
 // cymbal leaves there once the attack of a drum that was struck with it is over.
-#include "analysis/ear.h"
+#include "analysis/null_beam.h"
 #include <span>
 #include <vector>
 
 namespace kitfold::dsp {
 
-inline constexpr std::size_t kCourseBands = 4; ///< the upper ones of kScanBands
 inline constexpr std::size_t kCourseLanes = 8; ///< channels side by side, so that wide instructions fit
 
 /// A source at one moment, as part of an explanation.
@@ -35,8 +34,9 @@ public:
     static constexpr std::ptrdiff_t kFirst = -14, kLast = 150;     ///< frames of a moment
     static constexpr std::ptrdiff_t kEarliest = -12, kLatest = 36; ///< offsets
 
-    /// @param mics of the ears, to be listened to; ears must outlive this
-    TimeCourses(std::span<const Ear> ears, std::vector<std::size_t> mics, std::size_t voices);
+    /// @param mics of the ears, to be listened to  @param beam too, if there is any; both must outlive this
+    TimeCourses(std::span<const Ear> ears, std::vector<std::size_t> mics, const NullBeam& beam,
+                std::size_t voices);
     [[nodiscard]] Moment moment(std::ptrdiff_t frame, std::ptrdiff_t next) const;
     [[nodiscard]] float values(const Moment& m) const { return static_cast<float>(m.bins * channels_); }
     /// Moves the gains towards the best explanation; returns what it leaves open, in units of the scatter of
@@ -70,6 +70,7 @@ private:
 
     std::span<const Ear> ears_;
     std::vector<std::size_t> mics_;
+    const NullBeam& beam_;
     std::size_t channels_, groups_, size_;
     std::vector<std::vector<float>> course_; ///< by voice; [channel][frame]
     std::vector<std::vector<float>> binned_; ///< by voice; [offset][place]
