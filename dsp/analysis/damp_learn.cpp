@@ -16,9 +16,13 @@ constexpr double kTopHz = 2'000.0;     // above it all of what is left of the Da
 constexpr double kSamePartial = 0.05;  // a partial may move by this part of itself when the drum is deadened
 constexpr double kWidthPerDecay = 1.5; // half bandwidth re the alpha that the band is to leave
 constexpr double kHighestQ = 4.0;      // the pitch of a hard stroke glides
-constexpr double kApart = 0.2;         // least distance of two bands re the sum of their half bandwidths
-constexpr double kClearDb = -20.0;     // a partial this strong is worth a band
-constexpr double kOdd = 0.3;           // off the trend by this in log ring time: something else
+// A drum has more partials than bands. A band far from the next is wider, so that what rings between them is
+// damped too and a glide matters less; the last takes all that is above it.
+constexpr double kLowestQ = 2.0, kLastQ = 1.0;
+constexpr double kReach = 0.9;     // widest half bandwidth re the distance to the next band
+constexpr double kApart = 0.2;     // least distance of two bands re the sum of their half bandwidths
+constexpr double kClearDb = -20.0; // a partial this strong is worth a band
+constexpr double kOdd = 0.3;       // off the trend by this in log ring time: something else
 constexpr double kDbPerNeper = 8.685889638065037;
 
 double ring_time(double alpha) noexcept { return decay_rate(alpha); } // its own inverse
@@ -192,17 +196,32 @@ double allowed_value(double RingBand::*member, double value) {
     return value;
 }
 
-RingBand band_of(const Group& group) {
+/// @param gap_hz to the next band
+RingBand band_of(const Group& group, double gap_hz, bool last) {
     RingBand band;
     const double open = group.open / group.weight, wanted = group.wanted();
     const double spread = std::numbers::pi * (group.high_hz - group.low_hz); // half of it, in rad/s
-    const double width =
-        std::max(kWidthPerDecay * (wanted + spread), std::numbers::pi * group.hz() / kHighestQ);
+    const double half = std::numbers::pi * group.hz();
+    const double reach =
+        last ? half / kLastQ : std::min(half / kLowestQ, 2.0 * std::numbers::pi * kReach * gap_hz);
+    const double width = std::max({kWidthPerDecay * (wanted + spread), half / kHighestQ, reach});
     band.hz = allowed_value(&RingBand::hz, group.hz());
     band.q = allowed_value(&RingBand::q, std::numbers::pi * band.hz / width);
     band.ring_ms = allowed_value(&RingBand::ring_ms, ring_time(wanted));
     band.open_ring_ms = allowed_value(&RingBand::open_ring_ms, ring_time(open));
     return band;
+}
+
+void set_bands(DampLearned& out) {
+    const auto groups = grouped(out.partials);
+    out.settings.band_count = groups.size();
+    for (std::size_t b = 0; b < groups.size(); ++b) {
+        double gap_hz = INFINITY;
+        if (b > 0) gap_hz = groups[b].hz() - groups[b - 1].hz();
+        if (b + 1 < groups.size()) gap_hz = std::min(gap_hz, groups[b + 1].hz() - groups[b].hz());
+        for (const auto i : groups[b].partials) out.partials[i].band = b;
+        out.settings.bands[b] = band_of(groups[b], gap_hz, b + 1 == groups.size());
+    }
 }
 
 /// The top loses what the lowest partial loses, or what the drum really deadened shows.
@@ -308,10 +327,7 @@ DampLearned learn_damp(const DrumDecay& open, const DampTarget& target) {
                                 p.range_db, open_ms * std::max(1.0, p.range_db / kOpenedNoiseDb), 0});
     }
     if (target.deadened != nullptr) add_missed(out.partials, trend, target.deadened->ring.partials);
-    for (const auto& group : grouped(out.partials)) {
-        for (const auto i : group.partials) out.partials[i].band = out.settings.band_count;
-        out.settings.bands[out.settings.band_count++] = band_of(group);
-    }
+    set_bands(out);
     out.settings.amount = 1.0;
     out.settings.high_db_per_s =
         high_db_per_s(open, target.deadened, std::max(0.0, wanted.front() - alpha.front()));

@@ -111,7 +111,7 @@ public:
         if (fresh_[lane])
             snap(lane, settings);
         else
-            moving_[lane].aim(settings);
+            moving_[lane].aim(settings), at_rest_ = false;
         return nullptr;
     }
 
@@ -272,7 +272,8 @@ private:
         for (auto& b : broad_) b.forget(lane);
         tail_.now[lane] = tail_.to[lane] = 1.0, tail_.step[lane] = 0.0;
         for (auto* r : {&high_.top, &high_.band}) r->now[lane] = r->to[lane] = r->step[lane] = 0.0;
-        high_.first[lane] = high_.fed_back[lane] = most_[lane] = next_most_[lane] = 0.0;
+        high_.first[lane] = high_.fed_back[lane] = 0.0;
+        most_.now[lane] = most_.to[lane] = most_.step[lane] = 0.0;
         for (auto& s : since_) s[lane] = 1e9;
     }
 
@@ -280,6 +281,7 @@ private:
     /// amount is 0 sleeps and wakes with nothing in its memory, whether or not its neighbours kept the block
     /// running.
     void move() noexcept {
+        if (at_rest_) return;
         idle_ = true;
         for (std::size_t k = 0; k < kLanes; ++k) {
             if (!moving_[k].still()) moving_[k].step(), update(k);
@@ -288,6 +290,7 @@ private:
             asleep_[k] = sleeps;
             idle_ = idle_ && sleeps;
         }
+        at_rest_ = steady_ || idle_;
     }
 
     void update(std::size_t lane) noexcept {
@@ -298,7 +301,7 @@ private:
         set_follow(broad_[0], lane, DampFollow::broad(rate_hz_, hop_, amount * s.high_db_per_s, 60.0, 240.0));
         set_follow(broad_[1], lane, DampFollow::broad(rate_hz_, hop_, amount * s.tail_db_per_s, 30.0, 120.0));
         choose_bands();
-        steady_ = false;
+        steady_ = at_rest_ = false;
     }
     void couple(std::size_t lane) noexcept {
         for (std::size_t b = 0; b < kRingBands; ++b) {
@@ -441,7 +444,8 @@ private:
         V tail = tail_.now.load();
         V high_sum = broad_[0].sum.load(), tail_sum = broad_[1].sum.load();
         const V tail_step = tail_.step.load();
-        const V most = most_.load();
+        V most = most_.now.load();
+        const V most_step = most_.step.load();
         for (std::size_t n = 0; n < frames; ++n) {
             V x = load_finite<V>(in + n * kLanes);
             tail_sum = tail_sum + x * x;
@@ -450,12 +454,13 @@ private:
             if constexpr (N > 0) {
                 V less = bands[0].tick(x);
                 for (std::size_t b = 1; b < N; ++b) less = less + bands[b].tick(x);
+                most = most + most_step;
                 x = x - larger(-most, smaller(most, less));
             }
             Lanes<V>::store(out + n * kLanes, x * tail);
         }
         for (std::size_t b = 0; b < N; ++b) bands[b].keep(bands_[used_[b]]);
-        shelf.keep(high_), tail_.now.store(tail);
+        shelf.keep(high_), tail_.now.store(tail), most_.now.store(most);
         broad_[0].sum.store(high_sum), broad_[1].sum.store(tail_sum);
     }
     static V every(double x) noexcept { return dsp::every<V>(x); }
@@ -528,15 +533,13 @@ private:
     /// The other way round: what is to be taken of each resonator, so that of each ring its part goes.
     void take_apart() noexcept {
         std::array<V, kRingBands> part;
-        for (std::size_t i = 0; i < used_count_; ++i)
-            part[i] =
-                (every(1.0) - rings_[used_[i]].shown.load()) * wet_.load() * bands_[used_[i]].there.load();
-        // A stroke inside the coming hop is not to be taken for ring.
-        V most(0.0);
-        for (std::size_t i = 0; i < used_count_; ++i)
-            most = most + rings_[used_[i]].most.load() * wet_.load() * bands_[used_[i]].there.load();
-        most = most * every(kMost) + every(1e-9);
-        most_.store(larger(most, next_most_.load())), next_most_.store(most); // from part to part in a line
+        V most(0.0); // A stroke inside the coming hop is not to be taken for ring.
+        for (std::size_t i = 0; i < used_count_; ++i) {
+            const V there = wet_.load() * bands_[used_[i]].there.load();
+            part[i] = (every(1.0) - rings_[used_[i]].shown.load()) * there;
+            most = most + rings_[used_[i]].most.load() * there;
+        }
+        aim(most_, most * every(kMost) + every(1e-9));
         for (std::size_t j = 0; j < used_count_; ++j) {
             const auto b = used_[j];
             V r(0.0), m(0.0);
@@ -715,7 +718,7 @@ private:
     std::size_t hop_ = 16, position_ = 0;
     double hold_ = 1.0, slew_ = 1.0, glide_ = 1.0, rise_ = 1.0, own_rise_ = 0.0, least_rise_ = 1.0,
            least_find_ = 1.0, least_fall_ = 0.0, ramp_ = 1.0, quiet_ = 30.0;
-    bool idle_ = true, steady_ = false;
+    bool idle_ = true, steady_ = false, at_rest_ = false; // at_rest_: nothing moves, and move() knows
     std::array<Moving<DampSettings>, kLanes> moving_{};
     std::array<bool, kLanes> fresh_{}, asleep_{};
     std::array<std::array<bool, kLanes>, kRingBands> wanted_{};
@@ -726,11 +729,11 @@ private:
     std::array<Broad, 2> broad_{}; // top, everything
     std::array<std::array<DampBandDesign, kRingBands>, kLanes> designs_{};
     std::array<std::array<PerLane<V>, DampCoupling::kSize>, DampCoupling::kSize> apart_{}; // DampCoupling
-    PerLane<V> wet_, most_, next_most_;
+    PerLane<V> wet_;
     PerLane<V> exact_;                // 1 where a lane is open: its output is its input
     std::array<PerLane<V>, 2> since_; // kBands, kBroad
     Shelf high_;
-    Ramp tail_;
+    Ramp tail_, most_;
     alignas(64) float open_[kLongestHop * kLanes]; ///< what came in, for lanes that are open
 };
 
