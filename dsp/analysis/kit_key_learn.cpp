@@ -6,6 +6,7 @@
 #include <cmath>
 #include <limits>
 #include <tuple>
+#include <utility>
 
 namespace kitfold::dsp {
 namespace {
@@ -21,14 +22,19 @@ constexpr double kDoubtDb = 5.0; // margin that each hit set aside has to be wor
 // The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
 // is listed to be hit: such are mistakes in the list more often than not.
 constexpr double kMistakeDb = 2.0;
-constexpr double kDoubtBelowDb = 6.0;  // margin from which on the list is believed as it is
-constexpr double kExplained = 0.25;    // most that is left of a listed hit that was another drum's
-constexpr double kNearBleed = 2.0;     // power re the loudest bleed; what is louder counts as a hit after all
-constexpr double kAlikeDb = 6.0;       // between the bands of two hits of one drum, each re its loudest
-constexpr double kProfileDb = 15.0;    // under the loudest band: no more than this is compared
-constexpr int kCorrections = 2;        // times the list of hits is corrected, and all learned again
-constexpr double kAboveBleedDb = 8.0;  // what a threshold needs, takes differ
-constexpr double kMostBelowDb = 15.0;  // a threshold under the softest hit
+constexpr double kDoubtBelowDb = 6.0; // margin from which on the list is believed as it is
+constexpr double kExplained = 0.25;   // most that is left of a listed hit that was another drum's
+constexpr double kNearBleed = 2.0;    // power re the loudest bleed; what is louder counts as a hit after all
+constexpr double kAlikeDb = 6.0;      // between the bands of two hits of one drum, each re its loudest
+constexpr double kSameDb = 3.0;       // the same, beyond doubt
+constexpr double kProfileDb = 15.0;   // under the loudest band: no more than this is compared
+constexpr double kHidden = 1e9;       // no level: covered by what rang before
+constexpr double kAudible = 4.0;      // power by which a channel has to rise
+constexpr double kLeastChannels = 12.0; // to compare two hits by
+constexpr double kStrangeDb = 4.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
+constexpr int kCorrections = 2;         // times the list of hits is corrected, and all learned again
+constexpr double kAboveBleedDb = 8.0;   // what a threshold needs, takes differ
+constexpr double kMostBelowDb = 15.0;   // a threshold under the softest hit
 constexpr double kAgain = 2.5;         // power by which a level must rise to open a gate that had just closed
 constexpr double kLeastSilenceS = 6.0; // of the own drum, to learn waveforms from
 constexpr double kSoonSeconds = 0.008; // after a hit its gate should be open
@@ -121,21 +127,28 @@ public:
     }
 
     LearnedKitKey run() {
-        for (int corrections = 0;; ++corrections) {
-            clear();
-            busy_ = busy_steps();
-            learn_waveforms();
-            measure_close();
-            measure_overheads();
-            measure_wash();
-            weigh();
-            if (corrections == kCorrections || !correct_hits()) break;
+        learn();
+        if (drop_strangers()) {
+            learn();
+            if (take_strangers_back()) learn();
         }
+        for (int corrections = 0; corrections < kCorrections && correct_hits(); ++corrections) learn();
         round_to_tenths();
         return {std::move(table_), std::move(proposals_)};
     }
 
 private:
+    /// All of it, from the hits as they are listed now.
+    void learn() {
+        clear();
+        busy_ = busy_steps();
+        learn_waveforms();
+        measure_close();
+        measure_overheads();
+        measure_wash();
+        weigh();
+    }
+
     void clear() {
         table_ = {};
         table_.mics.resize(mics_);
@@ -506,27 +519,27 @@ private:
         return out;
     }
 
-    static bool alike(const KeyBands& power, const KeyBands& usual_db) {
+    static bool alike(const KeyBands& power, const KeyBands& usual_db, double within_db) {
         const auto profile = profile_db(power);
         double apart = 0.0;
         for (std::size_t b = 0; b < kKeyBands; ++b)
             apart += (profile[b] - usual_db[b]) * (profile[b] - usual_db[b]);
-        return apart < kAlikeDb * kAlikeDb * static_cast<double>(kKeyBands);
+        return apart < within_db * within_db * static_cast<double>(kKeyBands);
     }
 
-    /// Does it rise in the slot as hits of the mic's own drum do?
-    static bool like_own(const Peaks& peaks, std::size_t slot) {
+    /// Does it rise in the slot as hits of the mic's own drum do? Less doubt is left where another is hit.
+    [[nodiscard]] bool like_own(const Peaks& peaks, std::size_t slot) const {
         KeyBands most{};
         for (std::size_t i = slot; i < std::min(slot + 3, peaks.bleed.size()); ++i)
             for (std::size_t b = 0; b < kKeyBands; ++b) most[b] = std::max(most[b], peaks.bleed[i][b]);
-        return alike(most, peaks.usual_db);
+        return alike(most, peaks.usual_db, lonely(slot) ? kAlikeDb : kSameDb);
     }
 
     /// Is a listed hit explained by the other mics, or unlike the others of its drum?
     [[nodiscard]] static bool doubted(const Peaks& peaks, std::size_t hit) {
         constexpr unsigned kAll = (1u << kKeyBands) - 1;
         return sum(peaks.soon[hit], kAll) < kExplained * sum(peaks.heard[hit], kAll) ||
-               !alike(peaks.own[hit], peaks.usual_db);
+               !alike(peaks.own[hit], peaks.usual_db, kAlikeDb);
     }
 
     /// Of all levels those that no own hit explains: while its drum rings, what rises from where a gate may
@@ -609,7 +622,7 @@ private:
         while (out.size() < count && !most.empty()) {
             const auto at = *std::max_element(most.begin(), most.end(),
                                               [&](auto i, auto k) { return level[i] < level[k]; });
-            out.push_back({level[at], at, level[at] > 0.0 && lonely(at) && like_own(peaks, at)});
+            out.push_back({level[at], at, level[at] > 0.0 && like_own(peaks, at)});
             const auto from = at - std::min(at, kApart), to = std::min(at + kApart, level.size());
             for (std::size_t i = from; i < to; ++i) level[i] = 0.0;
             for (std::size_t part = from / kPart; part * kPart < to; ++part) look(part);
@@ -652,7 +665,7 @@ private:
             own.push_back({sum(peaks.soon[i], bands), i, doubted(peaks, i)});
         std::stable_sort(own.begin(), own.end(), [](auto& a, auto& b) { return a.power < b.power; });
         const std::size_t most_low = mistakes ? std::max(few, count / 2) : few;
-        const std::size_t most_high = mistakes ? std::max<std::size_t>(few, 1 + count / 8) : few;
+        const std::size_t most_high = std::max<std::size_t>(few, 2 + count / 8);
         const auto bleed = loudest_bleeds(peaks, bands, most_high + 1);
         Gap best = gap(own, bleed, 0, 0);
         for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
@@ -686,6 +699,115 @@ private:
         }
         if (any) look_round();
         return any;
+    }
+
+    // ---- Hits that look like another drum's in all mics
+
+    /// By hit and channel (mic * kKeyBands + band): the level that it adds, dB, or kHidden.
+    using Patterns = std::vector<std::vector<double>>;
+
+    [[nodiscard]] Patterns patterns() {
+        const std::size_t channels = mics_ * kKeyBands;
+        Patterns before(hits_.size(), std::vector<double>(channels)), out = before;
+        const auto channel = [](std::size_t c) { return std::pair(c / kKeyBands, c % kKeyBands); };
+        std::size_t next = 0, first = 0;
+        const auto learned = std::exchange(table_, {}); // levels as they are recorded
+        waves_known_ = false;
+        play([&](std::size_t s) {
+            for (; next < hits_.size() && hits_[next].step <= s + steps(0.003); ++next)
+                for (std::size_t c = 0; c < channels; ++c) {
+                    const auto [m, b] = channel(c);
+                    before[next][c] = static_cast<double>(key_.held(m, b));
+                }
+            while (first < next && hits_[first].step + steps(0.015) < s) ++first;
+            for (std::size_t i = first; i < next; ++i)
+                for (std::size_t c = 0; c < channels; ++c) {
+                    const auto [m, b] = channel(c);
+                    out[i][c] = std::max(out[i][c], static_cast<double>(key_.power(m, b)));
+                }
+        });
+        table_ = learned, waves_known_ = false;
+        for (std::size_t i = 0; i < hits_.size(); ++i)
+            for (std::size_t c = 0; c < channels; ++c)
+                out[i][c] = out[i][c] > kAudible * before[i][c] && !is_room(take_.mics[c / kKeyBands].role)
+                                ? db_of(out[i][c] - before[i][c])
+                                : kHidden;
+        return out;
+    }
+
+    /// How unlike two hits are apart from how loud they are: standard deviation over channels, dB.
+    static double apart_db(const std::vector<double>& a, const std::vector<double>& b) {
+        double sum = 0.0, squares = 0.0, count = 0.0;
+        for (std::size_t c = 0; c < a.size(); ++c)
+            if (a[c] != kHidden && b[c] != kHidden)
+                sum += a[c] - b[c], squares += (a[c] - b[c]) * (a[c] - b[c]), count += 1.0;
+        if (count < kLeastChannels) return kHidden;
+        return std::sqrt(std::max(0.0, squares / count - sum * sum / (count * count)));
+    }
+
+    /// Is a drum listed to be hit at about this step?
+    [[nodiscard]] bool listed(Drum drum, std::size_t step) const {
+        return std::any_of(hits_.begin(), hits_.end(), [&](const GridHit& h) {
+            return h.drum == drum && h.step + steps(0.06) > step && h.step < step + steps(0.06);
+        });
+    }
+
+    /// Of a drum's hits those that have more in common with hits of others, at which this one is not listed,
+    /// than with its own: by the third nearest of each, since a few of either are mistakes.
+    [[nodiscard]] std::vector<std::size_t> strangers(Drum drum, const Patterns& patterns) const {
+        constexpr std::size_t kNearest = 3;
+        std::vector<std::size_t> own, others, out;
+        for (std::size_t i = 0; i < hits_.size(); ++i)
+            if (hits_[i].drum == drum)
+                own.push_back(i);
+            else if (!listed(drum, hits_[i].step))
+                others.push_back(i);
+        const auto nearest_db = [&](std::size_t hit, const std::vector<std::size_t>& among) {
+            std::vector<double> all;
+            for (const auto k : among)
+                if (k != hit) all.push_back(apart_db(patterns[hit], patterns[k]));
+            if (all.size() < kNearest) return kHidden;
+            std::nth_element(all.begin(), all.begin() + kNearest - 1, all.end());
+            return all[kNearest - 1];
+        };
+        for (const auto hit : own) {
+            const double other_db = nearest_db(hit, others);
+            if (other_db < kStrangeDb && other_db < nearest_db(hit, own)) out.push_back(hit);
+        }
+        return out;
+    }
+
+    /// Takes strangers out of the list for the mics whose gap is poor; are there any?
+    bool drop_strangers() {
+        std::vector<std::size_t> mics;
+        for (std::size_t m = 0; m < mics_; ++m)
+            if (speaks(m) && take_.mics[m].role != Role::hihat && take_.mics[m].role != Role::ride &&
+                gaps_[m].worth() < kAmpleDb)
+                mics.push_back(m);
+        if (mics.empty()) return false;
+        const auto seen = patterns();
+        std::vector<char> strange(hits_.size(), 0);
+        for (const auto m : mics)
+            for (const auto hit : strangers(*drum_of(m), seen)) strange[hit] = 1;
+        if (std::none_of(strange.begin(), strange.end(), [](char s) { return s != 0; })) return false;
+        const auto all = std::exchange(hits_, {});
+        for (std::size_t i = 0; i < all.size(); ++i) (strange[i] != 0 ? dropped_ : hits_).push_back(all[i]);
+        before_drop_ = gaps_;
+        look_round();
+        return true;
+    }
+
+    /// Puts those back without which a gap has become no wider; are there any?
+    bool take_strangers_back() {
+        const auto kept_out = [&](const GridHit& h) {
+            return gaps_[h.own].worth() > before_drop_[h.own].worth();
+        };
+        const auto back = std::partition(dropped_.begin(), dropped_.end(), kept_out);
+        for (auto h = dropped_.begin(); h != back; ++h) ++corrected_[static_cast<std::size_t>(h->drum)];
+        if (back == dropped_.end()) return false;
+        hits_.insert(hits_.end(), back, dropped_.end());
+        look_round();
+        return true;
     }
 
     /// The bands that set own hits apart best. @param mistakes whether the list of hits is doubted
@@ -751,7 +873,9 @@ private:
     std::size_t first_ = 0;
     KitKeyTable table_;
     std::vector<KitKeyProposal> proposals_;
-    std::vector<Gap> gaps_;                           ///< per mic, of what was proposed
+    std::vector<Gap> gaps_; ///< per mic, of what was proposed
+    std::vector<Gap> before_drop_;
+    std::vector<GridHit> dropped_;                    ///< strangers
     std::array<std::size_t, kDrumCount> corrected_{}; ///< mistakes taken out of the list so far
 };
 
