@@ -35,11 +35,6 @@ Ear::Ear(const ScanFeatures& scan)
     }
 }
 
-float Ear::energy(std::ptrdiff_t frame, std::size_t band) const noexcept {
-    const auto f = frame + lag;
-    return f >= 0 && f < frames_ ? scan_->energy(static_cast<std::size_t>(f), band) : 0.0f;
-}
-
 float Ear::three(std::ptrdiff_t frame, std::size_t band) const noexcept {
     return (energy(frame, band) + energy(frame + 1, band) + energy(frame + 2, band)) / 3.0f;
 }
@@ -48,7 +43,7 @@ void Ear::find_steps(std::size_t band) {
     std::deque<std::pair<std::ptrdiff_t, float>> largest; // sliding maximum, falling from the front
     std::array<float, kGap + 1> threes{};                 // the last means of three frames
     for (std::ptrdiff_t f = 0; f < frames_; ++f) {
-        std::rotate(threes.begin(), threes.begin() + 1, threes.end());
+        std::copy(threes.begin() + 1, threes.end(), threes.begin());
         threes.back() = three(f, band);
         if (f >= kGap) {
             const float x = threes.front();

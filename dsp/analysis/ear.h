@@ -17,7 +17,10 @@ public:
     [[nodiscard]] std::ptrdiff_t frames() const noexcept { return frames_; }
     /// Level of the quietest tenth of the take.
     [[nodiscard]] const BandLevels& floor() const noexcept { return floor_; }
-    [[nodiscard]] float energy(std::ptrdiff_t frame, std::size_t band) const noexcept;
+    [[nodiscard]] float energy(std::ptrdiff_t frame, std::size_t band) const noexcept {
+        const auto f = frame + lag;
+        return f >= 0 && f < frames_ ? scan_->energy(static_cast<std::size_t>(f), band) : 0.0f;
+    }
     /// Largest step up within first..last: three frames' mean less what the band reached before, 0 if none.
     [[nodiscard]] BandLevels rise(std::ptrdiff_t first, std::ptrdiff_t last) const noexcept;
     /// What a step at `frame` has to exceed because the band was as loud a moment ago.

@@ -1,5 +1,4 @@
 #include "analysis/mic_measure.h"
-#include "core/vector_clones.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -36,7 +35,7 @@ std::vector<float> low_pass(double rate_hz) {
 
 constexpr std::size_t kLanes = 8; // independent sums, so that the compiler may use vectors
 
-KITFOLD_VECTOR_CLONES float dot(const float* a, const float* b, std::size_t n) {
+float dot(const float* a, const float* b, std::size_t n) {
     std::array<float, kLanes> sum{};
     std::size_t i = 0;
     for (; i + kLanes <= n; i += kLanes)

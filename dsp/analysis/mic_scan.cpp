@@ -20,10 +20,6 @@ std::uint16_t upper_half(float x) noexcept {
 
 } // namespace
 
-float ScanFeatures::energy(std::size_t frame, std::size_t band) const noexcept {
-    return std::bit_cast<float>(static_cast<std::uint32_t>(energy_[frame * kScanBands + band]) << 16);
-}
-
 MicScan::MicScan(double rate_hz, double expected_seconds)
     : hop_(static_cast<std::size_t>(std::lround(rate_hz / 1000.0))) {
     out_.frame_s_ = static_cast<double>(hop_) / rate_hz;

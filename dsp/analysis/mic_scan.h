@@ -1,6 +1,7 @@
 #pragma once
 // First reading of a take: band energies of one mic, one frame per millisecond.
 #include <array>
+#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <span>
@@ -18,7 +19,9 @@ class ScanFeatures {
 public:
     [[nodiscard]] std::size_t frames() const noexcept { return energy_.size() / kScanBands; }
     [[nodiscard]] double frame_seconds() const noexcept { return frame_s_; }
-    [[nodiscard]] float energy(std::size_t frame, std::size_t band) const noexcept;
+    [[nodiscard]] float energy(std::size_t frame, std::size_t band) const noexcept {
+        return std::bit_cast<float>(static_cast<std::uint32_t>(energy_[frame * kScanBands + band]) << 16);
+    }
 
 private:
     friend class MicScan;

@@ -40,13 +40,14 @@ struct Band {
         const double transition = (kStopDb - 8.0) * rate_hz / (2.285 * kTwoPi * double(length));
         const double stop_hz = half_width_hz + transition, corner_hz = half_width_hz + transition / 2.0;
         step = std::max<std::size_t>(1, std::size_t(rate_hz / (2.0 * stop_hz)));
-        const double beta = 0.1102 * (kStopDb - 8.7), middle = double(length - 1) / 2.0;
+        const double beta = 0.1102 * (kStopDb - 8.7), middle = double(length - 1) / 2.0,
+                     whole = bessel_i0(beta);
         for (std::size_t m = 0; m < length; ++m) {
             const double x = double(m) - middle, r = x / (middle + 1e-12);
             const double ideal = std::abs(x) < 1e-9
                                      ? 2.0 * corner_hz / rate_hz
                                      : std::sin(kTwoPi * corner_hz / rate_hz * x) / (std::numbers::pi * x);
-            const double window = bessel_i0(beta * std::sqrt(std::max(0.0, 1.0 - r * r))) / bessel_i0(beta);
+            const double window = bessel_i0(beta * std::sqrt(std::max(0.0, 1.0 - r * r))) / whole;
             taps.push_back(std::polar(ideal * window, kTwoPi * centre_hz / rate_hz * x));
         }
     }

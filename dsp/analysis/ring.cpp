@@ -3,9 +3,11 @@
 #include "analysis/modes.h"
 #include "core/median.h"
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <complex>
 #include <limits>
+#include <map>
 #include <numbers>
 #include <numeric>
 #include <utility>
@@ -103,37 +105,86 @@ struct Glide {
     double rise = 0.0, fall_s = 0.05;
 };
 
-/// The hit from its onset on in a time that runs with the pitch, so that a partial keeps its frequency.
-std::vector<float> without_glide(std::span<const float> x, double rate_hz, const Glide& glide) {
-    if (glide.rise == 0.0) return {x.begin(), x.end()};
-    constexpr std::ptrdiff_t kHalf = 6; // windowed sinc; nothing is above a third of the rate
-    const double fall = glide.fall_s * rate_hz;
-    const auto add = [&](double at, std::ptrdiff_t k, double sine, double& sum, double& weights) {
-        const double d = at - double(k), u = d / double(kHalf), window = (1.0 - u * u) * (1.0 - u * u);
-        const double w = (std::abs(d) < 1e-9 ? 1.0 : sine / d) * window;
-        weights += w;
-        if (k >= 0 && k < std::ssize(x)) sum += w * x[std::size_t(k)];
-    };
-    std::vector<float> out;
-    double at = 0.0;
-    for (std::size_t n = 0; at < double(x.size()); ++n) {
-        // warped(at) = at + rise fall (1 - exp(-at / fall)) = n, by Newton from the last place
-        for (int i = 0; i < 3; ++i) {
-            const double e = std::exp(-at / fall);
-            at -= (at + glide.rise * fall * (1.0 - e) - double(n)) / (1.0 + glide.rise * e);
+/// Takes a hit from its onset on to a time that runs with the pitch, so that a partial keeps its frequency.
+class Straightener {
+public:
+    /// For hits of up to `size` samples.
+    Straightener(double rate_hz, const Glide& glide, std::size_t size) {
+        const double fall = glide.fall_s * rate_hz;
+        double at = 0.0;
+        for (std::size_t n = 0; at < double(size); ++n) {
+            // warped(at) = at + rise fall (1 - exp(-at / fall)) = n, by Newton from the last place
+            for (int i = 0; i < 3; ++i) {
+                const double e = std::exp(-at / fall);
+                at -= (at + glide.rise * fall * (1.0 - e) - double(n)) / (1.0 + glide.rise * e);
+            }
+            points_.push_back(point(at));
+            at += 1.0;
         }
-        const auto middle = std::ptrdiff_t(std::floor(at));
-        const double sine = std::sin(std::numbers::pi * (at - double(middle))) / std::numbers::pi;
-        double sum = 0.0, weights = 0.0, sign = 1.0; // sin(pi (d + 1)) = -sin(pi d)
-        for (auto k = middle; k > middle - kHalf; --k, sign = -sign) add(at, k, sign * sine, sum, weights);
-        sign = -1.0;
-        for (auto k = middle + 1; k <= middle + kHalf; ++k, sign = -sign)
-            add(at, k, sign * sine, sum, weights);
-        if (at < double(x.size() - 1)) out.push_back(float(sum / weights));
-        at += 1.0;
     }
-    return out;
-}
+
+    [[nodiscard]] std::vector<float> run(std::span<const float> x) const {
+        std::vector<float> out;
+        for (const auto& p : points_) {
+            if (p.at >= double(x.size() - 1)) break;
+            const auto middle = std::ptrdiff_t(std::floor(p.at));
+            double sum = 0.0;
+            for (std::size_t i = 0; i < p.weight.size(); ++i)
+                if (const auto k = place(middle, i); k >= 0 && k < std::ssize(x))
+                    sum += p.weight[i] * double(x[std::size_t(k)]);
+            out.push_back(float(sum / p.weights));
+        }
+        return out;
+    }
+
+private:
+    static constexpr std::ptrdiff_t kHalf = 6; // windowed sinc; nothing is above a third of the rate
+    struct Point {
+        double at, weights;
+        std::array<double, 2 * kHalf> weight;
+    };
+
+    /// Sample that weight i belongs to: from the middle down, then up from there.
+    static std::ptrdiff_t place(std::ptrdiff_t middle, std::size_t i) {
+        const auto n = std::ptrdiff_t(i);
+        return n < kHalf ? middle - n : middle + 1 + n - kHalf;
+    }
+    static Point point(double at) {
+        const double middle = std::floor(at);
+        const double sine = std::sin(std::numbers::pi * (at - middle)) / std::numbers::pi;
+        Point p{at, 0.0, {}};
+        for (std::size_t i = 0; i < p.weight.size(); ++i) {
+            const auto k = place(std::ptrdiff_t(middle), i);
+            const double d = at - double(k), u = d / double(kHalf), window = (1.0 - u * u) * (1.0 - u * u);
+            const double turned = (k - std::ptrdiff_t(middle)) % 2 == 0 ? sine : -sine; // sin(pi (d + 1))
+            p.weight[i] = (std::abs(d) < 1e-9 ? 1.0 : turned / d) * window;
+            p.weights += p.weight[i];
+        }
+        return p;
+    }
+
+    std::vector<Point> points_;
+};
+
+/// Straighteners that were made before: hits are tried with the same glides.
+class Straighteners {
+public:
+    Straighteners(double rate_hz, std::size_t size) : rate_hz_(rate_hz), size_(size) {}
+    [[nodiscard]] std::vector<float> run(std::span<const float> x, const Glide& glide) {
+        const std::pair key{glide.rise, glide.fall_s};
+        if (const auto known = made_.find(key); known != made_.end()) return known->second.run(x);
+        Straightener made(rate_hz_, glide, size_);
+        auto out = made.run(x);
+        if (made_.size() < kMost) made_.emplace(key, std::move(made));
+        return out;
+    }
+
+private:
+    static constexpr std::size_t kMost = 64; // keeps them under 10 MB or so
+    double rate_hz_;
+    std::size_t size_;
+    std::map<std::pair<double, double>, Straightener> made_;
+};
 
 struct Prepared {
     std::vector<float> samples; // decimated, in the band
@@ -312,11 +363,11 @@ std::vector<double> tiles_of(const Analysis& a) {
 }
 
 /// The glide that leaves the fewest modes round the loudest partial. None unless it helps clearly.
-Glide find_glide(std::span<const float> x, double rate_hz, double loudest_hz) {
+Glide find_glide(std::span<const float> x, double rate_hz, double loudest_hz, Straighteners& straighteners) {
     x = x.first(std::min(x.size(), std::size_t(kGlideSeconds * rate_hz)));
     const auto skip = std::size_t(kFreeAfterMs * rate_hz / 1000.0);
     const auto spread = [&](const Glide& glide) {
-        auto bent = without_glide(x, rate_hz, glide);
+        auto bent = glide.rise == 0.0 ? std::vector(x.begin(), x.end()) : straighteners.run(x, glide);
         bent.resize(std::max(skip, x.size() * 9 / 10)); // the same length for every glide
         return mode_spread(std::span(bent).subspan(skip), rate_hz, loudest_hz + kGlideBandHz / 3.0,
                            kGlideBandHz / 2.0);
@@ -351,10 +402,12 @@ double weight_of(const Prepared& hit) { return std::pow(double(hit.samples.size(
 std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
     std::vector<FoundMode> found;
     const auto tiles = tiles_of(a);
+    Straighteners straighteners(a.rate_hz, std::size_t(kGlideSeconds * a.rate_hz));
     for (std::size_t h = 0; h < a.hits.size(); ++h) {
         const auto from_onset = std::span(a.hits[h].samples).subspan(a.hits[h].onset);
-        const auto glide = find_glide(from_onset, a.rate_hz, tiles.front());
-        const auto x = without_glide(from_onset, a.rate_hz, glide);
+        const auto glide = find_glide(from_onset, a.rate_hz, tiles.front(), straighteners);
+        const auto x = glide.rise == 0.0 ? std::vector(from_onset.begin(), from_onset.end())
+                                         : Straightener(a.rate_hz, glide, from_onset.size()).run(from_onset);
         const auto skip = std::min(x.size(), std::size_t(kFreeAfterMs * a.rate_hz / 1000.0));
         for (const double centre : tiles)
             for (auto mode : find_modes(std::span(x).subspan(skip), a.rate_hz, centre, kHalfWidthHz)) {
