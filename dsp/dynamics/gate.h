@@ -281,6 +281,7 @@ public:
     /// key: `in` itself or another signal. in, key and out may be the same memory; frames * kStride samples
     /// each.
     void process(const float* in, const float* key, float* out, std::size_t frames) noexcept {
+        const FlushDenormals guard;
         for (std::size_t n = 0; n < frames; n += kBlock) {
             const std::size_t count = std::min(kBlock, frames - n), at = n * kStride;
             bool heard = false; // does anybody listen to the key?
@@ -313,7 +314,6 @@ private:
     }
     /// All of the blocks of double in one loop, because each of them waits for its last gain.
     std::size_t follow(std::size_t frames) noexcept {
-        const FlushDenormals guard;
         return gains_.together([&](auto&... gain) {
             std::tuple loops{typename std::remove_reference_t<decltype(gain)>::InLoop(gain)...};
             const auto each = [&](auto use) { std::apply([&](auto&... g) { (use(g), ...); }, loops); };

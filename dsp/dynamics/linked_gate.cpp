@@ -30,6 +30,7 @@ const Parameter* LinkedGate::set(const GateSettings& settings) noexcept {
 
 void LinkedGate::process(std::span<const float* const> in, std::span<const float* const> keys,
                          std::span<float* const> out, std::size_t frames) noexcept {
+    const FlushDenormals guard;
     for (std::size_t n = 0; n < frames; n += kBlock) {
         const std::size_t count = std::min(kBlock, frames - n);
         for (std::size_t k = 0; k < keys.size(); ++k)
