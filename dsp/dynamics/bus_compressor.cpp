@@ -89,7 +89,7 @@ void BusCompressor::update() noexcept {
     auto key = design(s.key_high_pass_hz);
     const auto from = design(moving_.from().key_high_pass_hz), to = design(moving_.to().key_high_pass_hz);
     if (from.passes_through() != to.passes_through()) key = between(from, to, moving_.progress());
-    key_filter_.set(0, key);
+    key_filter_.set(0, key), key_filter_.set(1, key);
     key_filtered_ = !key.passes_through();
 }
 
@@ -99,54 +99,97 @@ void BusCompressor::process(const float* in_left, const float* in_right, const f
     const FlushDenormals guard;
     if (frames > 0) fresh_ = false;
     for (std::size_t n = 0; n < frames;) {
-        std::size_t count = std::min(kBlock, frames - n);
+        std::size_t count = frames - n;
         if (!moving_.still()) moving_.step(), update(), count = 1;
         run(in_left + n, in_right + n, key_left + n, key_right + n, out_left + n, out_right + n, count);
         n += count;
     }
 }
 
+/// The linked key: level per sample, linear.
+template <bool kFilter> class BusCompressor::Key {
+public:
+    explicit Key(const BusCompressor& b) noexcept : filter_(b.key_filter_, b.key_state_) {}
+    double level(const float* left_and_right) noexcept {
+        Stereo x = load_finite<Stereo>(left_and_right);
+        if constexpr (kFilter) x = filter_.tick(x);
+        PerLane<Stereo> each;
+        each.store(magnitude(x));
+        return larger(larger(each.lane[0], each.lane[1]), kSilence);
+    }
+    void keep(BusCompressor& b) const noexcept { filter_.keep(b.key_state_); }
+
+private:
+    SectionInLoop<Stereo> filter_;
+};
+
+/// From the reduction that is wanted at each sample to the one that is taken, in dB.
+template <bool kProgramme> class BusCompressor::Detector {
+public:
+    explicit Detector(const BusCompressor& b) noexcept
+        : c_(b.c_), peak_(b.peak_), slow_(b.slow_), smoothed_(b.smoothed_),
+          largest_(b.largest_reduction_db()) {}
+    double tick(double x) noexcept {
+        peak_ = larger(x, c_.release * peak_ + (1.0 - c_.release) * x);
+        double wanted = peak_;
+        if constexpr (kProgramme) {
+            const double kept = x > slow_ ? c_.slow_attack : c_.slow_release;
+            slow_ = kept * slow_ + (1.0 - kept) * x;
+            wanted = larger(peak_, slow_);
+        }
+        smoothed_ = c_.attack * smoothed_ + (1.0 - c_.attack) * wanted;
+        largest_ = larger(largest_, smoothed_);
+        total_ += smoothed_;
+        return smoothed_;
+    }
+    void keep(BusCompressor& b) const noexcept {
+        b.peak_ = peak_, b.slow_ = slow_, b.smoothed_ = smoothed_, b.largest_ = largest_, b.total_ += total_;
+    }
+
+private:
+    Coefficients c_;
+    double peak_, slow_, smoothed_, largest_, total_ = 0.0;
+};
+
+/// Reduction of `now`, and the level of the key for the block that follows: each waits for its last sample,
+/// so both together take hardly longer than one.
+template <bool kFilter, bool kProgramme>
+void BusCompressor::detect(Levels& now, std::size_t frames, const float* key_left, const float* key_right,
+                           Levels& next, std::size_t next_frames) noexcept {
+    alignas(16) float both[2 * kBlock];
+    const float* keys[] = {key_left, key_right};
+    interleave<Stereo>(keys, both, 2, next_frames);
+    Key<kFilter> key(*this);
+    Detector<kProgramme> detector(*this);
+    const std::size_t together = std::min(frames, next_frames);
+    for (std::size_t n = 0; n < together; ++n)
+        next[n] = key.level(&both[2 * n]), now[n] = detector.tick(now[n]);
+    for (std::size_t n = together; n < next_frames; ++n) next[n] = key.level(&both[2 * n]);
+    for (std::size_t n = together; n < frames; ++n) now[n] = detector.tick(now[n]);
+    key.keep(*this), detector.keep(*this);
+    frames_ += static_cast<double>(frames);
+}
+
 void BusCompressor::run(const float* in_left, const float* in_right, const float* key_left,
                         const float* key_right, float* out_left, float* out_right,
                         std::size_t frames) noexcept {
-    key_filtered_ ? measure<true>(key_left, key_right, frames) : measure<false>(key_left, key_right, frames);
-    reduction_from_level(work_.data(), frames, c_.threshold_db, c_.slope, c_.knee_db, c_.inverse_twice_knee);
-    c_.slow_attack < 1.0 ? detect<true>(frames) : detect<false>(frames);
-    gain_from_reduction(work_.data(), frames, c_.dry, c_.wet);
-    apply(work_.data(), in_left, out_left, frames);
-    apply(work_.data(), in_right, out_right, frames);
-}
-
-/// Level of the linked key, linear.
-template <bool kFilter>
-void BusCompressor::measure(const float* key_left, const float* key_right, std::size_t frames) noexcept {
-    SectionInLoop<double> left(key_filter_, key_state_[0]), right(key_filter_, key_state_[1]);
-    for (std::size_t n = 0; n < frames; ++n) {
-        double l = load_finite<double>(key_left + n), r = load_finite<double>(key_right + n);
-        if constexpr (kFilter) l = left.tick(l), r = right.tick(r);
-        work_[n] = larger(larger(std::fabs(l), std::fabs(r)), kSilence);
+    const bool programme = c_.slow_attack < 1.0;
+    const auto detect_as =
+        key_filtered_ ? programme ? &BusCompressor::detect<true, true> : &BusCompressor::detect<true, false>
+        : programme ? &BusCompressor::detect<false, true>
+                      : &BusCompressor::detect<false, false>;
+    const std::size_t block = std::min(kBlock, (frames + 1) / 2); // a short call has two blocks as well
+    std::size_t count = block;
+    (this->*detect_as)(work_[1], 0, key_left, key_right, work_[0], count);
+    for (std::size_t at = 0, next = 0; at < frames; at += count, count = next) {
+        auto &now = work_[at / block % 2], &later = work_[(at / block + 1) % 2];
+        reduction_from_level(now.data(), count, c_.threshold_db, c_.slope, c_.knee_db, c_.inverse_twice_knee);
+        next = std::min(block, frames - at - count);
+        (this->*detect_as)(now, count, key_left + at + count, key_right + at + count, later, next);
+        gain_from_reduction(now.data(), count, c_.dry, c_.wet);
+        apply(now.data(), in_left + at, out_left + at, count);
+        apply(now.data(), in_right + at, out_right + at, count);
     }
-    if constexpr (kFilter) left.keep(key_state_[0]), right.keep(key_state_[1]);
-}
-
-template <bool kProgramme> void BusCompressor::detect(std::size_t frames) noexcept {
-    double peak = peak_, slow = slow_, smoothed = smoothed_, largest = largest_, total = 0.0;
-    for (std::size_t n = 0; n < frames; ++n) {
-        const double x = work_[n];
-        peak = larger(x, c_.release * peak + (1.0 - c_.release) * x);
-        double wanted = peak;
-        if constexpr (kProgramme) {
-            const double kept = x > slow ? c_.slow_attack : c_.slow_release;
-            slow = kept * slow + (1.0 - kept) * x;
-            wanted = larger(peak, slow);
-        }
-        smoothed = c_.attack * smoothed + (1.0 - c_.attack) * wanted;
-        work_[n] = smoothed;
-        largest = larger(largest, smoothed);
-        total += smoothed;
-    }
-    peak_ = peak, slow_ = kProgramme ? slow : 0.0, smoothed_ = smoothed, largest_ = largest;
-    total_ += total, frames_ += static_cast<double>(frames);
 }
 
 } // namespace kitfold::dsp

@@ -33,7 +33,9 @@ public:
                  float* out_left, float* out_right, std::size_t frames) noexcept;
 
 private:
-    static constexpr std::size_t kBlock = 128;
+    static constexpr std::size_t kBlock = 64;
+    using Stereo = xsimd::make_sized_batch_t<double, 2>;
+    using Levels = std::array<double, kBlock>;
 
     struct Coefficients {
         double threshold_db, slope, knee_db, inverse_twice_knee;
@@ -44,20 +46,22 @@ private:
     void update() noexcept;
     void run(const float* in_left, const float* in_right, const float* key_left, const float* key_right,
              float* out_left, float* out_right, std::size_t frames) noexcept;
-    template <bool kFilter>
-    void measure(const float* key_left, const float* key_right, std::size_t frames) noexcept;
-    template <bool kProgramme> void detect(std::size_t frames) noexcept;
+    template <bool kFilter> class Key;
+    template <bool kProgramme> class Detector;
+    template <bool kFilter, bool kProgramme> void detect(Levels& now, std::size_t frames,
+                                                         const float* key_left, const float* key_right,
+                                                         Levels& next, std::size_t next_frames) noexcept;
 
     double rate_hz_ = 48'000.0;
     Moving<BusSettings> moving_;
     bool fresh_ = true;
     Coefficients c_{};
-    SectionCoefficients<double> key_filter_;
+    SectionCoefficients<Stereo> key_filter_;
     bool key_filtered_ = false;
-    std::array<SectionState<double>, 2> key_state_{};
+    SectionState<Stereo> key_state_;
     double peak_ = 0.0, slow_ = 0.0, smoothed_ = 0.0; ///< dB of reduction
     double largest_ = 0.0, total_ = 0.0, frames_ = 0.0;
-    std::array<double, kBlock> work_{};
+    std::array<Levels, 2> work_{}; ///< of a block, and of the one that follows
 };
 
 } // namespace kitfold::dsp

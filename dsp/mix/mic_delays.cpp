@@ -29,6 +29,7 @@ using Row = float __attribute__((vector_size(32)));
 template <class X> [[gnu::always_inline]] inline void filter_at(const X* h, const float* newest, float* out) {
     static_assert(DelayTap::kTaps == 16);
     X sum[16];
+#pragma GCC unroll 16
     for (int k = 0; k < 16; ++k) {
         std::memcpy(&sum[k], newest - k, sizeof(X));
         sum[k] *= h[k];
