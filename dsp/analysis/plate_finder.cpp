@@ -7,16 +7,18 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::ptrdiff_t kOneMoment = 24;                  // frames
-constexpr std::ptrdiff_t kSamePlace = 6;                   // frames; nearer beginnings are searched as one
-constexpr std::ptrdiff_t kSearchFrom = -6, kSearchTo = 10; // frames re a beginning: one may cover another
+constexpr std::ptrdiff_t kOneMoment = 24; // frames
+constexpr std::ptrdiff_t kSamePlace = 6;  // frames; nearer beginnings are searched as one
+constexpr std::ptrdiff_t kSearchFrom = -6, kSearchTo = 9,
+                         kSearchStep = 3; // frames re a beginning: one may cover another
 constexpr int kMostSteps = 3;
 constexpr float kLoudDb = 10.0f;  // under a drum's loud strokes
 constexpr float kLongerDb = 8.0f; // an open hi-hat lasts that much longer than most strokes
-constexpr float kLeastGain = 22.0f, kLeastShare = 0.06f;    // cost that a cymbal has to take away
-constexpr float kExpectedShare = 0.03f;                     // where a mic of its own has shown it already
-constexpr float kFaintDb = -8.0f;                           // a drum's own top end may be as loud
-constexpr float kFaintGain = 80.0f, kFaintShare = 0.25f;    // for these; the gain for crashes too
+constexpr float kLeastGain = 22.0f, kLeastShare = 0.06f; // cost that a cymbal has to take away
+constexpr float kExpectedShare = 0.03f;                  // where a mic of its own has shown it already
+constexpr float kFaintDb = -8.0f;                        // a drum's own top end may be as loud
+constexpr float kFaintGain = 80.0f, kFaintShare = 0.25f; // for these; the gain for crashes too
+constexpr float kExplained = 0.6f; // cost per value that no second cymbal would take away
 constexpr float kSecondGain = 200.0f, kSecondShare = 0.35f; // two cymbals at once are rare
 constexpr float kSoftDb = -4.0f, kSoftCost = 8.0f;          // per dB: what is soft has to explain more
 constexpr float kNotAtAll = 1e30f;
@@ -25,11 +27,59 @@ constexpr int kRounds = 5;            // of a fit
 constexpr std::size_t kFinalists = 2; // voices whose place is searched well
 constexpr std::size_t kLessons = 200; // moments that are enough to learn from
 
+/// Mean level of a source in the bright bands of a listener, dB.
+float bright_db(const Source& s, std::size_t listener) {
+    constexpr std::size_t kFirstBright = 5;
+    float sum = 0.0f;
+    for (auto b = kFirstBright; b < kScanBands; ++b) sum += decibels(s.shape[listener * kScanBands + b]);
+    return sum / static_cast<float>(kScanBands - kFirstBright);
+}
+
+/// By how much more a listener prefers one source to another than the overheads do, dB; very little if it
+/// hardly hears it.
+float prefers_db(const Listeners& who, std::size_t listener, const Source& source, const Source& to) {
+    constexpr float kHardlyDb = -25.0f, kNotAtAllDb = -100.0f;
+    float above = kNotAtAllDb, loudest = kNotAtAllDb;
+    for (const auto o : who.overheads) {
+        above = std::max(above, bright_db(source, o) - bright_db(to, o));
+        loudest = std::max(loudest, bright_db(source, o));
+    }
+    if (bright_db(source, listener) < loudest + kHardlyDb) return kNotAtAllDb;
+    return bright_db(source, listener) - bright_db(to, listener) - above;
+}
+
+/// Overheads, what is put up for a cymbal, and as many more as cost nothing: the close mics that a crash
+/// covers least, since they stand near a hi-hat or ride or with their back to the crash.
+std::vector<std::size_t> mics_of(const Listeners& who, std::span<const Source> sources,
+                                 const NullBeam& beam) {
+    constexpr std::size_t kMost = 2 * kCourseLanes / kCourseBands;
+    constexpr float kWorthDb = 3.0f;
+    std::vector<std::size_t> mics;
+    for (const auto o : who.overheads) mics.push_back(who.mics[o]);
+    for (const auto& [drum, place] : who.own)
+        if (is_plate(drum)) mics.push_back(who.mics[place]);
+    std::vector<std::pair<float, std::size_t>> more;
+    for (std::size_t m = 0; m < who.mics.size(); ++m) {
+        if (!who.near[m] || is_plate(*who.near[m])) continue;
+        float most = kWorthDb;
+        for (const auto& s : sources)
+            for (const auto& crash : sources)
+                if (is_plate(s.drum) && !s.own && s.drum != Drum::cymbals && crash.drum == Drum::cymbals)
+                    most = std::max(most, prefers_db(who, m, s, crash));
+        if (most > kWorthDb) more.emplace_back(-most, who.mics[m]);
+    }
+    std::sort(more.begin(), more.end());
+    for (const auto& m : more)
+        if (mics.size() + (beam.any() ? 1 : 0) < kMost) mics.push_back(m.second);
+    return mics;
+}
+
 class PlateFinder {
 public:
     PlateFinder(std::span<const Ear> ears, const Listeners& who, std::span<const Source> sources,
                 const NullBeam& beam)
-        : who_(who), courses_(ears, mics_of(who), beam, 2 * sources.size()), sources_(sources) {
+        : who_(who), courses_(ears, mics_of(who, sources, beam), beam, 2 * sources.size()),
+          sources_(sources) {
         for (std::size_t s = 0; s < sources.size(); ++s)
             if (is_plate(sources[s].drum)) plates_.insert(plates_.end(), {2 * s + 1, 2 * s});
     }
@@ -41,13 +91,6 @@ public:
     [[nodiscard]] bool any() const { return !plates_.empty(); }
 
 private:
-    static std::vector<std::size_t> mics_of(const Listeners& who) {
-        std::vector<std::size_t> mics;
-        for (const auto o : who.overheads) mics.push_back(who.mics[o]);
-        for (const auto& [drum, place] : who.own)
-            if (is_plate(drum)) mics.push_back(who.mics[place]);
-        return mics;
-    }
     struct Attempt {
         float cost = 0.0f;
         std::vector<CoursePart> parts;
@@ -170,7 +213,7 @@ PlateFinder::Attempt PlateFinder::best_plate(const std::vector<CoursePart>& part
             continue;
         Attempt best{1e30f, {}};
         for (const auto place : places_[n])
-            for (auto o = kSearchFrom; o <= kSearchTo; o += 2)
+            for (auto o = kSearchFrom; o <= kSearchTo; o += kSearchStep)
                 if (auto a = with_plate(parts, v, place + o, n, 1); a.cost < best.cost) best = std::move(a);
         if (!best.parts.empty()) rough.push_back(std::move(best));
     }
@@ -219,6 +262,7 @@ void PlateFinder::explain(std::size_t n) {
     Attempt now{0.0f, certain_[n]};
     now.cost = settle(now.parts, m);
     for (std::size_t count = 0; count < kMostPlates; ++count) {
+        if (count > 0 && now.cost < kExplained * courses_.values(m)) break;
         auto best = best_plate(now.parts, n);
         if (best.parts.empty() || now.cost - best.cost < least_gain(best, n, now.cost, count)) break;
         now = std::move(best);

@@ -388,22 +388,20 @@ float decay_of(const HitEvent& e, std::span<const Ear> ears, const Listeners& wh
     return decibels(later) - decibels(step);
 }
 
-/// The group in whose place another one sits, if any: near it, or far nearer to it than to all others.
+/// The group in whose place another one sits, if any: near it, or far nearer to it than to all other places.
 std::optional<std::size_t> neighbour(std::span<const Group> groups, std::size_t of) {
-    constexpr float kNearDb = 5.5f, kFartherTimes = 1.35f;
+    constexpr float kNearDb = 6.5f, kFartherTimes = 1.35f;
+    const auto from = [&](std::size_t a, std::size_t b) { return apart(groups[a].place, groups[b].place); };
     std::optional<std::size_t> nearest;
-    float least = kNearDb, next = 1e9f;
-    for (std::size_t g = 0; g < groups.size(); ++g) {
-        if (g == of) continue;
-        const float d = apart(groups[of].place, groups[g].place);
-        if (d < least)
-            next = nearest ? std::min(next, least) : next, least = d, nearest = g;
-        else
-            next = std::min(next, d);
-    }
-    const bool only = groups.size() < 3; // nothing to compare with
-    return nearest && (least < kSamePlaceDb || (!only && next > kFartherTimes * least)) ? nearest
-                                                                                        : std::nullopt;
+    for (std::size_t g = 0; g < groups.size(); ++g)
+        if (g != of && (!nearest || from(of, g) < from(of, *nearest))) nearest = g;
+    if (!nearest || from(of, *nearest) < kSamePlaceDb) return nearest;
+    std::optional<float> next;
+    for (std::size_t g = 0; g < groups.size(); ++g)
+        if (g != of && g != *nearest && from(g, *nearest) >= kSamePlaceDb)
+            next = std::min(next.value_or(from(of, g)), from(of, g));
+    const float least = from(of, *nearest);
+    return least < kNearDb && next && *next > kFartherTimes * least ? nearest : std::nullopt;
 }
 
 /// A closed hi-hat is over in 60 ms, a ride has lost a little, a crash is still growing. What sits in the
