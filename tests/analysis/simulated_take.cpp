@@ -65,7 +65,7 @@ HitScore score_close_mics(const SimulatedTake& take) {
     return all;
 }
 
-HitScore score_hits(const SimulatedTake& take, Drum drum) {
+HitScore score_hits(const SimulatedTake& take, Drum drum, const std::function<bool(const Hit&)>& counts) {
     constexpr double kWithin_s = 0.002, kSoftestDb = 30.0;
     std::vector<double> found, strengths;
     for (const auto& h : take.found_hits)
@@ -86,7 +86,7 @@ HitScore score_hits(const SimulatedTake& take, Drum drum) {
             if (!used[i] && off <= kWithin_s && (!best || off < std::abs(found[*best] - h.time_s))) best = i;
         }
         if (best) used[*best] = true;
-        if (h.strength_db <= softest) continue;
+        if (h.strength_db <= softest || !counts(h)) continue;
         ++score.strokes;
         if (!best) ++score.missed;
     }

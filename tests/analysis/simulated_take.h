@@ -5,6 +5,7 @@
 #include "analysis/image.h"
 #include "analysis/pairs.h"
 #include "synth/simulator.h"
+#include <functional>
 #include <string>
 #include <vector>
 
@@ -37,8 +38,11 @@ struct HitScore {
     std::size_t missed = 0;  ///< of those, not within 2 ms
     std::size_t found = 0, wrong = 0;
 };
-/// Matches hits of one drum to its strokes, each once, within 2 ms.
-HitScore score_hits(const SimulatedTake& take, dsp::Drum drum);
+/// Matches hits of one drum to its strokes, each once, within 2 ms. @param counts which strokes are to be
+/// found
+HitScore score_hits(
+    const SimulatedTake& take, dsp::Drum drum,
+    const std::function<bool(const dsp::Hit&)>& counts = [](const dsp::Hit&) { return true; });
 /// All drums that have a mic.
 HitScore score_close_mics(const SimulatedTake& take);
 
