@@ -27,6 +27,7 @@ constexpr double kExplained = 0.25;   // most that is left of a listed hit that 
 constexpr double kNearBleed = 2.0;    // power re the loudest bleed; what is louder counts as a hit after all
 constexpr double kAlikeDb = 6.0;      // between the bands of two hits of one drum, each re its loudest
 constexpr double kSameDb = 3.0;       // the same, beyond doubt
+constexpr std::size_t kSeldom = 20;   // hits of a drum
 constexpr double kProfileDb = 15.0;   // under the loudest band: no more than this is compared
 constexpr double kHidden = 1e9;       // no level: covered by what rang before
 constexpr double kAudible = 4.0;      // power by which a channel has to rise
@@ -527,12 +528,17 @@ private:
         return apart < within_db * within_db * static_cast<double>(kKeyBands);
     }
 
-    /// Does it rise in the slot as hits of the mic's own drum do? Less doubt is left where another is hit.
+    /// A drum of which one hit that is not listed outweighs all bleed.
+    static bool seldom(const Peaks& peaks) noexcept { return peaks.own.size() <= kSeldom; }
+
+    /// Does it rise in the slot as hits of the mic's own drum do? Where another is hit, only
+    /// of a drum that is hit seldom, and with less doubt.
     [[nodiscard]] bool like_own(const Peaks& peaks, std::size_t slot) const {
         KeyBands most{};
         for (std::size_t i = slot; i < std::min(slot + 3, peaks.bleed.size()); ++i)
             for (std::size_t b = 0; b < kKeyBands; ++b) most[b] = std::max(most[b], peaks.bleed[i][b]);
-        return alike(most, peaks.usual_db, lonely(slot) ? kAlikeDb : kSameDb);
+        if (lonely(slot)) return alike(most, peaks.usual_db, kAlikeDb);
+        return seldom(peaks) && alike(most, peaks.usual_db, kSameDb);
     }
 
     /// Is a listed hit explained by the other mics, or unlike the others of its drum?
@@ -665,7 +671,8 @@ private:
             own.push_back({sum(peaks.soon[i], bands), i, doubted(peaks, i)});
         std::stable_sort(own.begin(), own.end(), [](auto& a, auto& b) { return a.power < b.power; });
         const std::size_t most_low = mistakes ? std::max(few, count / 2) : few;
-        const std::size_t most_high = std::max<std::size_t>(few, 2 + count / 8);
+        const std::size_t most_high =
+            std::max({few, mistakes ? 1 + count / 8 : 0, seldom(peaks) ? std::size_t{2} : 0});
         const auto bleed = loudest_bleeds(peaks, bands, most_high + 1);
         Gap best = gap(own, bleed, 0, 0);
         for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
@@ -777,12 +784,17 @@ private:
         return out;
     }
 
-    /// Takes strangers out of the list for the mics whose gap is poor; are there any?
+    [[nodiscard]] std::size_t hits_of(Drum drum) const {
+        return static_cast<std::size_t>(std::count_if(
+            hits_.begin(), hits_.end(), [drum](const GridHit& h) { return h.drum == drum && !h.guess; }));
+    }
+
+    /// Takes strangers out of the list for mics whose drum is hit seldom and whose gap is poor; are there
+    /// any? (Of a drum that is hit often, a gap is easily widened by leaving its softest strokes out.)
     bool drop_strangers() {
         std::vector<std::size_t> mics;
         for (std::size_t m = 0; m < mics_; ++m)
-            if (speaks(m) && take_.mics[m].role != Role::hihat && take_.mics[m].role != Role::ride &&
-                gaps_[m].worth() < kAmpleDb)
+            if (speaks(m) && gaps_[m].worth() < kAmpleDb && hits_of(*drum_of(m)) <= kSeldom)
                 mics.push_back(m);
         if (mics.empty()) return false;
         const auto seen = patterns();

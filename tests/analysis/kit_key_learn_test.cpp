@@ -50,6 +50,12 @@ TEST_CASE("tom gates with the kit as their key manage takes in which bleed is lo
     });
 }
 
+TEST_CASE("neither a kick just before nor its own stick hides a soft tom where loud cymbals ring",
+          "[analysis]") {
+    const HardTake take(Style::hard_sparse_toms, 303, true); // 19 dB under its loudest, 112 ms after a kick
+    check_gates(take, learn_kit_key(take.take, take.hits), take, kToms, keeps_its_own);
+}
+
 TEST_CASE("softer bleed costs their own drum half a decibel at most, in the take learned from and another",
           "[analysis]") {
     const HardTake take(Style::hard_sparse_toms, 202), other(Style::hard_sparse_toms, 203);
@@ -69,6 +75,20 @@ TEST_CASE("a list of hits with mistakes in it, as check finds them, costs no gat
     check_gates(take, learn_kit_key(take.take, wrong), take, kToms,
                 [](Role, const GateVerdict&, const KitKeyProposal& p) { CHECK(p.doubtful >= 1); }); // told
     check_gates(take, learn_kit_key(take.take, take.found_hits()), take, kToms, keeps_its_own);
+}
+
+TEST_CASE("crashes that a tom's mic hears louder than the tom, listed as the tom, are told from it",
+          "[analysis]") {
+    const HardTake take(Style::hard_sparse_toms, 205, true);
+    auto wrong = take.hits;
+    int crashes = 0;
+    for (const auto& h : take.hits)
+        if (h.drum == Drum::cymbals && ++crashes % 3 == 0)
+            wrong.push_back({h.time_s + 0.002, Drum::rack_tom, -7.0, false});
+    std::sort(wrong.begin(), wrong.end(), [](auto& a, auto& b) { return a.time_s < b.time_s; });
+    REQUIRE(wrong.size() >= take.hits.size() + 4); // of the tom there are six
+    check_gates(take, learn_kit_key(take.take, wrong), take, {Role::rack_tom},
+                [](Role, const GateVerdict&, const KitKeyProposal& p) { CHECK(p.doubtful >= 4); });
 }
 
 TEST_CASE("rolls, flams, and snare and tom together are not missed", "[analysis]") {
