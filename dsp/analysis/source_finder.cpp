@@ -106,7 +106,9 @@ namespace {
 
 constexpr std::size_t kFewest = 3, kMostExamples = 24;
 constexpr float kAsClearDb = 4.5f;
-constexpr float kLeadDb = 3.0f; // per frame by which a drum's own mic is first
+constexpr float kAgreeDb = 1.3f; // hits of one drum are that much alike in all mics
+constexpr float kSlack = 4.0f;   // power by which a hit's spectrum may depart from its drum's
+constexpr float kLeadDb = 3.0f;  // per frame by which a drum's own mic is first
 
 struct Example {
     std::size_t event = 0;
@@ -125,22 +127,45 @@ float lead(const HitEvent& e, const Listeners& who, std::size_t own) {
     return any ? std::max(least, -kMost) : 0.0f;
 }
 
+/// What drums that are learned already may have to do with an event.
+struct Known {
+    std::vector<float> power; ///< at most, by channel
+    bool all = false;         ///< one of them is all that was struck
+};
+
+/// What looks like this drum in all mics is not another one.
+void discount(std::vector<Known>& known, const Source& drum, std::span<const HitEvent> events) {
+    const HitModel model({drum});
+    for (std::size_t i = 0; i < events.size(); ++i) {
+        const float level = kSlack * model.most_possible(0, events[i]);
+        std::size_t explained = 0, heard = 0;
+        for (std::size_t c = 0; c < drum.shape.size(); ++c) {
+            const float most = level * drum.shape[c];
+            known[i].power[c] = std::max(known[i].power[c], most);
+            if (events[i].step[c] < 2.0f * events[i].hidden[c]) continue;
+            ++heard;
+            if (most > events[i].step[c]) ++explained;
+        }
+        if (5 * explained > 4 * heard) known[i].all = true;
+    }
+}
+
 /// How far a drum's mic stands out against the others at each event that it hears, most first.
 std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners& who, Drum drum,
-                               std::size_t own, const std::vector<bool>& taken) {
+                               std::size_t own, std::span<const Known> known) {
     std::vector<std::size_t> others = who.overheads;
     for (const auto& [d, m] : who.own)
         if (d != drum) others.push_back(m);
     const auto [first, last] = voice_bands(drum);
     std::vector<Example> out;
     for (std::size_t i = 0; i < events.size(); ++i) {
-        if (taken[i]) continue;
+        if (known[i].all) continue;
         const auto& e = events[i];
         float sum = 0.0f;
         std::size_t clear = 0;
         for (auto b = first; b < last; ++b) {
             const auto c = own * kScanBands + b;
-            if (e.step[c] < 1.5f * e.hidden[c]) continue;
+            if (e.step[c] < 1.5f * e.hidden[c] + known[i].power[c]) continue;
             float other_db = 0.0f;
             for (const auto o : others)
                 other_db += decibels(e.step[o * kScanBands + b] + e.hidden[o * kScanBands + b]);
@@ -182,48 +207,82 @@ std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const
     return shape;
 }
 
+/// By how much examples differ in what the mics that hear them share, re the drum's own.
+float disagreement_db(std::span<const HitEvent> events, std::span<const Example> examples, std::size_t own) {
+    std::vector<float> all;
+    for (std::size_t c = 0; c < events[0].step.size(); ++c) {
+        std::vector<float> ratios;
+        for (const auto& x : examples) {
+            const auto& e = events[x.event];
+            const auto o = own * kScanBands + c % kScanBands;
+            if (c == o || e.step[c] + e.step[o] < 4.0f * (e.hidden[c] + e.hidden[o])) continue;
+            ratios.push_back(decibels(e.step[c] + e.hidden[c]) - decibels(e.step[o] + e.hidden[o]));
+        }
+        if (ratios.size() < kFewest || 2 * ratios.size() < examples.size()) continue;
+        const float middle = quantile(ratios, 0.5);
+        for (const float r : ratios) all.push_back(std::abs(r - middle));
+    }
+    return quantile(all, 0.7);
+}
+
+/// The events that show a drum best, as far as they agree.
+struct Clearest {
+    std::vector<Example> examples;
+    float over_rest_db = 0.0f; ///< contrast of the clear ones re the usual event
+    float disagreement_db = 1e9f;
+};
+
+/// Which of two drums to learn first.
+bool before(const Clearest& a, const Clearest& b) {
+    const bool sure = a.disagreement_db <= kAgreeDb, other_sure = b.disagreement_db <= kAgreeDb;
+    return sure != other_sure ? sure : a.over_rest_db > b.over_rest_db;
+}
+
+/// The first few may be chance, and among many there is more than a drum that is seldom struck: the fewest
+/// that agree, or those that agree best.
+Clearest clearest(std::span<const HitEvent> events, std::span<const Example> found, std::size_t own) {
+    Clearest best;
+    std::vector<float> all;
+    for (const auto& x : found) all.push_back(x.contrast_db);
+    const float usual = quantile(all, 0.5);
+    for (auto place = kFewest; place <= 3 * kFewest && best.disagreement_db > kAgreeDb; place += kFewest) {
+        const float clear = found[std::min(found.size(), place) - 1].contrast_db;
+        std::size_t count = 0;
+        while (count < std::min(found.size(), kMostExamples) &&
+               found[count].contrast_db >= clear - kAsClearDb)
+            ++count;
+        const auto some = found.first(count);
+        if (const float d = disagreement_db(events, some, own); d < best.disagreement_db)
+            best = {{some.begin(), some.end()}, clear - usual, d};
+    }
+    return best;
+}
+
 } // namespace
 
 std::vector<FirstIdea> own_sources(std::span<const HitEvent> events, const Listeners& who) {
     std::vector<FirstIdea> ideas;
     if (events.empty()) return ideas;
-    std::vector<bool> done(who.own.size(), false), taken(events.size(), false);
+    std::vector<bool> done(who.own.size(), false);
+    std::vector<Known> known(events.size(), {std::vector<float>(events[0].step.size()), false});
     for (std::size_t n = 0; n < who.own.size(); ++n) {
-        std::size_t clearest = who.own.size();
-        float most = 0.0f;
-        std::vector<Example> best;
+        std::optional<std::size_t> next;
+        Clearest best;
         for (std::size_t i = 0; i < who.own.size(); ++i) {
             if (done[i]) continue;
-            auto found = contrasts(events, who, who.own[i].first, who.own[i].second, taken);
+            const auto [drum, own] = who.own[i];
+            const auto found = contrasts(events, who, drum, own, known);
             if (found.empty()) continue;
-            std::vector<float> all;
-            for (const auto& x : found) all.push_back(x.contrast_db);
-            const float clear = found[std::min(found.size(), kFewest) - 1].contrast_db - quantile(all, 0.5);
-            if (clearest == who.own.size() || clear > most)
-                clearest = i, most = clear, best = std::move(found);
+            if (auto some = clearest(events, found, own); !next || before(some, best))
+                next = i, best = std::move(some);
         }
-        if (clearest == who.own.size()) break;
-        done[clearest] = true;
-        const float least = best[std::min(best.size(), kFewest) - 1].contrast_db - kAsClearDb;
-        std::size_t count = 0;
-        while (count < std::min(best.size(), kMostExamples) && best[count].contrast_db >= least) ++count;
-        best.resize(count);
-        const auto [drum, own] = who.own[clearest];
-        ideas.push_back({{drum, own, usual_shape(events, best, own)}, {}, {}});
+        if (!next) break;
+        done[*next] = true;
+        const auto [drum, own] = who.own[*next];
+        ideas.push_back({{drum, own, usual_shape(events, best.examples, own)}, {}, {}});
         ideas.back().heard = ideas.back().source.shape;
-        for (const auto& x : best) ideas.back().examples.push_back(x.event);
-        // What looks like this drum in all mics is not another one.
-        const HitModel known({ideas.back().source});
-        for (std::size_t i = 0; i < events.size(); ++i) {
-            const float level = known.most_possible(0, events[i]);
-            std::size_t explained = 0, heard = 0;
-            for (std::size_t c = 0; c < events[i].step.size(); ++c) {
-                if (events[i].step[c] < 2.0f * events[i].hidden[c]) continue;
-                ++heard;
-                if (4.0f * level * ideas.back().source.shape[c] > events[i].step[c]) ++explained;
-            }
-            if (5 * explained > 4 * heard) taken[i] = true;
-        }
+        for (const auto& x : best.examples) ideas.back().examples.push_back(x.event);
+        discount(known, ideas.back().source, events);
     }
     return ideas;
 }
