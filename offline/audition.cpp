@@ -21,7 +21,9 @@ namespace fs = std::filesystem;
 
 constexpr std::size_t kBlock = 8'192;
 constexpr std::size_t kMostPairs = 16;
-constexpr double kStrengthDb = 3.0; // two strokes are alike within this
+constexpr std::size_t kFewHits = 6;   // fewer leave gaps,
+constexpr double kClearFallDb = 20.0; // unless they were heard to ring out
+constexpr double kStrengthDb = 3.0;   // two strokes are alike within this
 constexpr double kLeadS = 0.02, kLongestS = 1.5, kShortestS = 0.08, kFadeS = 0.004;
 constexpr double kMatchLu = 0.05;
 
@@ -155,6 +157,12 @@ void match_levels(AuditionResult& r) {
 // ---- one take, deadened by Damp
 // -----------------------------------------------------------------------------------
 
+double clearest_fall_db(const dsp::DampLearned& learned) {
+    double most = 0.0;
+    for (const auto& p : learned.partials) most = std::max(most, p.range_db);
+    return most;
+}
+
 dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& heard,
                                const std::vector<float>& raw, AuditionResult& r) {
     const auto& mic = request.open.mics[heard.mic];
@@ -168,6 +176,12 @@ dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& hear
     } else if (!learned.why_not.empty()) {
         throw bad_input(fmt::format("{}: {} can't be learned from this take: {}", request.open.path.string(),
                                     drum_words(r.drum), learned.why_not));
+    } else if (learned.hits < kFewHits && clearest_fall_db(learned) < kClearFallDb) {
+        r.notices.push_back(fmt::format(
+            "Learned from {} of {} that soon ran into other drums: its ring times are rough, and a ring that "
+            "is not in the table is left as it is. Record four single strokes and let each ring out.",
+            learned.hits == 1 ? "one stroke" : fmt::format("only {} strokes", learned.hits),
+            drum_words(r.drum)));
     }
     r.amount = request.amount;
     if (r.amount < learned.lowest_amount) {

@@ -24,9 +24,10 @@ constexpr double kTileRangeDb = 35.0;
 constexpr std::size_t kMostTiles = 10;
 constexpr double kPartialRangeDb = 40.0;
 constexpr double kLeastPartialFallDb =
-    5.0;                              // a mode that was not seen to fall further has no decay to speak of
-constexpr double kLeastPeriods = 6.0; // in a ring time: less is a thump without pitch
-constexpr double kUnsure = 0.25;      // spread of the ring time over hits
+    3.0; // a mode that was not seen to fall further has no decay to speak of,
+constexpr double kLeastPooledFallDb = 5.0; // unless many hits tell of it: root of the sum of squares
+constexpr double kLeastPeriods = 6.0;      // in a ring time: less is a thump without pitch
+constexpr double kUnsure = 0.25;           // spread of the ring time over hits
 constexpr double kLateSeconds = 0.03;
 constexpr double kSpectrumSeconds = 0.5;
 constexpr double kGlideBandHz = 300.0;
@@ -428,6 +429,13 @@ double late_level(const RingMode& mode) {
     return mode.amplitude * std::exp(-mode.decay_per_s * kLateSeconds);
 }
 
+/// A slope is known the better the further its line falls: the weights of independent hits add up.
+double pooled_fall_db(const Cluster& modes) {
+    double sum = 0.0;
+    for (const auto& m : modes) sum += m.mode.range_db * m.mode.range_db;
+    return std::sqrt(sum);
+}
+
 /// Modes of different hits that are one partial: next to each other in frequency, of each hit the one that is
 /// heard to ring.
 std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
@@ -446,7 +454,8 @@ std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
         double here = 0.0;
         for (const auto& m : strongest) here += m.weight;
         std::erase_if(strongest, [](const FoundMode& m) { return m.mode.amplitude <= 0.0; });
-        if (2.0 * here >= all) result.push_back(std::move(strongest));
+        if (2.0 * here >= all && pooled_fall_db(strongest) >= kLeastPooledFallDb)
+            result.push_back(std::move(strongest));
         from = to;
     }
     return result;

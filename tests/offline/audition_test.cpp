@@ -81,6 +81,25 @@ TEST_CASE("audition: amount 0 is the recording itself on both sides", "[audition
     CHECK(bytes_of_file(out / "kit_open.wav") == bytes_of_file(out / "kit_deadened.wav"));
 }
 
+TEST_CASE("audition: a few tom strokes in a groove are enough for the lowest ring, and it says they are few",
+          "[audition]") {
+    const Folder folder;
+    const auto session = (folder / "demo").string();
+    REQUIRE(run_program({"demo", session, "--seconds", "20"}).exit_code == 0);
+    const auto run = run_program(
+        {"audition", session, "--role", "floor_tom", "-o", (folder / "audition").string(), "--json"});
+    REQUIRE(run.exit_code == 0);
+    const auto json = Json::parse(run.out);
+    REQUIRE(json["notices"].size() == 1);
+    CHECK(json["notices"][0].get<std::string>().find("four single strokes") != std::string::npos);
+    // the kit was built with 82.4 Hz and 980 ms
+    REQUIRE(json["partials"].size() >= 3);
+    CHECK(json["partials"][0]["hz"].get<double>() == Approx(82.4).epsilon(0.01).margin(0));
+    CHECK(json["partials"][0]["open_ring_ms"].get<double>() == Approx(980.0).epsilon(0.1).margin(0));
+    CHECK(json["partials"][0]["deadened_ring_ms"].get<double>() ==
+          Approx(0.45 * 980.0).epsilon(0.15).margin(0));
+}
+
 TEST_CASE("audition: opening up stops at the recording's noise, and says so", "[audition]") {
     const Folder folder;
     const auto session = demo(folder, "demo");
