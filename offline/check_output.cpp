@@ -79,15 +79,15 @@ Json rings_json(const CheckResult& r) {
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         Json partials = Json::array();
-        for (const auto& p : ring.result.partials)
+        for (const auto& p : dsp::heard_partials(ring.result))
             partials.push_back({{"hz", rounded(p.hz, 1)},
-                                {"ring_ms", rounded(p.ring_ms, 0)},
+                                {"ring_ms", p.judged ? Json(rounded(p.ring_ms, 0)) : Json(nullptr)},
                                 {"level_db", rounded(p.level_db, 1)},
                                 {"range_db", rounded(p.range_db, 0)}});
         rings.push_back({{"drum", dsp::drum_name(ring.drum)},
                          {"mic", r.names[ring.mic].name},
                          {"partials", partials},
-                         {"ring_ms", decay.judged ? Json(rounded(decay.ring_ms, 0)) : Json(nullptr)},
+                         {"ring_ms", decay.sure() ? Json(rounded(decay.ring_ms, 0)) : Json(nullptr)},
                          {"range_db", rounded(decay.range_db, 1)},
                          {"fit_to_db", decay.judged ? Json(decay.fit_to_db) : Json(nullptr)},
                          {"hits", ring.result.hits}});
@@ -286,19 +286,28 @@ void bleed_table(const CheckResult& r, std::string& out) {
 void rings_table(const CheckResult& r, std::string& out) {
     if (r.rings.empty()) return;
     out += cell("Ring", 16) + fmt::format("{:>8} {:>9}  {}\n", "T60 ms", "range dB", "partials, Hz (T60 ms)");
+    bool open = false;
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
-                    (decay.judged ? fmt::format("{:>8.0f} {:>9.0f}  ", decay.ring_ms, decay.range_db)
-                                  : fmt::format("{:>8} {:>9}  ", "-", "-"));
-        auto partials = ring.result.partials;
+                    (decay.sure() ? fmt::format("{:>8.0f} {:>9.0f}  ", decay.ring_ms, decay.range_db)
+                                  : fmt::format("{:>8} {:>9}  ", "?", "-"));
+        auto partials = dsp::heard_partials(ring.result);
         std::sort(partials.begin(), partials.end(),
                   [](const auto& a, const auto& b) { return a.level_db > b.level_db; });
         if (partials.size() > 4) partials.resize(4);
         std::sort(partials.begin(), partials.end(), [](const auto& a, const auto& b) { return a.hz < b.hz; });
-        for (const auto& p : partials) line += fmt::format("{:.0f} ({:.0f})  ", p.hz, p.ring_ms);
+        open = open || !decay.sure();
+        for (const auto& p : partials) {
+            line += fmt::format("{:.0f} ({})  ", p.hz, p.judged ? fmt::format("{:.0f}", p.ring_ms) : "?");
+            open = open || !p.judged;
+        }
         out += line + '\n';
     }
+    if (open)
+        out +=
+            "?: heard, but how long it rings cannot be judged: the next stroke or noise comes too soon, or "
+            "the\nstrokes do not agree; two or three single strokes left to ring out would show it\n";
     out += '\n';
 }
 

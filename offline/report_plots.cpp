@@ -250,15 +250,16 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
     constexpr double width = 215, height = 120;
     const auto& result = ring.result;
     double longest = 200.0;
-    for (const auto& p : result.partials) longest = std::max(longest, p.ring_ms);
-    longest = std::max(longest, result.decay.ring_ms);
+    for (const auto& p : result.partials)
+        if (p.judged) longest = std::max(longest, p.ring_ms);
+    if (result.decay.sure()) longest = std::max(longest, result.decay.ring_ms);
     const double scale_ms = std::ceil(longest * 1.05 / 200.0) * 200.0;
     const auto px = [&](double ms) { return x + width * ms / scale_ms; };
     const auto py = [&](double db) { return y + height * std::clamp(-db / 60.0, 0.0, 1.0); };
     std::string out = text(
         x, y - 8,
         fmt::format("{}{}", short_name(ring.drum),
-                    result.decay.judged ? fmt::format(", {:.0f} ms", result.decay.ring_ms) : ", not judged"),
+                    result.decay.sure() ? fmt::format(", {:.0f} ms", result.decay.ring_ms) : ", not judged"),
         "class=\"head\"");
     for (const double db : {0.0, -20.0, -40.0, -60.0})
         out += line(x, py(db), x + width, py(db), "grid") +
@@ -267,7 +268,7 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
         out +=
             text(px(ms), y + height + 16, fmt::format("{:.0f}", ms), "class=\"tick\" text-anchor=\"middle\"");
     for (const auto& p : result.partials) {
-        if (p.level_db < -25.0) continue;
+        if (p.level_db < -25.0 || !p.judged) continue;
         const double end_ms = p.ring_ms * (60.0 + p.level_db) / 60.0;
         out += fmt::format("<g><title>{:.0f} Hz, T60 {:.0f} ms</title>{}</g>", p.hz, p.ring_ms,
                            line(px(0), py(p.level_db), px(end_ms), py(-60.0), "partial"));
@@ -280,13 +281,14 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
 }
 
 std::string partials_list(const dsp::DrumRing& ring) {
-    auto partials = ring.result.partials;
+    auto partials = dsp::heard_partials(ring.result);
     std::sort(partials.begin(), partials.end(),
               [](const auto& a, const auto& b) { return a.level_db > b.level_db; });
     if (partials.size() > 5) partials.resize(5);
     std::string out;
     for (const auto& p : partials)
-        out += fmt::format("{}{:.0f} Hz {:.0f} ms", out.empty() ? "" : ", ", p.hz, p.ring_ms);
+        out += fmt::format("{}{:.0f} Hz {}", out.empty() ? "" : ", ", p.hz,
+                           p.judged ? fmt::format("{:.0f} ms", p.ring_ms) : "(cannot be judged)");
     return out;
 }
 
@@ -301,13 +303,15 @@ std::string plot_ring(const CheckResult& r) {
         const auto& decay = r.rings[i].result.decay;
         list +=
             "<li>" + short_name(r.rings[i].drum) + ": " +
-            (decay.judged ? fmt::format("T60 {:.0f} ms, seen over {:.0f} dB; ", decay.ring_ms, decay.range_db)
+            (decay.sure() ? fmt::format("T60 {:.0f} ms, seen over {:.0f} dB; ", decay.ring_ms, decay.range_db)
                           : std::string("not judged as a whole; ")) +
             (partials.empty() ? std::string("no partial found") : partials) + "</li>";
     }
     return figure(
         "plot-ring", "Ring",
-        "dB over ms: the drum as a whole (thick) and its partials (thin), each drawn on to -60 dB.",
+        "dB over ms: the drum as a whole (thick) and its partials (thin), each drawn on to -60 dB. What "
+        "cannot "
+        "be judged is heard, but the next stroke or noise comes too soon, or the strokes do not agree.",
         svg(520, int(180 * ((r.rings.size() + 1) / 2)) + 4, "Decay of each drum with its partials", body) +
             "<ul>" + list + "</ul>");
 }

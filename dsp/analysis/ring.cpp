@@ -26,8 +26,16 @@ constexpr double kPartialRangeDb = 40.0;
 constexpr double kLeastPartialFallDb =
     3.0; // a mode that was not seen to fall further has no decay to speak of,
 constexpr double kLeastPooledFallDb = 5.0; // unless many hits tell of it: root of the sum of squares
+constexpr double kHeardFallDb = 2.0;       // but is there
 constexpr double kLeastPeriods = 6.0;      // in a ring time: less is a thump without pitch
 constexpr double kUnsure = 0.25;           // spread of the ring time over hits
+constexpr double kJudgedWithin = 0.1;      // of the ring time
+// The median's standard error is 1.25 standard deviations, one of them 1.48 half quartile distances, by the
+// root of the hits; times 2.5.
+constexpr double kErrorOfSpread = 2.5 * 1.25 * 1.48;
+constexpr double kJudgedFallDb = 20.0; // T20 of ISO 3382; over less the figures come out short
+constexpr std::size_t kJudgedHits = 3;
+constexpr double kLeftOpenDb = -20.0, kLoudestOpenDb = 6.0; // re the strongest; more is no mode
 constexpr double kLateSeconds = 0.03;
 constexpr double kSpectrumSeconds = 0.5;
 constexpr double kGlideBandHz = 300.0;
@@ -412,7 +420,7 @@ std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
         const auto skip = std::min(x.size(), std::size_t(kFreeAfterMs * a.rate_hz / 1000.0));
         for (const double centre : tiles)
             for (auto mode : find_modes(std::span(x).subspan(skip), a.rate_hz, centre, kHalfWidthHz)) {
-                if (mode.range_db < kLeastPartialFallDb || mode.hz * mode.ring_ms() < 1000.0 * kLeastPeriods)
+                if (mode.range_db < kHeardFallDb || mode.hz * mode.ring_ms() < 1000.0 * kLeastPeriods)
                     continue;
                 mode.amplitude *= std::exp(mode.decay_per_s * kFreeAfterMs / 1000.0); // back to the onset
                 found.push_back({h, mode, weight_of(a.hits[h])});
@@ -475,12 +483,33 @@ RingPartial merged(const Cluster& modes) {
     p.range_db = over([](const RingMode& m) { return m.range_db; }, 0.5);
     p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / p.ring_ms;
     p.hits = modes.size();
+    p.judged = p.hits >= kJudgedHits && p.range_db >= kJudgedFallDb &&
+               kErrorOfSpread * p.spread <= kJudgedWithin * std::sqrt(static_cast<double>(p.hits));
     return p;
+}
+
+/// Side by side with a partial that was found, what only mends the fit shows up as well.
+bool near_one_of(const std::vector<RingPartial>& partials, double hz) {
+    return std::any_of(partials.begin(), partials.end(),
+                       [=](const RingPartial& p) { return std::abs(p.hz - hz) < 0.08 * hz; });
+}
+
+/// Of what was found, all that the hits don't agree on or that no hit shows for long enough.
+void leave_open(const Cluster& found, const Analysis& a, double strongest_db, RingResult& result) {
+    for (const auto& cluster : clusters(found, a)) {
+        auto p = merged(cluster);
+        p.level_db -= strongest_db, p.judged = false;
+        if (p.level_db > kLeftOpenDb && p.level_db < kLoudestOpenDb && !near_one_of(result.partials, p.hz))
+            result.left_open.push_back(p);
+    }
 }
 
 void measure_partials(const Analysis& a, RingResult& result) {
     auto& partials = result.partials;
-    for (const auto& cluster : clusters(modes_of_all_hits(a), a)) partials.push_back(merged(cluster));
+    const auto found = modes_of_all_hits(a);
+    auto fallen = found;
+    std::erase_if(fallen, [](const FoundMode& m) { return m.mode.range_db < kLeastPartialFallDb; });
+    for (const auto& cluster : clusters(std::move(fallen), a)) partials.push_back(merged(cluster));
     if (partials.empty()) return;
     std::sort(partials.begin(), partials.end(),
               [](const auto& x, const auto& y) { return x.level_db > y.level_db; });
@@ -488,11 +517,19 @@ void measure_partials(const Analysis& a, RingResult& result) {
     for (auto& p : partials) p.level_db -= strongest;
     std::erase_if(partials,
                   [](const RingPartial& p) { return p.level_db < -kPartialRangeDb || p.spread > kUnsure; });
+    leave_open(found, a, strongest, result);
     if (partials.size() > kMaxPartials) partials.resize(kMaxPartials);
     std::sort(partials.begin(), partials.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
 }
 
 } // namespace
+
+std::vector<RingPartial> heard_partials(const RingResult& ring) {
+    auto all = ring.partials;
+    all.insert(all.end(), ring.left_open.begin(), ring.left_open.end());
+    std::sort(all.begin(), all.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+    return all;
+}
 
 RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const RingBandLimits& band) {
     RingResult result;

@@ -35,6 +35,8 @@ struct DecayFit {
     double curvature = 0.0;   ///< rms distance of the curve from the straight line over the fit, dB
     double floor_db = 0.0;    ///< steady noise under the decay, dB re its first block (-200: none seen)
     bool judged = false;
+    /// Fitted over 20 dB or more. Over less a drum of several modes shows how its loud start falls.
+    [[nodiscard]] bool sure() const noexcept { return judged && fit_to_db <= -20.0; }
 };
 
 /// Fits T60 to `energy`, mean squares of successive blocks `block_ms` long, the first of them at the loudest
@@ -53,15 +55,23 @@ struct RingPartial {
     double range_db = 0.0; ///< fall that could be seen before the noise or the next hit, median over hits
     double spread = 0.0;   ///< half the distance between the quartiles of ring_ms over hits, relative
     std::size_t hits = 0;  ///< in how many hits it was found
+    /// ring_ms is good to a tenth: seen to fall by 20 dB, in three hits that agree as far as that takes.
+    bool judged = false;
 };
 
 struct RingResult {
     DecayFit decay; ///< medians over the hits with the largest range
     std::vector<RingPartial>
         partials; ///< rising frequency, at most kMaxPartials; one that the hits do not agree on is left out
+    /// Partials that are heard, 20 dB under the strongest or less, but whose hits do not agree on a ring
+    /// time.
+    std::vector<RingPartial> left_open;
     std::vector<double> curve_db; ///< backward integral of the hit with the longest range, kCurveStepMs apart
     std::size_t hits = 0;         ///< hits that could be used
 };
+
+/// All that is heard, those left open too, in rising frequency.
+std::vector<RingPartial> heard_partials(const RingResult& ring);
 
 inline constexpr std::size_t kMaxPartials = 8;
 inline constexpr double kCurveStepMs = 2.0;

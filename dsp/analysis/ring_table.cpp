@@ -13,6 +13,8 @@ constexpr double kGuard_s = 0.004;    // the next hit may be found late
 constexpr double kDisturbsDb = -30.0; // re the hit that is looked at, in the same mic
 constexpr double kMetalDb = -15.0;    // cymbals have that much less below 2 kHz, where a drum rings
 constexpr std::size_t kMostHits = 10;
+constexpr double kSamePitch = 0.05, kSharedDb = -40.0; // of another drum's partial, re this one, in its mic
+constexpr double kNearby_s = 0.5;
 
 struct Stretch {
     double time_s = 0.0, length_s = 0.0, strength_db = 0.0;
@@ -54,6 +56,31 @@ void choose(std::vector<Stretch>& all) {
     if (all.size() > kMostHits) all.resize(kMostHits);
 }
 
+/// A quarter of the drum's strokes or more have one of the other close by.
+bool hit_near(std::span<const Hit> hits, Drum drum, Drum other) {
+    std::size_t strokes = 0, near = 0;
+    for (const auto& h : hits) {
+        if (h.drum != drum) continue;
+        ++strokes;
+        near += std::any_of(hits.begin(), hits.end(), [&](const Hit& o) {
+            return o.drum == other && std::abs(o.time_s - h.time_s) < kNearby_s;
+        });
+    }
+    return 4 * near >= strokes;
+}
+
+/// Where a drum that is hit close by rings longer at the same pitch, whose decay is seen cannot be told.
+void doubt_shared(DrumRing& ring, const DrumRing& other, std::span<const Hit> hits,
+                  std::span<const Bleed> bleed) {
+    if (!hit_near(hits, ring.drum, other.drum)) return;
+    const double level_db = bleed_db(bleed, other.drum, ring.mic);
+    for (auto& p : ring.result.partials)
+        for (const auto& q : other.result.partials)
+            if (std::abs(q.hz - p.hz) < kSamePitch * p.hz && q.ring_ms > p.ring_ms &&
+                level_db + q.level_db > p.level_db + kSharedDb)
+                p.judged = false;
+}
+
 } // namespace
 
 RingResult ring_of(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed, Drum drum,
@@ -88,6 +115,9 @@ std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, st
     for (std::size_t i = 0; i < table.size(); i += 2)
         table[i].result = ring_of(take, hits, bleed, table[i].drum, table[i].mic);
     other.join();
+    for (auto& ring : table)
+        for (const auto& near : table)
+            if (near.drum != ring.drum) doubt_shared(ring, near, hits, bleed);
     return table;
 }
 

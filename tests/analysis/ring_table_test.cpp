@@ -1,9 +1,10 @@
 // Rings of a simulated kit against the decays that it was built with.
 #include "analysis/ring_table.h"
-#include "synth/simulator.h"
+#include "simulated_take.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <cstdio>
 
 using namespace kitfold::dsp;
 
@@ -67,4 +68,85 @@ TEST_CASE("rings of a line check, each drum alone: main partials within 10 %", "
             CHECK(near->ring_ms == Approx(truth.ring_ms).epsilon(0).margin(0.1 * truth.ring_ms));
         }
     }
+}
+
+namespace {
+
+/// Partials of a kit against the decays that it was built with, 12 dB under each drum's strongest or less.
+struct RingScore {
+    std::size_t partials = 0, heard = 0, judged = 0, wrong = 0; ///< wrong: judged, but off by more than 10 %
+    std::size_t drums = 0, drums_judged = 0, drums_wrong = 0;   ///< as a whole
+    double worst = 0.0, worst_drum = 0.0;
+
+    void add(const kitfold::test::SimulatedTake& t) {
+        const auto bleed = bleed_table(t.take, t.found_hits);
+        const auto whole = t.simulator.measure_rings();
+        for (const auto& ring : ring_table(t.take, t.found_hits, bleed)) {
+            for (const auto& drum : t.simulator.truth().drums)
+                if (drum.drum == ring.drum)
+                    for (const auto& truth : drum.partials)
+                        if (truth.level_db >= -12.0) add(heard_partials(ring.result), truth);
+            for (const auto& truth : whole)
+                if (truth.drum == ring.drum) add(ring.result.decay, truth.ring_ms);
+        }
+    }
+    void add(const std::vector<RingPartial>& found, const Partial& truth) {
+        ++partials;
+        const auto near = std::min_element(found.begin(), found.end(), [&](const auto& a, const auto& b) {
+            return std::abs(a.hz - truth.hz) < std::abs(b.hz - truth.hz);
+        });
+        if (near == found.end() || std::abs(near->hz - truth.hz) > 0.02 * truth.hz) return;
+        ++heard;
+        if (!near->judged) return;
+        const double off = std::abs(near->ring_ms / truth.ring_ms - 1.0);
+        ++judged, worst = std::max(worst, off);
+        if (off > 0.1) ++wrong;
+    }
+    void add(const DecayFit& decay, double truth_ms) {
+        ++drums;
+        if (!decay.sure()) return;
+        const double off = std::abs(decay.ring_ms / truth_ms - 1.0);
+        ++drums_judged, worst_drum = std::max(worst_drum, off);
+        if (off > 0.1) ++drums_wrong;
+    }
+};
+
+SimulatorOptions ring_options(std::uint64_t seed, Style style, Tone tone) {
+    SimulatorOptions o;
+    o.seed = seed, o.style = style, o.tone = tone, o.seconds = 60.0;
+    return o;
+}
+
+} // namespace
+
+TEST_CASE("rings in a groove: what is judged is within 10 %, the rest is heard and left open",
+          "[analysis][rings]") {
+    RingScore score;
+    auto o = ring_options(212, Style::groove, Tone::open);
+    SECTION("open") {}
+    SECTION("deadened") { o.tone = Tone::deadened; }
+    score.add(kitfold::test::SimulatedTake(o));
+    INFO(score.judged << " of " << score.heard << " heard of " << score.partials << " judged, worst "
+                      << score.worst);
+    CHECK(score.partials == 20);
+    CHECK(score.heard + 1 >= score.partials);
+    CHECK(score.wrong == 0);
+    CHECK(3 * score.judged >= score.partials);
+    CHECK(score.drums_wrong == 0);
+    CHECK(score.drums_judged >= 2);
+}
+
+TEST_CASE("table of rings on seeds that nothing was tuned on", "[.table]") {
+    for (const auto style : {Style::groove, Style::line_check})
+        for (const auto tone : {Tone::open, Tone::deadened}) {
+            RingScore s;
+            for (std::uint64_t seed = 211; seed <= 216; ++seed)
+                s.add(kitfold::test::SimulatedTake(ring_options(seed, style, tone)));
+            std::printf("%s, %s: %zu of %zu partials heard, %zu judged, %zu wrong, worst %.0f %%; "
+                        "drums %zu of %zu judged, %zu wrong, worst %.0f %%\n",
+                        style == Style::groove ? "groove" : "line check",
+                        tone == Tone::open ? "open" : "deadened", s.heard, s.partials, s.judged, s.wrong,
+                        100.0 * s.worst, s.drums_judged, s.drums, s.drums_wrong, 100.0 * s.worst_drum);
+            std::fflush(stdout);
+        }
 }
