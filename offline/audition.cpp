@@ -336,14 +336,9 @@ void audition_two(const AuditionRequest& request, AuditionResult& r,
 // ---- what is said about it
 // ----------------------------------------------------------------------------------------
 
-/// T60 of the partial nearest to hz, or 0.
-double ring_near(const dsp::RingResult& ring, double hz) {
-    for (const auto& p : ring.partials)
-        if (std::abs(p.hz / hz - 1.0) < 0.03) return p.ring_ms;
-    return 0.0;
+std::string ms(const std::optional<RingTime>& time) {
+    return time ? fmt::format("{:.0f} ms{}", time->ms, time->sure ? "" : "?") : "-";
 }
-
-std::string ms(double value) { return value > 0.0 ? fmt::format("{:.0f} ms", value) : "-"; }
 
 dsp::Json sound_json(const AuditionSound& sound, const fs::path& file) {
     auto out = dsp::Json::object();
@@ -353,6 +348,17 @@ dsp::Json sound_json(const AuditionSound& sound, const fs::path& file) {
 }
 
 } // namespace
+
+std::optional<RingTime> ring_near(const dsp::RingResult& ring, double hz) {
+    for (const auto& p : ring.partials)
+        if (std::abs(p.hz / hz - 1.0) < 0.03 && p.ring_ms > 0.0) return RingTime{p.ring_ms, p.judged};
+    return std::nullopt;
+}
+
+std::optional<RingTime> ring_of_all(const dsp::RingResult& ring) {
+    if (ring.decay.ring_ms <= 0.0) return std::nullopt;
+    return RingTime{ring.decay.ring_ms, ring.decay.sure()};
+}
 
 AuditionResult audition(const AuditionRequest& request, const std::function<void(double)>& progress) {
     AuditionResult r;
@@ -414,10 +420,12 @@ std::string audition_text(const AuditionResult& r, const fs::path& folder) {
                            r.damp ? fmt::format(", amount {:.2f}", r.amount) : " that match in both takes");
     out += "  partial    open       deadened\n";
     for (const auto& p : r.open.ring.partials)
-        out += fmt::format("  {:6.1f} Hz  {:>8}   {:>8}\n", p.hz, ms(p.ring_ms),
+        out += fmt::format("  {:6.1f} Hz  {:>8}   {:>8}\n", p.hz, ms(ring_near(r.open.ring, p.hz)),
                            ms(ring_near(r.deadened.ring, p.hz)));
-    out += fmt::format("  whole      {:>8}   {:>8}\n", ms(r.open.ring.decay.ring_ms),
-                       ms(r.deadened.ring.decay.ring_ms));
+    out += fmt::format("  whole      {:>8}   {:>8}\n", ms(ring_of_all(r.open.ring)),
+                       ms(ring_of_all(r.deadened.ring)));
+    if (out.find(" ms?") != std::string::npos)
+        out += "  ?: rough; a few single strokes left to ring out would tell\n";
     const auto level = [&](const char* what, const AuditionSide& side) {
         out += fmt::format("{}: {:.1f} LUFS, peak {:.1f} dBFS (turned down {:.1f} dB); kit {:.1f} LUFS\n",
                            what, side.drum.loudness_lufs, side.drum.peak_dbfs, side.drum.turned_down_db,
@@ -437,8 +445,9 @@ dsp::Json audition_json(const AuditionResult& r, const fs::path& folder) {
     for (const auto& p : r.open.ring.partials) {
         auto row = dsp::Json::object();
         row["hz"] = p.hz, row["open_ring_ms"] = p.ring_ms;
-        const double after = ring_near(r.deadened.ring, p.hz);
-        row["deadened_ring_ms"] = after > 0.0 ? dsp::Json(after) : dsp::Json();
+        const auto after = ring_near(r.deadened.ring, p.hz);
+        row["deadened_ring_ms"] = after ? dsp::Json(after->ms) : dsp::Json();
+        row["sure"] = p.judged && after && after->sure;
         partials.push_back(std::move(row));
     }
     out["partials"] = std::move(partials);

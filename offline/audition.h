@@ -32,6 +32,15 @@ struct AuditionSide {
     dsp::RingResult ring;
 };
 
+/// What is shown of a ring time: `sure` when it is good to a tenth (RingPartial::judged, DecayFit::sure).
+struct RingTime {
+    double ms = 0.0; ///< T60
+    bool sure = false;
+};
+/// Of the partial within 3 % of hz; nothing when there is none.
+std::optional<RingTime> ring_near(const dsp::RingResult& ring, double hz);
+std::optional<RingTime> ring_of_all(const dsp::RingResult& ring); ///< of the whole drum
+
 struct AuditionResult {
     int rate_hz = 48'000;
     std::string title, mic;

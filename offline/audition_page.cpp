@@ -307,22 +307,20 @@ std::string decays(const AuditionResult& r) {
 }
 
 std::string ring_table(const AuditionResult& r) {
-    const auto cell = [](double ms) { return ms > 0.0 ? fmt::format("{:.0f}", ms) : std::string("-"); };
+    const auto cell = [](const std::optional<RingTime>& time) {
+        return time ? fmt::format("{:.0f}{}", time->ms, time->sure ? "" : "?") : std::string("-");
+    };
     std::string rows;
-    for (const auto& p : r.open.ring.partials) {
-        double after = 0.0;
-        for (const auto& d : r.deadened.ring.partials)
-            if (std::abs(d.hz / p.hz - 1.0) < 0.03) after = d.ring_ms;
-        rows +=
-            fmt::format("<tr><td>{:.1f}</td><td>{}</td><td>{}</td></tr>", p.hz, cell(p.ring_ms), cell(after));
-    }
-    rows += fmt::format("<tr><th>whole drum</th><td>{}</td><td>{}</td></tr>", cell(r.open.ring.decay.ring_ms),
-                        cell(r.deadened.ring.decay.ring_ms));
+    for (const auto& p : r.open.ring.partials)
+        rows += fmt::format("<tr><td>{:.1f}</td><td>{}</td><td>{}</td></tr>", p.hz,
+                            cell(ring_near(r.open.ring, p.hz)), cell(ring_near(r.deadened.ring, p.hz)));
+    rows += fmt::format("<tr><th>whole drum</th><td>{}</td><td>{}</td></tr>", cell(ring_of_all(r.open.ring)),
+                        cell(ring_of_all(r.deadened.ring)));
     return "<section id=\"rings\"><h2>Ring times</h2><table><tr><th>Hz</th><th>open, ms</th><th>deadened, "
            "ms</th></tr>" +
            rows +
-           "</table><p class=\"soft\">Time to fall by 60 dB. A dash: not to be seen in this "
-           "take.</p></section>\n";
+           "</table><p class=\"soft\">Time to fall by 60 dB. A dash: not to be seen in this take. A question "
+           "mark: rough; a few single strokes left to ring out would tell.</p></section>\n";
 }
 
 constexpr const char* kPlayer = R"(<section id="player"><h2>Listen</h2>
