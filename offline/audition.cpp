@@ -419,13 +419,16 @@ std::string audition_text(const AuditionResult& r, const fs::path& folder) {
     auto out = fmt::format("{} ({}), {} hits{}\n", r.mic, drum_words(r.drum).substr(4), r.hits,
                            r.damp ? fmt::format(", amount {:.2f}", r.amount) : " that match in both takes");
     out += "  partial    open       deadened\n";
+    bool rough = false;
+    const auto row = [&](const std::string& what, const std::optional<RingTime>& open,
+                         const std::optional<RingTime>& deadened) {
+        out += fmt::format("  {:<9}  {:>8}   {:>8}\n", what, ms(open), ms(deadened));
+        rough = rough || (open && !open->sure) || (deadened && !deadened->sure);
+    };
     for (const auto& p : r.open.ring.partials)
-        out += fmt::format("  {:6.1f} Hz  {:>8}   {:>8}\n", p.hz, ms(ring_near(r.open.ring, p.hz)),
-                           ms(ring_near(r.deadened.ring, p.hz)));
-    out += fmt::format("  whole      {:>8}   {:>8}\n", ms(ring_of_all(r.open.ring)),
-                       ms(ring_of_all(r.deadened.ring)));
-    if (out.find(" ms?") != std::string::npos)
-        out += "  ?: rough; a few single strokes left to ring out would tell\n";
+        row(fmt::format("{:6.1f} Hz", p.hz), ring_near(r.open.ring, p.hz), ring_near(r.deadened.ring, p.hz));
+    row("whole", ring_of_all(r.open.ring), ring_of_all(r.deadened.ring));
+    if (rough) out += "  ?: rough; a few single strokes left to ring out would tell\n";
     const auto level = [&](const char* what, const AuditionSide& side) {
         out += fmt::format("{}: {:.1f} LUFS, peak {:.1f} dBFS (turned down {:.1f} dB); kit {:.1f} LUFS\n",
                            what, side.drum.loudness_lufs, side.drum.peak_dbfs, side.drum.turned_down_db,
