@@ -279,14 +279,10 @@ std::optional<double> coincident_angle_deg(double level_difference_db) noexcept 
 
 Image judge_image(const Take& take, std::span<const Hit> hits) {
     Image image;
-    std::optional<std::size_t> left, right;
-    for (std::size_t m = 0; m < take.mics.size(); ++m) {
-        if (take.mics[m].role == Role::overhead_left && !left) left = m;
-        if (take.mics[m].role == Role::overhead_right && !right) right = m;
-    }
-    if (!left || !right) return image;
-    image.left = *left, image.right = *right;
-    ImageJudge judge(take, *left, *right);
+    const auto pair = overhead_pair(take.mics);
+    if (!pair) return image;
+    image.left = pair->left, image.right = pair->right;
+    ImageJudge judge(take, pair->left, pair->right);
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (auto row = judge.judge(hits, static_cast<Drum>(d))) image.rows.push_back(*row);
     image.kind = kind_of(image.rows);

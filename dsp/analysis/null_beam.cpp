@@ -25,16 +25,6 @@ Products products(const Ear& left, const Ear& right, const ScanFeatures& sum, st
 
 } // namespace
 
-std::optional<OverheadPair> overhead_pair(std::span<const TakeMic> mics) {
-    std::optional<std::size_t> left, right;
-    for (std::size_t m = 0; m < mics.size(); ++m) {
-        if (mics[m].role == Role::overhead_left && !left) left = m;
-        if (mics[m].role == Role::overhead_right && !right) right = m;
-    }
-    if (!left || !right) return std::nullopt;
-    return OverheadPair{*left, *right};
-}
-
 ScanFeatures scan_sum(const Take& take, OverheadPair pair) {
     MicScan scan(take.rate_hz, take.seconds());
     std::vector<float> left(1u << 14), right(left.size());

@@ -2,19 +2,12 @@
 // A coincident pair of overheads as one mic that is deaf in one direction.
 #include "analysis/ear.h"
 #include "analysis/take.h"
-#include <optional>
 #include <span>
 #include <vector>
 
 namespace kitfold::dsp {
 
 inline constexpr std::size_t kCourseBands = 4; ///< the upper ones of kScanBands
-
-/// Left and right overhead of a take, by index.
-struct OverheadPair {
-    std::size_t left = 0, right = 0;
-};
-std::optional<OverheadPair> overhead_pair(std::span<const TakeMic> mics);
 
 /// Band powers of left + right; with those of each alone they give those of any mix of the two.
 ScanFeatures scan_sum(const Take& take, OverheadPair pair);

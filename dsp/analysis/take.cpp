@@ -73,4 +73,14 @@ std::optional<std::size_t> own_mic(std::span<const TakeMic> mics, Drum drum) noe
     return best;
 }
 
+std::optional<OverheadPair> overhead_pair(std::span<const TakeMic> mics) noexcept {
+    std::optional<std::size_t> left, right;
+    for (std::size_t m = 0; m < mics.size(); ++m) {
+        if (mics[m].role == Role::overhead_left && !left) left = m;
+        if (mics[m].role == Role::overhead_right && !right) right = m;
+    }
+    if (!left || !right) return std::nullopt;
+    return OverheadPair{*left, *right};
+}
+
 } // namespace kitfold::dsp

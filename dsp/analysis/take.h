@@ -53,6 +53,12 @@ std::optional<Drum> own_drum(Role role) noexcept;
 /// close mic.
 std::optional<std::size_t> own_mic(std::span<const TakeMic> mics, Drum drum) noexcept;
 
+/// Left and right overhead of a take, by index: the first of each role; none unless both are there.
+struct OverheadPair {
+    std::size_t left = 0, right = 0;
+};
+std::optional<OverheadPair> overhead_pair(std::span<const TakeMic> mics) noexcept;
+
 constexpr bool is_overhead(Role r) noexcept {
     return r == Role::overhead_left || r == Role::overhead_right || r == Role::overhead_mono;
 }
