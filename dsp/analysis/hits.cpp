@@ -1,4 +1,5 @@
 #include "analysis/hits.h"
+#include "analysis/ghosts.h"
 #include "analysis/hit_finder.h"
 #include <algorithm>
 #include <cmath>
@@ -79,19 +80,31 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
     auto ears = listen(scans);
     set_lags(take.mics, ears);
     const double frame_s = scans[0].frame_seconds();
-    std::vector<Hit> hits;
     const auto pair = overhead_pair(take.mics);
     auto sum =
         std::async(std::launch::async, [&] { return pair ? scan_sum(take, *pair) : ScanFeatures{}; }).share();
+    std::vector<ClockedHit> found;
     for (const auto& h :
          HitFinder(take.mics, ears, [&]() -> const ScanFeatures& { return sum.get(); }).find()) {
-        const double time_s = (static_cast<double>(h.first_frame) + kFrameOfOnset) * frame_s;
-        const double heard_s = (static_cast<double>(h.frame) + kFrameOfOnset) * frame_s;
-        hits.push_back({time_s, h.drum, peak_db(take, h.mic, heard_s), false});
+        const auto seconds = [&](std::ptrdiff_t frame) {
+            return (static_cast<double>(frame) + kFrameOfOnset) * frame_s;
+        };
+        found.push_back({{seconds(h.first_frame), h.drum, peak_db(take, h.mic, seconds(h.frame)), false},
+                         seconds(h.frame - ears[h.mic].lag)});
     }
+    std::vector<double> late_s;
+    for (const auto& e : ears) late_s.push_back(static_cast<double>(e.lag) * frame_s);
+    std::vector<Hit> hits;
+    for (const auto& f : found) hits.push_back(f.hit);
+    const auto ghosts = ghosts_under_ring(take, found, late_s);
+    hits.insert(hits.end(), ghosts.begin(), ghosts.end());
     std::stable_sort(hits.begin(), hits.end(),
                      [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; });
     mark_alone(hits);
+    for (auto& h : hits) // a ring that covers a stroke is heard where it would be measured
+        if (std::binary_search(ghosts.begin(), ghosts.end(), h,
+                               [](auto& a, auto& b) { return a.time_s < b.time_s; }))
+            h.alone = false;
     return hits;
 }
 
