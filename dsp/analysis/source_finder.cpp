@@ -232,6 +232,14 @@ struct Clearest {
     float disagreement_db = 1e9f;
 };
 
+/// Whether the drum is struck at all. A mic whose drum is left alone stands out no more than by what its gain
+/// makes of bleed, and not far from its usual; one that is turned down stands out against its usual.
+bool struck(const Clearest& c) {
+    constexpr float kLeastContrastDb = 4.0f, kLeastOverRestDb = 17.0f;
+    return !c.examples.empty() &&
+           (c.examples.back().contrast_db > kLeastContrastDb || c.over_rest_db > kLeastOverRestDb);
+}
+
 /// Which of two drums to learn first.
 bool before(const Clearest& a, const Clearest& b) {
     const bool sure = a.disagreement_db <= kAgreeDb, other_sure = b.disagreement_db <= kAgreeDb;
@@ -273,7 +281,7 @@ std::vector<FirstIdea> own_sources(std::span<const HitEvent> events, const Liste
             const auto [drum, own] = who.own[i];
             const auto found = contrasts(events, who, drum, own, known);
             if (found.empty()) continue;
-            if (auto some = clearest(events, found, own); !next || before(some, best))
+            if (auto some = clearest(events, found, own); struck(some) && (!next || before(some, best)))
                 next = i, best = std::move(some);
         }
         if (!next) break;

@@ -27,7 +27,7 @@ struct FirstIdea {
 
 /// Drums with a mic of their own. A hit of such a drum is the event at which its mic stands out most against
 /// all others, however loud other drums are in it; the clearest drum is learned first and what it explains is
-/// left out for the next.
+/// left out for the next. A drum that nobody plays gives none.
 std::vector<FirstIdea> own_sources(std::span<const HitEvent> events, const Listeners& who);
 
 /// Hi-hat, ride and cymbals without a mic: what the overheads hear and no drum explains, sorted by how the
