@@ -14,6 +14,7 @@ constexpr std::ptrdiff_t kSearchFrom = -6, kSearchTo = 9,
 constexpr int kMostSteps = 3;
 constexpr float kLoudDb = 10.0f;  // under a drum's loud strokes
 constexpr float kLongerDb = 8.0f; // an open hi-hat lasts that much longer than most strokes
+constexpr float kOverDb = 8.0f;   // what is over so much sooner than the longest is no crash
 constexpr float kLeastGain = 22.0f, kLeastShare = 0.06f; // cost that a cymbal has to take away
 constexpr float kExpectedShare = 0.03f;                  // where a mic of its own has shown it already
 constexpr float kFaintDb = -8.0f;                        // a drum's own top end may be as loud
@@ -83,6 +84,7 @@ public:
         for (std::size_t s = 0; s < sources.size(); ++s)
             if (is_plate(sources[s].drum)) plates_.insert(plates_.end(), {2 * s + 1, 2 * s});
     }
+    [[nodiscard]] std::vector<KnownStroke> credible(std::span<const KnownStroke> first_idea) const;
     void gather(std::span<const KnownStroke> strokes, std::span<const std::ptrdiff_t> frames);
     void explain_first(std::size_t count);
     void explain_all() { explain_first(moments_.size()); }
@@ -154,6 +156,20 @@ std::vector<std::size_t> PlateFinder::voices_of(std::span<const KnownStroke> str
     std::vector<std::size_t> voices;
     for (const auto& s : strokes) voices.push_back(2 * s.source + (measured(s) > least[s.source] ? 1 : 0));
     return voices;
+}
+
+/// A first idea takes a hi-hat or ride together with a hard snare for a crash; played more often than crashes
+/// are, they would be what a crash is learned from.
+std::vector<KnownStroke> PlateFinder::credible(std::span<const KnownStroke> first_idea) const {
+    const auto crash = [&](const KnownStroke& s) { return sources_[s.source].drum == Drum::cymbals; };
+    std::vector<float> lasting;
+    for (const auto& s : first_idea)
+        if (crash(s)) lasting.push_back(lasting_db(s));
+    const float least_db = quantile(lasting, 0.9) - kOverDb;
+    std::vector<KnownStroke> out;
+    std::copy_if(first_idea.begin(), first_idea.end(), std::back_inserter(out),
+                 [&](const KnownStroke& s) { return !crash(s) || lasting_db(s) >= least_db; });
+    return out;
 }
 
 void PlateFinder::gather(std::span<const KnownStroke> strokes, std::span<const std::ptrdiff_t> frames) {
@@ -302,13 +318,14 @@ std::vector<KnownStroke> find_plates(std::span<const Ear> ears, const Listeners&
     constexpr int kPasses = 3;
     PlateFinder finder(ears, who, sources, beam);
     if (!finder.any()) return {};
-    finder.gather(strokes, frames);
+    const auto credible = finder.credible(strokes);
+    finder.gather(credible, frames);
     finder.learn(); // once more below, with what sounds together told apart
     for (int pass = 0; pass < kPasses; ++pass) {
         finder.learn();
         pass + 1 < kPasses ? finder.explain_first(kLessons) : finder.explain_all();
     }
-    return finder.plates(strokes);
+    return finder.plates(credible);
 }
 
 } // namespace kitfold::dsp
