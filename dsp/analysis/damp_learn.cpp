@@ -21,25 +21,22 @@ constexpr double kHighestQ = 4.0;      // the pitch of a hard stroke glides
 constexpr double kLowestQ = 2.0, kLastQ = 1.0;
 constexpr double kReach = 0.9;     // widest half bandwidth re the distance to the next band
 constexpr double kApart = 0.2;     // least distance of two bands re the sum of their half bandwidths
-constexpr double kClearDb = -20.0; // a partial this strong is worth a band
+constexpr double kClearDb = -26.0; // worth a band: the outer kick mic hears strong partials weakly
 constexpr double kOdd = 0.3;       // off the trend by this in log ring time: something else
 constexpr double kDbPerNeper = 8.685889638065037;
 
 double ring_time(double alpha) noexcept { return decay_rate(alpha); } // its own inverse
 
 /// How alpha goes with frequency: log alpha on log Hz, a straight line that trusts each partial as far as its
-/// hits agree.
+/// hits agree, and less the further it is off: what the wires rattle or the next drum hums can agree with
+/// itself over all hits and yet be no partial. Least squares, reweighted as for errors by Student's t with
+/// three degrees of freedom (Lange, Little and Taylor 1989, from memory).
 class Trend {
 public:
     explicit Trend(const std::vector<RingPartial>& partials) {
-        double w = 0, x = 0, y = 0, xx = 0, xy = 0;
-        for (const auto& p : partials) {
-            const double trust = 1.0 / variance(p), a = std::log(p.hz), b = std::log(decay_rate(p.ring_ms));
-            w += trust, x += trust * a, y += trust * b, xx += trust * a * a, xy += trust * a * b;
-        }
-        const double spread = w * xx - x * x;
-        slope_ = spread > 1e-6 * w * w ? std::clamp((w * xy - x * y) / spread, -1.0, 2.0) : 0.0;
-        at_1_hz_ = (y - slope_ * x) / w;
+        constexpr int kRounds = 8;
+        fit(partials, false);
+        for (int round = 0; round < kRounds; ++round) fit(partials, true);
     }
     [[nodiscard]] double alpha(double hz) const { return std::exp(at_1_hz_ + slope_ * std::log(hz)); }
     /// What was measured where the hits agree, what the others say where they don't: twin modes a hertz apart
@@ -51,10 +48,23 @@ public:
     }
 
 private:
-    static constexpr double kScatter = 0.12; // of log alpha round the line, from one partial to the next
+    static constexpr double kScatter = 0.08; // of log alpha round the line, from one partial to the next
     static double variance(const RingPartial& p) {
-        const double error = p.hits > 1 ? 0.75 * p.spread : 0.1;
+        const double error = p.hits > 1 ? 1.2 * p.spread : 0.1;
         return error * error + 0.02 * 0.02;
+    }
+    /// @param doubting by the line found before
+    void fit(const std::vector<RingPartial>& partials, bool doubting) {
+        double w = 0, x = 0, y = 0, xx = 0, xy = 0;
+        for (const auto& p : partials) {
+            const double a = std::log(p.hz), b = std::log(decay_rate(p.ring_ms)),
+                         all = variance(p) + kScatter * kScatter, off = b - at_1_hz_ - slope_ * a;
+            const double trust = 1.0 / (doubting ? all + off * off / 3.0 : all);
+            w += trust, x += trust * a, y += trust * b, xx += trust * a * a, xy += trust * a * b;
+        }
+        const double spread = w * xx - x * x;
+        slope_ = spread > 1e-6 * w * w ? std::clamp((w * xy - x * y) / spread, -1.0, 2.0) : 0.0;
+        at_1_hz_ = (y - slope_ * x) / w;
     }
     double slope_ = 0.0, at_1_hz_ = 0.0;
 };

@@ -159,6 +159,7 @@ struct BandRow {
 
 /// A mic of the open kit after Damp beside the same mic of the kit really deadened.
 struct Compared {
+    DrumDecay open, deadened; ///< as measured
     DampLearned learned;
     std::vector<RingRow> rings;
     std::vector<double> attack_db; ///< first 10 ms of each stroke
@@ -169,9 +170,10 @@ constexpr double kLeastBandDb = -40.0;
 Compared compare(const Session& open, const Session& deadened, Drum drum, std::size_t mic) {
     const double rate_hz = open.simulator.options().rate_hz;
     const auto &x = open.mics[mic], &truth = deadened.mics[mic];
-    const auto target = measure_decay(deadened.hits(drum, mic, truth), rate_hz);
     Compared out;
-    out.learned = learn_damp(measure_decay(open.hits(drum, mic, x), rate_hz), {0.45, &target});
+    out.open = measure_decay(open.hits(drum, mic, x), rate_hz);
+    out.deadened = measure_decay(deadened.hits(drum, mic, truth), rate_hz);
+    out.learned = learn_damp(out.open, {0.45, &out.deadened});
     const auto y = damped(out.learned.settings, rate_hz, x);
 
     const auto partials = partials_of(open.truth(drum), kWeakestDb);
@@ -260,7 +262,17 @@ TEST_CASE("every close mic deadened by learning is like the deadened drum", "[an
 
 namespace {
 
+void print(const std::string& where, const char* what, const std::vector<RingPartial>& partials) {
+    for (const auto& p : partials)
+        std::printf("%s %s %.1f Hz %.0f ms spread %.3f %.1f dB range %.0f, %d hits\n", what, where.c_str(),
+                    p.hz, p.ring_ms, p.spread, p.level_db, p.range_db, int(p.hits));
+}
+
 void print(const std::string& where, const Compared& found) {
+    print(where, "seen open", found.open.ring.partials);
+    print(where, "left open", found.open.ring.left_open);
+    print(where, "seen deadened", found.deadened.ring.partials);
+    print(where, "left deadened", found.deadened.ring.left_open);
     const auto& settings = found.learned.settings;
     for (std::size_t b = 0; b < settings.band_count; ++b)
         std::printf("set %s %.1f Hz q %.2f %.0f -> %.0f\n", where.c_str(), settings.bands[b].hz,
