@@ -163,6 +163,15 @@ double clearest_fall_db(const dsp::DampLearned& learned) {
     return most;
 }
 
+/// Rings that are heard and yet stay as they are.
+std::string left_as_they_are(const dsp::RingResult& ring) {
+    std::vector<std::string> hz;
+    for (const auto& p : ring.left_open) hz.push_back(fmt::format("{:.0f}", p.hz));
+    if (hz.empty()) return {};
+    return fmt::format("The ring near {} Hz is left as it is: the strokes do not agree on how long it lasts.",
+                       fmt::join(hz, " and "));
+}
+
 dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& heard,
                                const std::vector<float>& raw, AuditionResult& r) {
     const auto& mic = request.open.mics[heard.mic];
@@ -183,6 +192,8 @@ dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& hear
             learned.hits == 1 ? "one stroke" : fmt::format("only {} strokes", learned.hits),
             drum_words(r.drum)));
     }
+    if (const auto left = left_as_they_are(decay.ring); !left.empty() && settings == learned.settings)
+        r.notices.push_back(left);
     r.amount = request.amount;
     if (r.amount < learned.lowest_amount) {
         r.amount = learned.lowest_amount;
@@ -234,6 +245,12 @@ void audition_one(const AuditionRequest& request, AuditionResult& r,
 
 // ---- two real takes
 // -----------------------------------------------------------------------------------------------
+
+void refuse_one_take(const Session& a, const Session& b) {
+    std::error_code unknown;
+    if (fs::equivalent(a.path, b.path, unknown))
+        throw bad_input(a.path.string() + " is given twice; --open and --deadened need a take each");
+}
 
 void refuse_unlike(const Session& a, const Session& b, int rate_a, int rate_b) {
     if (rate_a != rate_b)
@@ -305,6 +322,7 @@ Channels cut(const Channels& whole, const std::vector<HitPair>& pairs, bool firs
 
 void audition_two(const AuditionRequest& request, AuditionResult& r,
                   const std::function<void(double)>& progress) {
+    refuse_one_take(request.open, *request.deadened);
     const Heard a(request.open, request.role, [&](double p) { progress(0.3 * p); });
     const Heard b(*request.deadened, request.role, [&](double p) { progress(0.3 + 0.3 * p); });
     r.rate_hz = a.rate_hz();

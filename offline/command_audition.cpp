@@ -56,6 +56,8 @@ void add_audition(CLI::App& app, Context&) {
     amount->check(CLI::Range(-1.0, 1.0));
     command->add_option("-o,--output", options->folder, "Folder for four WAVs and the page to compare them")
         ->required();
+    command->footer("Examples:\n  kitfold audition takes/monday --role floor_tom -o hear\n"
+                    "  kitfold audition --open takes/open --deadened takes/felt --role snare_top -o hear");
     add_json_flag(*command, options->json);
     command->callback([options] { run(*options); });
 }

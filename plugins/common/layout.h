@@ -30,6 +30,8 @@ enum class SumGateState { off, shut, open, plain_shut, plain_open };
 /// What Damp's meter "Learned" shows; 1 to 6 are the rings it has set.
 inline constexpr double kLearnNothingYet = 0, kLearnListening = 7, kLearnMeasuring = 8, kLearnTooFewHits = 9,
                         kLearnNoRing = 10;
+inline constexpr double kLearnSomeLeft =
+    10; ///< more than the rings set: others are heard and left as they are
 
 struct Control {
     std::string id; ///< stable: hosts store automation under it

@@ -79,12 +79,13 @@ bool Learner::enough() const {
 
 void Learner::measure() {
     phase_ = Phase::measuring, state_ = kLearnMeasuring;
-    learned_.reset(), rings_alike_ = false;
+    learned_.reset(), rings_alike_ = some_left_ = false;
     measurement_.start([this] {
         try {
             if (hits_.size() < kLeastHits) return;
             const auto decay = dsp::measure_decay(hits_, rate_hz_);
             learned_ = dsp::learn_damp(decay), rings_alike_ = rings_alike(decay.ring);
+            some_left_ = !decay.ring.left_open.empty();
         } catch (const std::exception&) { // no memory: as if nothing had been heard
         }
     });
@@ -99,9 +100,9 @@ std::optional<dsp::DampLearned> Learner::finish() {
         state_ = kLearnTooFewHits;
         return {};
     }
-    const auto rings = rings_alike_ ? learned_->settings.band_count : 0;
-    state_ = rings == 0 ? kLearnNoRing : static_cast<double>(rings);
-    if (rings == 0) return {};
+    const auto rings = rings_alike_ ? static_cast<double>(learned_->settings.band_count) : 0.0;
+    state_ = rings == 0.0 ? kLearnNoRing : some_left_ ? kLearnSomeLeft + rings : rings;
+    if (rings == 0.0) return {};
     opening_ = -learned_->lowest_amount;
     return learned_;
 }

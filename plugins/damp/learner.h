@@ -53,6 +53,7 @@ private:
     std::vector<dsp::RingHit> hits_;          ///< in what was heard so far
     std::optional<dsp::DampLearned> learned_; ///< the measurement's until it is done
     bool rings_alike_ = false;                ///< likewise
+    bool some_left_ = false;                  ///< likewise: rings that are heard and left as they are
     double state_ = kLearnNothingYet, opening_ = 0.0;
     Background measurement_; ///< last: it goes first, and works with the others
 };

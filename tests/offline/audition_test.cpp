@@ -152,6 +152,7 @@ TEST_CASE("audition: bad input gets one line, exit 2 and no files", "[audition]"
         {{(folder / "demo/silent.json").string(), "--role", "snare_top"}, "never hit"},
         {{"--open", session, "--deadened", other_rate, "--role", "snare_top"}, "one rate"},
         {{"--open", session, "--deadened", ten, "--role", "snare_top"}, "different mics"},
+        {{"--open", session, "--deadened", session + "/../demo", "--role", "snare_top"}, "given twice"},
         {{"--open", session, "--role", "snare_top"}, "--deadened"},
         {{"--role", "snare_top"}, "SESSION"}};
     for (const auto& wrong : cases) {
