@@ -138,8 +138,8 @@ std::vector<KnownStroke> HitFinder::lone(std::span<const KnownStroke> strokes,
 /// strokes; none if there are few or the mic hardly hears them.
 std::optional<std::ptrdiff_t> HitFinder::bright_onset(const Ear& ear,
                                                       std::span<const KnownStroke> strokes) const {
-    constexpr std::ptrdiff_t kFirst = -12, kLast = 14;
-    constexpr float kBegun = 0.2f, kClear = 2.0f;
+    constexpr std::ptrdiff_t kFirst = -12, kLast = 14, kNothingYet = 6; // frames
+    constexpr float kBegun = 0.2f, kClear = 0.4f, kOverChance = 4.0f, kBegunOverChance = 2.0f;
     constexpr std::size_t kFewest = 4;
     if (strokes.size() < kFewest) return std::nullopt;
     std::array<std::vector<float>, kLast - kFirst> course;
@@ -155,8 +155,11 @@ std::optional<std::ptrdiff_t> HitFinder::bright_onset(const Ear& ear,
     std::vector<float> usual;
     for (auto& c : course) usual.push_back(quantile(c, 0.5) - 1.0f);
     const float most = *std::max_element(usual.begin(), usual.end());
-    if (most < kClear) return std::nullopt;
-    const auto begun = std::find_if(usual.begin(), usual.end(), [&](float x) { return x > kBegun * most; });
+    float chance = 0.0f; // many strokes tell of a mic that hears them far under its noise
+    for (std::size_t f = 0; f < kNothingYet; ++f) chance = std::max(chance, std::abs(usual[f]));
+    if (most < std::max(kClear, kOverChance * chance)) return std::nullopt;
+    const float least = std::max(kBegun * most, kBegunOverChance * chance);
+    const auto begun = std::find_if(usual.begin(), usual.end(), [&](float x) { return x > least; });
     return kFirst + (begun - usual.begin());
 }
 
@@ -201,7 +204,7 @@ void HitFinder::learn_sources() {
                          [&](const auto& o) { return o.first == i.source.drum; }))
             ideas.push_back(std::move(i));
     separate(ideas, events_);
-    keep_below_overheads(ideas, who_);
+    keep_below_overheads(ideas, events_, who_);
     model_ = HitModel(sources_of(ideas));
     for (int round = 0; round < kRounds; ++round) {
         if (round > 0) model_.learn(events_, parts_);

@@ -21,6 +21,7 @@ constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
 constexpr float kSoftest = 3e-5f;      // power re a typical hit
 constexpr float kSoft = 0.03f;         // what is softer teaches nothing
 constexpr float kMostHits = 0.4f;
+constexpr std::size_t kLowestOfPlates = 2; // nothing that thin speaks below 200 Hz
 /// Low bands last shorter than their own period: they tell less.
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
 
@@ -252,12 +253,14 @@ void HitModel::learn(std::span<const HitEvent> events, std::span<const std::vect
         }
     for (std::size_t s = 0; s < sources_.size(); ++s) {
         const float was = loudness(sources_[s]);
-        for (std::size_t c = 0; c < channels; ++c)
+        for (std::size_t c = 0; c < channels; ++c) {
+            if (is_plate(sources_[s].drum) && c % kScanBands < kLowestOfPlates) continue;
             for (auto* r : {&clear[s * channels + c], &ratios[s * channels + c]})
                 if (r->size() >= kFewest) {
                     sources_[s].shape[c] = quantile(*r, 0.5);
                     break;
                 }
+        }
         const float gain = was / loudness(sources_[s]);
         for (auto& x : sources_[s].shape) x *= gain;
     }
@@ -269,9 +272,9 @@ void HitModel::keep_above_nothing() {
     for (auto& s : sources_) {
         const float most = *std::max_element(s.shape.begin(), s.shape.end());
         for (auto& x : s.shape) x = std::max(x, 1e-7f * most);
-        if (is_plate(s.drum)) // nothing that thin speaks below 200 Hz
+        if (is_plate(s.drum))
             for (std::size_t c = 0; c < s.shape.size(); ++c)
-                if (c % kScanBands < 2) s.shape[c] = 1e-7f * most;
+                if (c % kScanBands < kLowestOfPlates) s.shape[c] = 1e-7f * most;
     }
 }
 

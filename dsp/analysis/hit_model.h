@@ -17,6 +17,7 @@ struct HitEvent {
     std::ptrdiff_t frame = 0;  ///< on the common clock of the ears
     std::vector<float> step;   ///< power by which each channel steps up
     std::vector<float> hidden; ///< power of a step that what rings on there would cover
+    std::vector<float> later;  ///< power that is left some 60 ms later, what rang before taken out
     std::vector<std::optional<std::ptrdiff_t>>
         begins; ///< by listener: frames after `frame`, where it is clear
 };

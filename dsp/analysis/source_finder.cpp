@@ -58,6 +58,21 @@ std::optional<std::ptrdiff_t> beginning(const Ear& ear, std::ptrdiff_t frame, co
     return static_cast<std::ptrdiff_t>(quantile(starts, 0.3));
 }
 
+/// The least of a few moments, so that a stroke that follows soon does not count.
+BandLevels left_later(const Ear& ear, std::ptrdiff_t frame, const BandLevels& past) {
+    constexpr std::ptrdiff_t kFirst = 45, kLast = 70, kMean = 5;
+    BandLevels least;
+    least.fill(INFINITY);
+    for (auto at = kFirst; at < kLast; at += kMean)
+        for (std::size_t b = 0; b < kScanBands; ++b) {
+            float sum = 0.0f;
+            for (auto f = at; f < at + kMean; ++f) sum += ear.energy(frame + f, b);
+            least[b] = std::min(least[b], sum / static_cast<float>(kMean));
+        }
+    for (std::size_t b = 0; b < kScanBands; ++b) least[b] = std::max(least[b] - past[b], 0.0f);
+    return least;
+}
+
 } // namespace
 
 std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& who) {
@@ -95,6 +110,8 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
                 hidden[b] = kHiddenByPast * past[b] + kHiddenByFloor * ears[m].floor()[b];
             e.step.insert(e.step.end(), rise.begin(), rise.end());
             e.hidden.insert(e.hidden.end(), hidden.begin(), hidden.end());
+            const auto later = left_later(ears[m], f, past);
+            e.later.insert(e.later.end(), later.begin(), later.end());
             e.begins.push_back(beginning(ears[m], f, rise, hidden, past));
         }
         events.push_back(std::move(e));
@@ -115,15 +132,20 @@ struct Example {
     float contrast_db = 0.0f; ///< arrival counted in
 };
 
-/// Frames by which a mic hears an event before the overheads do; 0 if that can't be told.
+/// Frames by which a mic hears an event before the overheads and the other drums' mics do; 0 if that can't be
+/// told.
 float lead(const HitEvent& e, const Listeners& who, std::size_t own) {
     constexpr float kMost = 4.0f;
     if (!e.begins[own]) return 0.0f;
     float least = kMost;
     bool any = false;
-    for (const auto o : who.overheads)
-        if (e.begins[o])
-            least = std::min(least, static_cast<float>(*e.begins[o] - *e.begins[own])), any = true;
+    const auto against = [&](std::size_t other) {
+        if (!e.begins[other]) return;
+        least = std::min(least, static_cast<float>(*e.begins[other] - *e.begins[own])), any = true;
+    };
+    for (const auto o : who.overheads) against(o);
+    for (const auto& [drum, place] : who.own)
+        if (place != own) against(place);
     return any ? std::max(least, -kMost) : 0.0f;
 }
 
@@ -150,22 +172,36 @@ void discount(std::vector<Known>& known, const Source& drum, std::span<const Hit
     }
 }
 
+/// Above 1 kHz a drum is over in 60 ms; what is not is a cymbal, however loud it is in the drum's mic.
+bool rings_brightly(const HitEvent& e, std::size_t channel) {
+    constexpr std::size_t kFirstBand = 4;
+    constexpr float kLeft = 0.25f;
+    return channel % kScanBands >= kFirstBand && e.later[channel] > kLeft * e.step[channel];
+}
+
 /// How far a drum's mic stands out against the others at each event that it hears, most first.
 std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners& who, Drum drum,
-                               std::size_t own, std::span<const Known> known) {
+                               std::size_t own, std::span<const Known> known, float least_lead) {
     std::vector<std::size_t> others = who.overheads;
     for (const auto& [d, m] : who.own)
         if (d != drum) others.push_back(m);
     const auto [first, last] = voice_bands(drum);
     std::vector<Example> out;
     for (std::size_t i = 0; i < events.size(); ++i) {
-        if (known[i].all) continue;
         const auto& e = events[i];
+        const float ahead = lead(e, who, own);
+        // Then it is no other drum's, however alike they look; a cymbal does not look like one.
+        const bool leads = !plate(drum) && ahead >= least_lead;
+        if (known[i].all && !leads) continue;
         float sum = 0.0f;
-        std::size_t clear = 0;
+        std::size_t clear = 0, ringing = 0;
         for (auto b = first; b < last; ++b) {
             const auto c = own * kScanBands + b;
-            if (e.step[c] < 1.5f * e.hidden[c] + known[i].power[c]) continue;
+            if (e.step[c] < 1.5f * e.hidden[c] + (leads ? 0.0f : known[i].power[c])) continue;
+            if (!plate(drum) && rings_brightly(e, c)) {
+                ++ringing;
+                continue;
+            }
             float other_db = 0.0f;
             for (const auto o : others)
                 other_db += decibels(e.step[o * kScanBands + b] + e.hidden[o * kScanBands + b]);
@@ -173,38 +209,57 @@ std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners
                 decibels(e.step[c]) - other_db / static_cast<float>(std::max<std::size_t>(others.size(), 1));
             ++clear;
         }
-        if (clear >= 2) out.push_back({i, sum / static_cast<float>(clear) + kLeadDb * lead(e, who, own)});
+        if (clear >= 2 && ringing < 2) out.push_back({i, sum / static_cast<float>(clear) + kLeadDb * ahead});
     }
     std::stable_sort(out.begin(), out.end(),
                      [](const Example& a, const Example& b) { return a.contrast_db > b.contrast_db; });
     return out;
 }
 
-/// Usual step in every channel over the clearest examples; there, over the half in which least rings on.
+struct Loud {
+    std::size_t event = 0;
+    float level = 1.0f; ///< power re which its steps are taken
+};
+
+/// Usual step of a channel re the level, over the half of the examples in which least rings on there.
+float usual_step(std::span<const HitEvent> events, std::span<const Loud> examples, std::size_t channel,
+                 double quantile_of) {
+    std::vector<std::pair<float, float>> seen; // what may hide it, its step
+    for (const auto& [event, level] : examples)
+        seen.emplace_back(events[event].hidden[channel] / level, events[event].step[channel] / level);
+    std::sort(seen.begin(), seen.end());
+    seen.resize(std::max(std::min(seen.size(), kFewest), (seen.size() + 1) / 2));
+    std::vector<float> ratios;
+    for (const auto& [hidden, step] : seen) ratios.push_back(step);
+    return quantile(ratios, quantile_of);
+}
+
+/// Usual step in every channel over the clearest examples.
 std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const Example> examples,
                                std::size_t own) {
     std::vector<float> shape(events[0].step.size());
+    std::vector<Loud> louds;
     std::vector<float> levels;
     for (const auto& x : examples) {
         float sum = 0.0f;
         for (std::size_t b = 0; b < kScanBands; ++b) sum += events[x.event].step[own * kScanBands + b];
-        levels.push_back(sum);
+        levels.push_back(sum), louds.push_back({x.event, sum});
     }
-    auto ranked = levels;
-    const float typical = quantile(ranked, 0.6);
-    for (std::size_t c = 0; c < shape.size(); ++c) {
-        std::vector<std::pair<float, float>> seen; // what may hide it, its step
-        for (std::size_t i = 0; i < examples.size(); ++i) {
-            const auto& e = events[examples[i].event];
-            seen.emplace_back(e.hidden[c] / levels[i], e.step[c] / levels[i]);
-        }
-        std::sort(seen.begin(), seen.end());
-        seen.resize(std::max(std::min(seen.size(), kFewest), (seen.size() + 1) / 2));
-        std::vector<float> ratios;
-        for (const auto& [hidden, step] : seen) ratios.push_back(step);
-        shape[c] = typical * quantile(ratios, 0.4);
-    }
+    const float typical = quantile(levels, 0.6);
+    for (std::size_t c = 0; c < shape.size(); ++c) shape[c] = typical * usual_step(events, louds, c, 0.4);
     return shape;
+}
+
+/// Lead in frames of what stands out most in a drum's mic, less the one to which beginnings are found, but at
+/// least one. A mic's clock is set by all that it hears: where that is bleed, the bleed seems early.
+float clear_lead(std::span<const HitEvent> events, const Listeners& who, Drum drum, std::size_t own,
+                 std::span<const Known> nothing) {
+    std::vector<float> leads;
+    for (const auto& x : contrasts(events, who, drum, own, nothing, INFINITY)) {
+        leads.push_back(lead(events[x.event], who, own));
+        if (leads.size() == kFewest) break;
+    }
+    return std::max(1.0f, quantile(leads, 0.5) - 1.0f);
 }
 
 /// By how much examples differ in what the mics that hear them share, re the drum's own.
@@ -242,7 +297,11 @@ bool struck(const Clearest& c) {
 
 /// Which of two drums to learn first.
 bool before(const Clearest& a, const Clearest& b) {
-    const bool sure = a.disagreement_db <= kAgreeDb, other_sure = b.disagreement_db <= kAgreeDb;
+    constexpr std::size_t kMany = 8; // a few may agree by chance
+    const auto is_sure = [](const Clearest& c) {
+        return c.disagreement_db <= kAgreeDb && c.examples.size() >= kMany;
+    };
+    const bool sure = is_sure(a), other_sure = is_sure(b);
     return sure != other_sure ? sure : a.over_rest_db > b.over_rest_db;
 }
 
@@ -273,13 +332,15 @@ std::vector<FirstIdea> own_sources(std::span<const HitEvent> events, const Liste
     if (events.empty()) return ideas;
     std::vector<bool> done(who.own.size(), false);
     std::vector<Known> known(events.size(), {std::vector<float>(events[0].step.size()), false});
+    std::vector<float> least_lead;
+    for (const auto& [drum, own] : who.own) least_lead.push_back(clear_lead(events, who, drum, own, known));
     for (std::size_t n = 0; n < who.own.size(); ++n) {
         std::optional<std::size_t> next;
         Clearest best;
         for (std::size_t i = 0; i < who.own.size(); ++i) {
             if (done[i]) continue;
             const auto [drum, own] = who.own[i];
-            const auto found = contrasts(events, who, drum, own, known);
+            const auto found = contrasts(events, who, drum, own, known, least_lead[i]);
             if (found.empty()) continue;
             if (auto some = clearest(events, found, own); struck(some) && (!next || before(some, best)))
                 next = i, best = std::move(some);
@@ -330,16 +391,35 @@ void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
     }
 }
 
-/// Overheads are there for cymbals: where another mic seems to hear more of one, a drum played along.
-void keep_below_overheads(std::vector<FirstIdea>& ideas, const Listeners& who) {
+/// How much louder a mic is for this cymbal than the overheads are, where it is heard to ring on there; at
+/// least 1. Power.
+float louder_than_overheads(const FirstIdea& idea, std::span<const HitEvent> events, std::size_t mic,
+                            const BandLevels& overheads) {
+    std::vector<float> ratios;
+    for (std::size_t b = 0; b < kScanBands; ++b) {
+        const auto c = mic * kScanBands + b;
+        const auto lasting = std::count_if(idea.examples.begin(), idea.examples.end(),
+                                           [&](auto i) { return rings_brightly(events[i], c); });
+        if (2 * lasting > std::ssize(idea.examples) && overheads[b] > 0.0f)
+            ratios.push_back(idea.source.shape[c] / overheads[b]);
+    }
+    return std::max(1.0f, quantile(ratios, 0.5));
+}
+
+/// Overheads are there for cymbals: where another mic seems to hear more of one, a drum played along, unless
+/// it goes on ringing there: then that mic is turned up.
+void keep_below_overheads(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events,
+                          const Listeners& who) {
     for (auto& idea : ideas) {
         if (idea.source.own || !is_plate(idea.source.drum)) continue;
         auto& shape = idea.source.shape;
-        for (std::size_t b = 0; b < kScanBands; ++b) {
-            float most = 0.0f;
-            for (const auto o : who.overheads) most += shape[o * kScanBands + b];
-            for (std::size_t m = 0; m < who.mics.size(); ++m)
-                shape[m * kScanBands + b] = std::min(shape[m * kScanBands + b], most);
+        BandLevels overheads{};
+        for (std::size_t b = 0; b < kScanBands; ++b)
+            for (const auto o : who.overheads) overheads[b] += shape[o * kScanBands + b];
+        for (std::size_t m = 0; m < who.mics.size(); ++m) {
+            const float louder = louder_than_overheads(idea, events, m, overheads);
+            for (std::size_t b = 0; b < kScanBands; ++b)
+                shape[m * kScanBands + b] = std::min(shape[m * kScanBands + b], louder * overheads[b]);
         }
     }
 }
@@ -446,6 +526,18 @@ std::vector<Group> sort_by_place(std::span<const Rest> rests) {
     return groups;
 }
 
+/// A crash that still grows steps up once more: the first of these is the stroke.
+void keep_strokes(Group& group, std::span<const Rest> rests, std::span<const HitEvent> events) {
+    constexpr std::ptrdiff_t kOneStroke = 40;
+    std::optional<std::ptrdiff_t> last;
+    std::erase_if(group.rests, [&](std::size_t i) {
+        const auto frame = events[rests[i].event].frame;
+        const bool again = last && frame - *last < kOneStroke;
+        last = frame;
+        return again;
+    });
+}
+
 float decay_of(const HitEvent& e, std::span<const Ear> ears, const Listeners& who) {
     float later = 0.0f, step = 0.0f;
     for (const auto o : who.overheads) {
@@ -511,23 +603,23 @@ std::vector<FirstIdea> free_sources(std::span<const HitEvent> events, std::span<
             rests.push_back(std::move(*r));
         }
     auto groups = sort_by_place(rests);
+    for (auto& g : groups) keep_strokes(g, rests, events);
     auto names = names_of(groups);
     join_same(groups, names);
     for (std::size_t g = 0; g < groups.size(); ++g) {
         FirstIdea idea;
         idea.source.drum = names[g];
-        std::vector<float> louds;
-        for (const auto i : groups[g].rests)
-            louds.push_back(rests[i].loud_db), idea.examples.push_back(rests[i].event);
-        const float typical = std::pow(10.0f, quantile(louds, 0.6) / 10.0f);
+        std::vector<float> levels;
+        std::vector<Loud> louds;
+        for (const auto i : groups[g].rests) {
+            levels.push_back(std::pow(10.0f, rests[i].loud_db / 10.0f));
+            louds.push_back({rests[i].event, levels.back()}), idea.examples.push_back(rests[i].event);
+        }
+        const float typical = quantile(levels, 0.6);
         auto& shape = idea.source.shape;
         shape.resize(events[0].step.size());
-        for (std::size_t c = 0; c < shape.size(); ++c) {
-            std::vector<float> ratios;
-            for (const auto i : groups[g].rests)
-                ratios.push_back(events[rests[i].event].step[c] / std::pow(10.0f, rests[i].loud_db / 10.0f));
-            shape[c] = typical * quantile(ratios, c % kScanBands < 4 ? 0.15 : 0.35);
-        }
+        for (std::size_t c = 0; c < shape.size(); ++c)
+            shape[c] = typical * usual_step(events, louds, c, c % kScanBands < 4 ? 0.15 : 0.35);
         idea.heard = shape;
         ideas.push_back(std::move(idea));
     }

@@ -39,8 +39,10 @@ std::vector<FirstIdea> free_sources(std::span<const HitEvent> events, std::span<
 /// would otherwise contain it.
 void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events);
 
-/// Overheads are there for cymbals: a shape without a mic of its own is nowhere louder than in them.
-void keep_below_overheads(std::vector<FirstIdea>& ideas, const Listeners& who);
+/// Overheads are there for cymbals: a shape without a mic of its own is nowhere louder than in them, but
+/// where it is heard to ring on.
+void keep_below_overheads(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events,
+                          const Listeners& who);
 
 std::vector<Source> sources_of(std::span<const FirstIdea> ideas);
 
