@@ -144,8 +144,8 @@ float lead(const HitEvent& e, const Listeners& who, std::size_t own) {
         least = std::min(least, static_cast<float>(*e.begins[other] - *e.begins[own])), any = true;
     };
     for (const auto o : who.overheads) against(o);
-    for (const auto& [drum, place] : who.own)
-        if (place != own) against(place);
+    for (const auto& [drum, place] : who.own) // with two, toms have none and are nearer to either by chance
+        if (place != own && who.own.size() > 2) against(place);
     return any ? std::max(least, -kMost) : 0.0f;
 }
 
