@@ -163,13 +163,20 @@ double clearest_fall_db(const dsp::DampLearned& learned) {
     return most;
 }
 
-/// Rings that are heard and yet stay as they are.
-std::string left_as_they_are(const dsp::RingResult& ring) {
+void say_what_learning_lacks(const dsp::DampLearned& learned, const dsp::RingResult& ring,
+                             AuditionResult& r) {
+    if (learned.hits < kFewHits && clearest_fall_db(learned) < kClearFallDb)
+        r.notices.push_back(fmt::format(
+            "Learned from {} of {} that soon ran into other drums: its ring times are rough, and a ring that "
+            "is not in the table is left as it is. Record four single strokes and let each ring out.",
+            learned.hits == 1 ? "one stroke" : fmt::format("only {} strokes", learned.hits),
+            drum_words(r.drum)));
     std::vector<std::string> hz;
     for (const auto& p : ring.left_open) hz.push_back(fmt::format("{:.0f}", p.hz));
-    if (hz.empty()) return {};
-    return fmt::format("The ring near {} Hz is left as it is: the strokes do not agree on how long it lasts.",
-                       fmt::join(hz, " and "));
+    if (!hz.empty())
+        r.notices.push_back(fmt::format(
+            "The ring near {} Hz is left as it is: the strokes do not agree on how long it lasts.",
+            fmt::join(hz, " and ")));
 }
 
 dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& heard,
@@ -185,15 +192,9 @@ dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& hear
     } else if (!learned.why_not.empty()) {
         throw bad_input(fmt::format("{}: {} can't be learned from this take: {}", request.open.path.string(),
                                     drum_words(r.drum), learned.why_not));
-    } else if (learned.hits < kFewHits && clearest_fall_db(learned) < kClearFallDb) {
-        r.notices.push_back(fmt::format(
-            "Learned from {} of {} that soon ran into other drums: its ring times are rough, and a ring that "
-            "is not in the table is left as it is. Record four single strokes and let each ring out.",
-            learned.hits == 1 ? "one stroke" : fmt::format("only {} strokes", learned.hits),
-            drum_words(r.drum)));
+    } else {
+        say_what_learning_lacks(learned, decay.ring, r);
     }
-    if (const auto left = left_as_they_are(decay.ring); !left.empty() && settings == learned.settings)
-        r.notices.push_back(left);
     r.amount = request.amount;
     if (r.amount < learned.lowest_amount) {
         r.amount = learned.lowest_amount;

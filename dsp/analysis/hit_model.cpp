@@ -21,9 +21,11 @@ constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
 constexpr float kSoftest = 3e-5f;      // power re a typical hit
 constexpr float kSoft = 0.03f;         // what is softer teaches nothing
 constexpr float kMostHits = 0.4f;
-constexpr std::size_t kLowestOfPlates = 2; // nothing that thin speaks below 200 Hz
 /// Low bands last shorter than their own period: they tell less.
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
+
+/// Nothing as thin as a cymbal speaks below 200 Hz.
+bool too_low_for(Drum drum, std::size_t channel) { return is_plate(drum) && channel % kScanBands < 2; }
 
 } // namespace
 
@@ -254,7 +256,7 @@ void HitModel::learn(std::span<const HitEvent> events, std::span<const std::vect
     for (std::size_t s = 0; s < sources_.size(); ++s) {
         const float was = loudness(sources_[s]);
         for (std::size_t c = 0; c < channels; ++c) {
-            if (is_plate(sources_[s].drum) && c % kScanBands < kLowestOfPlates) continue;
+            if (too_low_for(sources_[s].drum, c)) continue;
             for (auto* r : {&clear[s * channels + c], &ratios[s * channels + c]})
                 if (r->size() >= kFewest) {
                     sources_[s].shape[c] = quantile(*r, 0.5);
@@ -272,9 +274,8 @@ void HitModel::keep_above_nothing() {
     for (auto& s : sources_) {
         const float most = *std::max_element(s.shape.begin(), s.shape.end());
         for (auto& x : s.shape) x = std::max(x, 1e-7f * most);
-        if (is_plate(s.drum))
-            for (std::size_t c = 0; c < s.shape.size(); ++c)
-                if (c % kScanBands < kLowestOfPlates) s.shape[c] = 1e-7f * most;
+        for (std::size_t c = 0; c < s.shape.size(); ++c)
+            if (too_low_for(s.drum, c)) s.shape[c] = 1e-7f * most;
     }
 }
 

@@ -122,6 +122,7 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
 namespace {
 
 constexpr std::size_t kFewest = 3, kMostExamples = 24;
+constexpr std::size_t kFirstAbove1kHz = 4; // band
 constexpr float kAsClearDb = 4.5f;
 constexpr float kAgreeDb = 1.3f; // hits of one drum are that much alike in all mics
 constexpr float kSlack = 4.0f;   // power by which a hit's spectrum may depart from its drum's
@@ -174,45 +175,71 @@ void discount(std::vector<Known>& known, const Source& drum, std::span<const Hit
 
 /// Above 1 kHz a drum is over in 60 ms; what is not is a cymbal, however loud it is in the drum's mic.
 bool rings_brightly(const HitEvent& e, std::size_t channel) {
-    constexpr std::size_t kFirstBand = 4;
     constexpr float kLeft = 0.25f;
-    return channel % kScanBands >= kFirstBand && e.later[channel] > kLeft * e.step[channel];
+    return channel % kScanBands >= kFirstAbove1kHz && e.later[channel] > kLeft * e.step[channel];
 }
 
-/// How far a drum's mic stands out against the others at each event that it hears, most first.
-std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners& who, Drum drum,
-                               std::size_t own, std::span<const Known> known, float least_lead) {
+/// A drum with a mic of its own.
+struct Candidate {
+    Drum drum = Drum::kick;
+    std::size_t own = 0;
+    std::vector<float> ahead; ///< its mic's lead, by event
+    float clearly_ahead =
+        INFINITY; ///< lead from which on an event is no other drum's, however alike they look
+};
+
+/// How far the drum's mic stands out against the others, arrival counted in; none where it hears too little.
+std::optional<float> contrast_db(const HitEvent& e, const Candidate& drum, float ahead, const Known& known,
+                                 std::span<const std::size_t> others) {
+    const bool first_of_all = !plate(drum.drum) && ahead >= drum.clearly_ahead; // a cymbal is like no drum
+    if (known.all && !first_of_all) return std::nullopt;
+    const auto [first, last] = voice_bands(drum.drum);
+    float sum = 0.0f;
+    std::size_t clear = 0, ringing = 0;
+    for (auto b = first; b < last; ++b) {
+        const auto c = drum.own * kScanBands + b;
+        if (e.step[c] < 1.5f * e.hidden[c] + (first_of_all ? 0.0f : known.power[c])) continue;
+        if (!plate(drum.drum) && rings_brightly(e, c)) {
+            ++ringing;
+            continue;
+        }
+        float other_db = 0.0f;
+        for (const auto o : others)
+            other_db += decibels(e.step[o * kScanBands + b] + e.hidden[o * kScanBands + b]);
+        sum += decibels(e.step[c]) - other_db / static_cast<float>(std::max<std::size_t>(others.size(), 1));
+        ++clear;
+    }
+    if (clear < 2 || ringing >= 2) return std::nullopt;
+    return sum / static_cast<float>(clear) + kLeadDb * ahead;
+}
+
+/// The contrast of each event that a drum's mic hears, most first.
+std::vector<Example> contrasts(std::span<const HitEvent> events, const Listeners& who, const Candidate& drum,
+                               std::span<const Known> known) {
     std::vector<std::size_t> others = who.overheads;
     for (const auto& [d, m] : who.own)
-        if (d != drum) others.push_back(m);
-    const auto [first, last] = voice_bands(drum);
+        if (d != drum.drum) others.push_back(m);
     std::vector<Example> out;
-    for (std::size_t i = 0; i < events.size(); ++i) {
-        const auto& e = events[i];
-        const float ahead = lead(e, who, own);
-        // Then it is no other drum's, however alike they look; a cymbal does not look like one.
-        const bool leads = !plate(drum) && ahead >= least_lead;
-        if (known[i].all && !leads) continue;
-        float sum = 0.0f;
-        std::size_t clear = 0, ringing = 0;
-        for (auto b = first; b < last; ++b) {
-            const auto c = own * kScanBands + b;
-            if (e.step[c] < 1.5f * e.hidden[c] + (leads ? 0.0f : known[i].power[c])) continue;
-            if (!plate(drum) && rings_brightly(e, c)) {
-                ++ringing;
-                continue;
-            }
-            float other_db = 0.0f;
-            for (const auto o : others)
-                other_db += decibels(e.step[o * kScanBands + b] + e.hidden[o * kScanBands + b]);
-            sum +=
-                decibels(e.step[c]) - other_db / static_cast<float>(std::max<std::size_t>(others.size(), 1));
-            ++clear;
-        }
-        if (clear >= 2 && ringing < 2) out.push_back({i, sum / static_cast<float>(clear) + kLeadDb * ahead});
-    }
+    for (std::size_t i = 0; i < events.size(); ++i)
+        if (const auto db = contrast_db(events[i], drum, drum.ahead[i], known[i], others))
+            out.push_back({i, *db});
     std::stable_sort(out.begin(), out.end(),
                      [](const Example& a, const Example& b) { return a.contrast_db > b.contrast_db; });
+    return out;
+}
+
+/// Clearly ahead is what stands out most in its mic, less the frame to which beginnings are found, but at
+/// least one. A mic's clock is set by all that it hears: where that is bleed, the bleed seems early.
+Candidate candidate(std::span<const HitEvent> events, const Listeners& who, Drum drum, std::size_t own,
+                    std::span<const Known> nothing) {
+    Candidate out{drum, own, {}};
+    for (const auto& e : events) out.ahead.push_back(lead(e, who, own));
+    std::vector<float> leads;
+    for (const auto& x : contrasts(events, who, out, nothing)) {
+        leads.push_back(out.ahead[x.event]);
+        if (leads.size() == kFewest) break;
+    }
+    out.clearly_ahead = std::max(1.0f, quantile(leads, 0.5) - 1.0f);
     return out;
 }
 
@@ -234,32 +261,28 @@ float usual_step(std::span<const HitEvent> events, std::span<const Loud> example
     return quantile(ratios, quantile_of);
 }
 
-/// Usual step in every channel over the clearest examples.
-std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const Example> examples,
-                               std::size_t own) {
-    std::vector<float> shape(events[0].step.size());
-    std::vector<Loud> louds;
+/// Usual step in every channel at a typical loud hit. @param low of the steps, below 1 kHz  @param high above
+std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const Loud> examples, double low,
+                               double high) {
     std::vector<float> levels;
-    for (const auto& x : examples) {
-        float sum = 0.0f;
-        for (std::size_t b = 0; b < kScanBands; ++b) sum += events[x.event].step[own * kScanBands + b];
-        levels.push_back(sum), louds.push_back({x.event, sum});
-    }
+    for (const auto& x : examples) levels.push_back(x.level);
     const float typical = quantile(levels, 0.6);
-    for (std::size_t c = 0; c < shape.size(); ++c) shape[c] = typical * usual_step(events, louds, c, 0.4);
+    std::vector<float> shape;
+    for (std::size_t c = 0; c < events[0].step.size(); ++c)
+        shape.push_back(typical *
+                        usual_step(events, examples, c, c % kScanBands < kFirstAbove1kHz ? low : high));
     return shape;
 }
 
-/// Lead in frames of what stands out most in a drum's mic, less the one to which beginnings are found, but at
-/// least one. A mic's clock is set by all that it hears: where that is bleed, the bleed seems early.
-float clear_lead(std::span<const HitEvent> events, const Listeners& who, Drum drum, std::size_t own,
-                 std::span<const Known> nothing) {
-    std::vector<float> leads;
-    for (const auto& x : contrasts(events, who, drum, own, nothing, INFINITY)) {
-        leads.push_back(lead(events[x.event], who, own));
-        if (leads.size() == kFewest) break;
+std::vector<float> shape_in_own_mic(std::span<const HitEvent> events, std::span<const Example> examples,
+                                    std::size_t own) {
+    std::vector<Loud> louds;
+    for (const auto& x : examples) {
+        float sum = 0.0f;
+        for (std::size_t b = 0; b < kScanBands; ++b) sum += events[x.event].step[own * kScanBands + b];
+        louds.push_back({x.event, sum});
     }
-    return std::max(1.0f, quantile(leads, 0.5) - 1.0f);
+    return usual_shape(events, louds, 0.4, 0.4);
 }
 
 /// By how much examples differ in what the mics that hear them share, re the drum's own.
@@ -330,28 +353,26 @@ Clearest clearest(std::span<const HitEvent> events, std::span<const Example> fou
 std::vector<FirstIdea> own_sources(std::span<const HitEvent> events, const Listeners& who) {
     std::vector<FirstIdea> ideas;
     if (events.empty()) return ideas;
-    std::vector<bool> done(who.own.size(), false);
     std::vector<Known> known(events.size(), {std::vector<float>(events[0].step.size()), false});
-    std::vector<float> least_lead;
-    for (const auto& [drum, own] : who.own) least_lead.push_back(clear_lead(events, who, drum, own, known));
-    for (std::size_t n = 0; n < who.own.size(); ++n) {
-        std::optional<std::size_t> next;
+    std::vector<Candidate> left;
+    for (const auto& [drum, own] : who.own) left.push_back(candidate(events, who, drum, own, known));
+    while (!left.empty()) {
+        auto next = left.end();
         Clearest best;
-        for (std::size_t i = 0; i < who.own.size(); ++i) {
-            if (done[i]) continue;
-            const auto [drum, own] = who.own[i];
-            const auto found = contrasts(events, who, drum, own, known, least_lead[i]);
+        for (auto drum = left.begin(); drum != left.end(); ++drum) {
+            const auto found = contrasts(events, who, *drum, known);
             if (found.empty()) continue;
-            if (auto some = clearest(events, found, own); struck(some) && (!next || before(some, best)))
-                next = i, best = std::move(some);
+            if (auto some = clearest(events, found, drum->own);
+                struck(some) && (next == left.end() || before(some, best)))
+                next = drum, best = std::move(some);
         }
-        if (!next) break;
-        done[*next] = true;
-        const auto [drum, own] = who.own[*next];
-        ideas.push_back({{drum, own, usual_shape(events, best.examples, own)}, {}, {}});
+        if (next == left.end()) break;
+        ideas.push_back(
+            {{next->drum, next->own, shape_in_own_mic(events, best.examples, next->own)}, {}, {}});
         ideas.back().heard = ideas.back().source.shape;
         for (const auto& x : best.examples) ideas.back().examples.push_back(x.event);
         discount(known, ideas.back().source, events);
+        left.erase(next);
     }
     return ideas;
 }
@@ -609,18 +630,13 @@ std::vector<FirstIdea> free_sources(std::span<const HitEvent> events, std::span<
     for (std::size_t g = 0; g < groups.size(); ++g) {
         FirstIdea idea;
         idea.source.drum = names[g];
-        std::vector<float> levels;
         std::vector<Loud> louds;
         for (const auto i : groups[g].rests) {
-            levels.push_back(std::pow(10.0f, rests[i].loud_db / 10.0f));
-            louds.push_back({rests[i].event, levels.back()}), idea.examples.push_back(rests[i].event);
+            louds.push_back({rests[i].event, std::pow(10.0f, rests[i].loud_db / 10.0f)});
+            idea.examples.push_back(rests[i].event);
         }
-        const float typical = quantile(levels, 0.6);
-        auto& shape = idea.source.shape;
-        shape.resize(events[0].step.size());
-        for (std::size_t c = 0; c < shape.size(); ++c)
-            shape[c] = typical * usual_step(events, louds, c, c % kScanBands < 4 ? 0.15 : 0.35);
-        idea.heard = shape;
+        idea.source.shape = usual_shape(events, louds, 0.15, 0.35);
+        idea.heard = idea.source.shape;
         ideas.push_back(std::move(idea));
     }
     return ideas;

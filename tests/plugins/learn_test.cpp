@@ -121,11 +121,7 @@ TEST_CASE("learn: a ring on which the hits do not agree is left as it is, and it
     const double odd_hz = 3.6 * kMembraneHz, odd_ms[] = {90.0, 700.0, 250.0, 140.0};
     for (std::size_t stroke = 0; stroke < 8; ++stroke) {
         const auto from = static_cast<std::size_t>((0.3 + 0.9 * double(stroke)) * kRate);
-        for (auto n = from; n < std::min(x.size(), from + 40'000); ++n) {
-            const double t = static_cast<double>(n - from) / kRate;
-            x[n] += static_cast<float>(0.06 * std::exp(-6907.755 / odd_ms[stroke % 4] * t) *
-                                       std::sin(2.0 * M_PI * odd_hz * t));
-        }
+        add_ring(x, kRate, from, 0.06, odd_hz, odd_ms[stroke % 4]);
     }
     learn_from(*p, x);
     CHECK(shown(*p, "learned") == "4 rings, others unclear");

@@ -36,6 +36,14 @@ Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vecto
     return out;
 }
 
+void add_ring(Signal& out, double rate_hz, std::size_t from, double level, double hz, double ring_ms) {
+    for (auto n = from; n < out.size(); ++n) {
+        const double t = static_cast<double>(n - from) / rate_hz;
+        out[n] +=
+            static_cast<float>(level * std::exp(-6907.755 / ring_ms * t) * std::sin(2.0 * M_PI * hz * t));
+    }
+}
+
 Signal membrane(double rate_hz, std::size_t strokes, double before) {
     const auto at = [&](double seconds) { return static_cast<std::size_t>(seconds * rate_hz); };
     auto out = noise(at(before + 0.9 * static_cast<double>(strokes)), 5);
@@ -43,12 +51,8 @@ Signal membrane(double rate_hz, std::size_t strokes, double before) {
     for (std::size_t s = 0; s < strokes; ++s) {
         const double gain = 0.3 / (1.0 + 0.3 * static_cast<double>(s % 4));
         const auto from = at(before + 0.9 * static_cast<double>(s));
-        for (auto n = from; n < out.size(); ++n) {
-            const double t = static_cast<double>(n - from) / rate_hz;
-            for (const auto& p : kMembrane)
-                out[n] += static_cast<float>(gain * p.level * std::exp(-6907.755 / p.ring_ms * t) *
-                                             std::sin(2.0 * M_PI * kMembraneHz * p.ratio * t));
-        }
+        for (const auto& p : kMembrane)
+            add_ring(out, rate_hz, from, gain * p.level, kMembraneHz * p.ratio, p.ring_ms);
     }
     return out;
 }

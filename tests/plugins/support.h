@@ -61,6 +61,8 @@ struct MembranePartial {
 inline constexpr MembranePartial kMembrane[] = {
     {1.0, 1.0, 800.0}, {1.593, 0.7, 620.0}, {2.136, 0.5, 480.0}, {2.653, 0.4, 390.0}};
 inline constexpr double kMembraneHz = 118.0;
+/// A tone that falls by 60 dB in ring_ms, from a frame on.
+void add_ring(Signal& out, double rate_hz, std::size_t from, double level, double hz, double ring_ms);
 /// Strokes 0.9 s apart after `before` seconds, louder and softer, over noise at -90 dBFS.
 Signal membrane(double rate_hz, std::size_t strokes, double before = 0.3);
 
