@@ -469,6 +469,25 @@ std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
     return result;
 }
 
+/// Ring time that the hits agree on: the further a hit's own was seen to fall the more it counts, and less
+/// the further it is off (reweighted as for errors by Cauchy's distribution).
+double common_ring_ms(const Cluster& modes, double start_ms, double spread) {
+    constexpr int kRounds = 6;
+    constexpr double kLeastSpread = 0.02;
+    double common = std::log(start_ms);
+    for (int round = 0; round < kRounds; ++round) {
+        double trust = 0.0, sum = 0.0;
+        for (const auto& m : modes) {
+            const double here = std::log(m.mode.ring_ms()),
+                         off = (here - common) / std::max(kLeastSpread, spread);
+            const double w = m.mode.range_db * m.mode.range_db / (1.0 + off * off);
+            trust += w, sum += w * here;
+        }
+        common = sum / trust;
+    }
+    return std::exp(common);
+}
+
 RingPartial merged(const Cluster& modes) {
     const auto over = [&](auto value, double q) {
         std::vector<std::pair<double, double>> values;
@@ -478,10 +497,11 @@ RingPartial merged(const Cluster& modes) {
     const auto ring = [](const RingMode& m) { return m.ring_ms(); };
     RingPartial p;
     p.hz = over([](const RingMode& m) { return m.hz; }, 0.5);
-    p.ring_ms = over(ring, 0.5);
+    const double middle_ms = over(ring, 0.5);
     p.level_db = over([](const RingMode& m) { return 20.0 * std::log10(m.amplitude); }, 0.5);
     p.range_db = over([](const RingMode& m) { return m.range_db; }, 0.5);
-    p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / p.ring_ms;
+    p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / middle_ms;
+    p.ring_ms = common_ring_ms(modes, middle_ms, p.spread);
     p.hits = modes.size();
     p.judged = p.hits >= kJudgedHits && p.range_db >= kJudgedFallDb &&
                kErrorOfSpread * p.spread <= kJudgedWithin * std::sqrt(static_cast<double>(p.hits));

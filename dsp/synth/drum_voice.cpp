@@ -38,7 +38,7 @@ SurfaceVoice::SurfaceVoice(const SignalModel& model, double rate_hz, std::span<c
         few_.emplace(rate_hz, std::move(modes));
     const auto decay = [rate_hz](double ms) { return std::exp(-1000.0 / (ms * rate_hz)); };
     stretch_step_ = decay(model.glide_ms);
-    rise_step_ = decay(model.noise.rise_ms), fall_step_ = decay(model.noise.fall_ms);
+    rise_step_ = decay(model.noise.rise_ms);
     high_pass_ = section(model.noise.low_hz, rate_hz, true);
     low_pass_ = section(model.noise.high_hz, rate_hz, false);
     // White noise keeps its power per Hz when the rate changes; the band's share of it is brought to RMS 1.
@@ -58,9 +58,10 @@ void SurfaceVoice::begin(const Stroke& stroke, double since_s) {
     if (few_) few_->bend(1.0 + stretch_, damping), few_->strike(amplitudes_, since_s);
     if (many_) many_->bend(1.0, damping), many_->strike(amplitudes_, since_s);
     const double fall_ms = stroke.open ? model_->noise.fall_open_ms : model_->noise.fall_ms;
-    fall_step_ = std::exp(-1000.0 / (fall_ms * rate_hz_));
+    open_fall_step_ = std::exp(-1000.0 / (fall_ms * rate_hz_));
+    fall_step_ = open_fall_step_ * std::exp(-model_->noise.delta_alpha / rate_hz_);
     const double level = model_->noise.level * std::pow(force, model_->noise.bite);
-    fall_ += level, rise_ += level;
+    fall_ += level, open_fall_ += level, rise_ += level;
 }
 
 void SurfaceVoice::run(std::span<float> out) {
@@ -74,14 +75,14 @@ void SurfaceVoice::run(std::span<float> out) {
 }
 
 void SurfaceVoice::run_noise(std::span<float> out) noexcept {
-    if (fall_ < 1e-7) {
-        fall_ = rise_ = 0.0;
+    if (open_fall_ < 1e-7) {
+        fall_ = open_fall_ = rise_ = 0.0;
         return;
     }
     for (float& x : out) {
         const double noise = (fall_ - rise_) * noise_scale_ * static_cast<double>(white_.next());
         x += static_cast<float>(low_pass_.next(high_pass_.next(noise)));
-        fall_ *= fall_step_, rise_ *= rise_step_;
+        fall_ *= fall_step_, open_fall_ *= open_fall_step_, rise_ *= rise_step_;
     }
 }
 
@@ -102,7 +103,7 @@ bool SurfaceVoice::render(std::span<float> out) {
             begin(strokes_[next_], (static_cast<double>(first) - due) / rate_hz_);
         }
         const auto run_length = std::min(static_cast<std::size_t>(length), out.size() - at);
-        sounds = sounds || fall_ > 0.0 || (few_ && few_->sounding()) || (many_ && many_->sounding());
+        sounds = sounds || open_fall_ > 0.0 || (few_ && few_->sounding()) || (many_ && many_->sounding());
         run(out.subspan(at, run_length));
         at += run_length, now_ += static_cast<std::int64_t>(run_length);
     }

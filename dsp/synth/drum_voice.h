@@ -27,6 +27,7 @@ struct VoicedNoise {
     double fall_open_ms = 60.0;           ///< hi-hat with the pedal up
     double level = 0.0;                   ///< RMS at its height for a full stroke; 0: none
     double bite = 1.0;                    ///< level grows with force to this power
+    double delta_alpha = 0.0;             ///< 1/s that deadening adds
 };
 
 /// One radiating surface.
@@ -73,6 +74,8 @@ private:
     double stretch_ = 0.0, stretch_step_ = 0.0;
     // Noise: rising and falling part of the envelope, and two filters of second order.
     double rise_ = 0.0, fall_ = 0.0, rise_step_ = 0.0, fall_step_ = 0.0;
+    // The fall without deadening says how long numbers are drawn: both kits rattle to the same ones.
+    double open_fall_ = 0.0, open_fall_step_ = 0.0;
     struct Section {
         double b0 = 0, b1 = 0, b2 = 0, a1 = 0, a2 = 0, z1 = 0, z2 = 0;
         double next(double x) noexcept {

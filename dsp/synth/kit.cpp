@@ -94,7 +94,7 @@ void deaden(KitDrum& drum) {
     const double lowest = drum.signals[0].modes[0].delta_alpha;
     for (auto& signal : drum.signals) {
         for (auto& mode : signal.modes) mode.mode.alpha += mode.delta_alpha;
-        signal.noise.fall_ms = 1000.0 / (1000.0 / signal.noise.fall_ms + lowest);
+        signal.noise.delta_alpha = lowest;
     }
 }
 

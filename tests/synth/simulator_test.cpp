@@ -333,6 +333,33 @@ TEST_CASE("ring times follow the partials, and deadening shortens them", "[synth
             }
 }
 
+TEST_CASE("deadened wires rattle to the open kit's noise at every stroke", "[synth]") {
+    auto options = short_take(30.0);
+    options.style = Style::line_check;
+    const Simulator open(options);
+    options.tone = Tone::deadened;
+    const Simulator deadened(options);
+    const auto bottom = *open.mic(Role::snare_bottom);
+    const auto a = open.render_drum(Drum::snare)[bottom], b = deadened.render_drum(Drum::snare)[bottom];
+    std::size_t strokes = 0;
+    for (const auto& stroke : open.truth().strokes) {
+        if (stroke.drum != Drum::snare) continue;
+        const auto from = std::size_t(
+            (stroke.time_s + 0.001 * open.truth().path(Drum::snare, bottom).delay_ms) * options.rate_hz);
+        if (from + 1'920 > a.size()) continue;
+        double ab = 0.0, aa = 0.0, bb = 0.0; // differences: what is high weighs most, and that is the wires
+        for (auto n = from + 480; n < from + 1'920; ++n) {
+            const double x = double(a[n]) - 2.0 * double(a[n - 1]) + double(a[n - 2]),
+                         y = double(b[n]) - 2.0 * double(b[n - 1]) + double(b[n - 2]);
+            ab += x * y, aa += x * x, bb += y * y;
+        }
+        // From 10 to 40 ms the noise falls with 48 ms against some 23: 0.97; other noise gives 0.
+        CHECK(ab / std::sqrt(aa * bb) > 0.9);
+        ++strokes;
+    }
+    CHECK(strokes == 6);
+}
+
 TEST_CASE("a long open kit is neither clipped nor faint", "[synth]") {
     auto options = short_take(20.0);
     options.seed = GENERATE(1u, 2u, 3u);
