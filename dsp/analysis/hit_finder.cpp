@@ -12,6 +12,8 @@ namespace {
 constexpr int kRounds = 3;
 constexpr std::ptrdiff_t kHitApart = 18; // frames: nearer than that is one hit
 constexpr std::ptrdiff_t kPlateApart = 40;
+constexpr std::ptrdiff_t kCrashCovers = 600;
+constexpr float kCoveredDb = 6.0f; // a softer crash under one that is fresh
 constexpr float kLeastSeenDb = 14.0f;
 constexpr float kSoftestDb = 30.0f; // under the drum's median
 
@@ -33,6 +35,7 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
                 break;
             }
             if ((is_plate(drum) && after > 0 && after < 30 && under > 3.0f) ||
+                (drum == Drum::cymbals && after > 0 && after < kCrashCovers && under > kCoveredDb) ||
                 (after > 0 && after < 45 && under > 8.0f) || (after >= 45 && after < 80 && under > 16.0f))
                 own = false;
             if (!own) break;
@@ -44,11 +47,9 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
 
 } // namespace
 
-HitFinder::HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears,
-                     std::function<const ScanFeatures&()> sum)
-    : ears_(ears), who_(listeners(mics)), pair_(overhead_pair(mics)), sum_(std::move(sum)),
-      events_(gather_events(ears, who_)), model_({}) {
-    for (const auto& m : mics) near_.push_back(own_drum(m.role));
+HitFinder::HitFinder(const Take& take, std::span<const Ear> ears)
+    : take_(take), ears_(ears), who_(listeners(take.mics)), events_(gather_events(ears, who_)), model_({}) {
+    for (const auto& m : take.mics) near_.push_back(own_drum(m.role));
 }
 
 void HitFinder::explain_all() {
@@ -214,14 +215,15 @@ void HitFinder::learn_sources() {
 
 /// Crashes cover most. Of several, the one that is struck most decides.
 NullBeam HitFinder::beam_beside_cymbals(std::span<const KnownStroke> strokes) const {
-    if (!pair_) return {};
+    const auto pair = overhead_pair(take_.mics);
+    if (!pair) return {};
     std::vector<std::vector<std::ptrdiff_t>> frames(model_.sources().size());
     for (const auto& s : strokes)
         if (model_.sources()[s.source].drum == Drum::cymbals) frames[s.source].push_back(s.frame);
     const auto most =
         std::max_element(frames.begin(), frames.end(), [](auto& a, auto& b) { return a.size() < b.size(); });
     if (most == frames.end() || most->empty()) return {};
-    return NullBeam(ears_, *pair_, sum_(), *most);
+    return NullBeam(take_, *pair, ears_, *most);
 }
 
 /// Drums by their steps in all mics; then, with these known, cymbals by what lasts in the overheads.

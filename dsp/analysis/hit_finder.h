@@ -4,7 +4,6 @@
 #include "analysis/hit_model.h"
 #include "analysis/plate_finder.h"
 #include "analysis/source_finder.h"
-#include <functional>
 #include <span>
 #include <vector>
 
@@ -20,10 +19,8 @@ struct FoundHit {
 
 class HitFinder {
 public:
-    /// @param ears one per mic, lags set  @param sum of the overheads, if they are two; asked for once. Both
-    /// must outlive the finder
-    HitFinder(std::span<const TakeMic> mics, std::span<const Ear> ears,
-              std::function<const ScanFeatures&()> sum);
+    /// @param ears one per mic, lags set. Both must outlive the finder
+    HitFinder(const Take& take, std::span<const Ear> ears);
     /// In order of time.
     [[nodiscard]] std::vector<FoundHit> find();
 
@@ -44,10 +41,9 @@ private:
     [[nodiscard]] std::optional<std::ptrdiff_t> bright_onset(const Ear& ear,
                                                              std::span<const KnownStroke> strokes) const;
 
+    const Take& take_;
     std::span<const Ear> ears_;
     Listeners who_;
-    std::optional<OverheadPair> pair_;
-    std::function<const ScanFeatures&()> sum_;
     std::vector<std::optional<Drum>> near_; ///< by ear: the drum its mic is put up for
     std::vector<HitEvent> events_;
     HitModel model_;

@@ -80,12 +80,8 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
     auto ears = listen(scans);
     set_lags(take.mics, ears);
     const double frame_s = scans[0].frame_seconds();
-    const auto pair = overhead_pair(take.mics);
-    auto sum =
-        std::async(std::launch::async, [&] { return pair ? scan_sum(take, *pair) : ScanFeatures{}; }).share();
     std::vector<ClockedHit> found;
-    for (const auto& h :
-         HitFinder(take.mics, ears, [&]() -> const ScanFeatures& { return sum.get(); }).find()) {
+    for (const auto& h : HitFinder(take, ears).find()) {
         const auto seconds = [&](std::ptrdiff_t frame) {
             return (static_cast<double>(frame) + kFrameOfOnset) * frame_s;
         };

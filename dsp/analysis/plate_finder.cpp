@@ -18,7 +18,8 @@ constexpr float kOverDb = 8.0f;   // what is over so much sooner than the longes
 constexpr float kLeastGain = 22.0f, kLeastShare = 0.06f; // cost that a cymbal has to take away
 constexpr float kExpectedShare = 0.03f;                  // where a mic of its own has shown it already
 constexpr float kFaintDb = -8.0f;                        // a drum's own top end may be as loud
-constexpr float kFaintGain = 80.0f, kFaintShare = 0.25f; // for these; the gain for crashes too
+constexpr float kFaintGain = 80.0f, kFaintShare = 0.25f; // for these
+constexpr float kCrashGain = 130.0f;                     // a crash is never faint
 constexpr float kExplained = 0.6f; // cost per value that no second cymbal would take away
 constexpr float kSecondGain = 200.0f, kSecondShare = 0.35f; // two cymbals at once are rare
 constexpr float kSoftDb = -4.0f, kSoftCost = 8.0f;          // per dB: what is soft has to explain more
@@ -267,7 +268,7 @@ float PlateFinder::least_gain(const Attempt& attempt, std::size_t n, float cost,
     if (expected(attempt, n)) return std::max(kLeastGain, kExpectedShare * cost);
     if (faint) return std::max(kFaintGain, kFaintShare * cost);
     const bool crash = sources_[plate.voice / 2].drum == Drum::cymbals; // loud enough to show well
-    return std::max(crash ? kFaintGain : kLeastGain, kLeastShare * cost);
+    return std::max(crash ? kCrashGain : kLeastGain, kLeastShare * cost);
 }
 
 void PlateFinder::explain(std::size_t n) {

@@ -449,8 +449,10 @@ namespace {
 
 constexpr std::size_t kFirstBright = 5;
 constexpr float kSamePlaceDb = 4.0f;
-constexpr float kNotHeardDb = -20.0f; // re the overheads
-constexpr std::size_t kMostGroups = 5;
+constexpr float kEvident = 0.1f;       // power re a loud stroke of a drum
+constexpr float kNotHeardDb = -20.0f;  // re the overheads
+constexpr float kGrowingDb = 1.0f;     // in 60 ms, as only a crash does
+constexpr std::size_t kMostGroups = 8; // one cymbal struck with several drums makes more than one
 
 /// What is left of an event in the bright bands once drums have taken what they can.
 struct Rest {
@@ -458,6 +460,7 @@ struct Rest {
     float loud_db = 0.0f;
     float decay_db = 0.0f;                   ///< in the overheads after 60 ms
     std::vector<std::optional<float>> place; ///< dB re the overheads, by listener and bright band
+    bool along = false;                      ///< a drum is evident too
 };
 
 std::optional<Rest> rest_of(const HitEvent& e, const Listeners& who, const HitModel& drums) {
@@ -468,6 +471,8 @@ std::optional<Rest> rest_of(const HitEvent& e, const Listeners& who, const HitMo
     }
     const auto clear = [&](std::size_t c) { return e.step[c] > 6.0f * known[c] + e.hidden[c]; };
     Rest rest;
+    for (std::size_t s = 0; s < drums.sources().size(); ++s)
+        rest.along = rest.along || drums.evident(s, e) > kEvident;
     float sum = 0.0f;
     std::size_t count = 0;
     for (const auto o : who.overheads)
@@ -587,7 +592,6 @@ std::optional<std::size_t> neighbour(std::span<const Group> groups, std::size_t 
 /// A closed hi-hat is over in 60 ms, a ride has lost a little, a crash is still growing. What sits in the
 /// place of something played more often is the same instrument played another way.
 std::vector<Drum> names_of(std::span<const Group> groups) {
-    constexpr float kGrowingDb = 1.0f; // as only a crash does
     std::vector<Drum> names;
     for (std::size_t g = 0; g < groups.size(); ++g) {
         const float decay = groups[g].decay_db;
@@ -598,16 +602,46 @@ std::vector<Drum> names_of(std::span<const Group> groups) {
     return names;
 }
 
+/// Most of its strokes fall together with a drum's.
+bool along(const Group& g, std::span<const Rest> rests) {
+    return 2 * std::count_if(g.rests.begin(), g.rests.end(), [&](auto i) { return rests[i].along; }) >
+           std::ssize(g.rests);
+}
+
+/// A kit has one hi-hat and one ride: what bears that name elsewhere and falls together with a drum is it.
+/// What sits in the place of a hi-hat or ride is that, but for a crash.
+bool same_instrument(const Group& a, Drum name, const Group& b, Drum other, std::span<const Rest> rests) {
+    if (name == other && name != Drum::cymbals && along(a, rests)) return true;
+    if (apart(a.place, b.place) >= kSamePlaceDb) return false;
+    return name == other || (other != Drum::cymbals && a.decay_db < kGrowingDb);
+}
+
+void erase(std::vector<Group>& groups, std::vector<Drum>& names, std::size_t g) {
+    groups.erase(groups.begin() + static_cast<std::ptrdiff_t>(g));
+    names.erase(names.begin() + static_cast<std::ptrdiff_t>(g));
+}
+
 /// One instrument is one source, however it was struck and whatever was struck with it.
-void join_same(std::vector<Group>& groups, std::vector<Drum>& names) {
+void join_same(std::vector<Group>& groups, std::vector<Drum>& names, std::span<const Rest> rests) {
     for (std::size_t g = groups.size(); g-- > 1;)
         for (std::size_t h = 0; h < g; ++h)
-            if (names[g] == names[h] && apart(groups[g].place, groups[h].place) < kSamePlaceDb) {
+            if (same_instrument(groups[g], names[g], groups[h], names[h], rests)) {
                 groups[h].rests.insert(groups[h].rests.end(), groups[g].rests.begin(), groups[g].rests.end());
-                groups.erase(groups.begin() + static_cast<std::ptrdiff_t>(g));
-                names.erase(names.begin() + static_cast<std::ptrdiff_t>(g));
+                erase(groups, names, g);
                 break;
             }
+}
+
+/// A kit has one hi-hat and one ride: a few strokes of that name in another place were struck along with
+/// something. And a few that are named a crash because they last, but do not grow, are things that fell
+/// together.
+bool doubtful(std::span<const Group> groups, std::span<const Drum> names, std::size_t g) {
+    constexpr std::size_t kFew = 10; // times as many of the other
+    const auto strokes = groups[g].rests.size();
+    if (names[g] == Drum::cymbals) return groups[g].decay_db < kGrowingDb && strokes < 2 * kFewest;
+    for (std::size_t h = 0; h < g; ++h)
+        if (names[h] == names[g] && kFew * strokes < groups[h].rests.size()) return true;
+    return false;
 }
 
 } // namespace
@@ -626,7 +660,9 @@ std::vector<FirstIdea> free_sources(std::span<const HitEvent> events, std::span<
     auto groups = sort_by_place(rests);
     for (auto& g : groups) keep_strokes(g, rests, events);
     auto names = names_of(groups);
-    join_same(groups, names);
+    join_same(groups, names, rests);
+    for (std::size_t g = groups.size(); g-- > 0;)
+        if (doubtful(groups, names, g)) erase(groups, names, g);
     for (std::size_t g = 0; g < groups.size(); ++g) {
         FirstIdea idea;
         idea.source.drum = names[g];
