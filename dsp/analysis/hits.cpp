@@ -64,10 +64,14 @@ ScanFeatures scan(const Take& take, std::size_t mic) {
 
 void mark_alone(std::vector<Hit>& hits) {
     constexpr double kBefore = 0.06, kAfter = 0.06;
+    constexpr double kCovered = 0.6; // a crash covers a hi-hat or ride, and grows meanwhile
     for (std::size_t i = 0; i < hits.size(); ++i) {
         hits[i].alone = true;
         for (auto j = i; j-- > 0 && hits[i].time_s - hits[j].time_s < kBefore;)
             if (hits[j].drum != hits[i].drum) hits[i].alone = false;
+        if (hits[i].drum == Drum::hihat || hits[i].drum == Drum::ride)
+            for (auto j = i; j-- > 0 && hits[i].time_s - hits[j].time_s < kCovered;)
+                if (hits[j].drum == Drum::cymbals) hits[i].alone = false;
         for (auto j = i + 1; j < hits.size() && hits[j].time_s - hits[i].time_s < kAfter; ++j)
             if (hits[j].drum != hits[i].drum) hits[i].alone = false;
     }

@@ -58,7 +58,7 @@ double power(const Stretch& x, std::size_t n, std::size_t lowest) {
 }
 
 /// Level of two mics' direct sound, left re right in dB: what each has in common with the drum's own mic,
-/// which keeps other drums out; for a cymbal without a mic what the two rise by.
+/// which keeps other drums out; for a cymbal, which rings between its strokes, what the two rise by.
 class DirectLevels {
 public:
     DirectLevels(const DrumExcerpts& hits, double rate_hz, double length_ms)
@@ -166,7 +166,8 @@ public:
         const auto own = own_mic(take_.mics, drum);
         // A drum with a mic of its own stands out from what is hit with it if there are many hits; plates are
         // struck alone often enough, and without a mic of their own only such hits show them.
-        const auto enough = !own ? kEnough : drum >= Drum::hihat ? 2 * kEnough : kMostHits;
+        const bool plate = drum >= Drum::hihat;
+        const auto enough = !own ? kEnough : plate ? 2 * kEnough : kMostHits;
         const std::array mics{left_, right_, own.value_or(left_)};
         DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, enough,
                           std::span(mics).first(own ? 3 : 2));
@@ -174,13 +175,14 @@ public:
         hits.align(own.value_or(left_));
         ImageRow row;
         row.drum = drum, row.hits = hits.hits();
-        const DirectLevels direct(hits, take_.rate_hz, own ? kDirectMs : kCymbalMs);
+        const DirectLevels direct(hits, take_.rate_hz, plate ? kCymbalMs : kDirectMs);
         if (own) {
             const auto source = finder_.source(hits, *own);
             const auto l = finder_.find(source, left_), r = finder_.find(source, right_);
             row.time_difference_ms = r.delay_ms - l.delay_ms;
             row.confidence = std::min(l.confidence, r.confidence);
-            row.level_difference_db = direct.by_own_mic(*own, left_, l.delay_ms, right_, r.delay_ms);
+            row.level_difference_db = plate ? direct.by_rise(left_, l.delay_ms, right_, r.delay_ms)
+                                            : direct.by_own_mic(*own, left_, l.delay_ms, right_, r.delay_ms);
         } else {
             const double at_ms = onset_ms(hits, left_) - mean_late_ms(hits);
             const auto lr = finder_.find(hits, left_, right_, at_ms);
