@@ -32,7 +32,7 @@ constexpr double kProfileDb = 15.0;   // under the loudest band: no more than th
 constexpr double kHidden = 1e9;       // no level: covered by what rang before
 constexpr double kAudible = 4.0;      // power by which a channel has to rise
 constexpr double kLeastChannels = 12.0; // to compare two hits by
-constexpr double kStrangeDb = 4.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
+constexpr double kStrangeDb = 3.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
 constexpr int kCorrections = 2;         // times the list of hits is corrected, and all learned again
 constexpr double kAboveBleedDb = 8.0;   // what a threshold needs, takes differ
 constexpr double kMostBelowDb = 15.0;   // a threshold under the softest hit
@@ -134,6 +134,7 @@ public:
             if (take_strangers_back()) learn();
         }
         for (int corrections = 0; corrections < kCorrections && correct_hits(); ++corrections) learn();
+        count_doubtful();
         round_to_tenths();
         return {std::move(table_), std::move(proposals_)};
     }
@@ -155,6 +156,13 @@ private:
         table_.mics.resize(mics_);
         for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
         proposals_.clear();
+    }
+
+    void count_doubtful() {
+        for (auto& p : proposals_)
+            if (p.hits >= kLearnHits)
+                p.doubtful = gaps_[p.mic].doubtful + gaps_[p.mic].mistakes +
+                             corrected_[static_cast<std::size_t>(*drum_of(p.mic))];
     }
 
     /// So that a session that a person reads holds exactly what was learned.
@@ -759,27 +767,33 @@ private:
         });
     }
 
-    /// Of a drum's hits those that have more in common with hits of others, at which this one is not listed,
-    /// than with its own: by the third nearest of each, since a few of either are mistakes.
+    /// Of a drum's hits those near which there are more hits of others, at which this one is not listed, than
+    /// of its own. How near is what the third nearest of its own says, since a few of either are mistakes.
     [[nodiscard]] std::vector<std::size_t> strangers(Drum drum, const Patterns& patterns) const {
         constexpr std::size_t kNearest = 3;
+        constexpr double kAbout = 1.25; // times as far as the third
         std::vector<std::size_t> own, others, out;
         for (std::size_t i = 0; i < hits_.size(); ++i)
             if (hits_[i].drum == drum)
                 own.push_back(i);
             else if (!listed(drum, hits_[i].step))
                 others.push_back(i);
-        const auto nearest_db = [&](std::size_t hit, const std::vector<std::size_t>& among) {
+        const auto distances = [&](std::size_t hit, const std::vector<std::size_t>& to) {
             std::vector<double> all;
-            for (const auto k : among)
+            for (const auto k : to)
                 if (k != hit) all.push_back(apart_db(patterns[hit], patterns[k]));
-            if (all.size() < kNearest) return kHidden;
-            std::nth_element(all.begin(), all.begin() + kNearest - 1, all.end());
-            return all[kNearest - 1];
+            std::sort(all.begin(), all.end());
+            all.resize(std::max(all.size(), kNearest), kHidden);
+            return all;
         };
         for (const auto hit : own) {
-            const double other_db = nearest_db(hit, others);
-            if (other_db < kStrangeDb && other_db < nearest_db(hit, own)) out.push_back(hit);
+            const auto to_own = distances(hit, own), to_others = distances(hit, others);
+            const double near_db = kAbout * to_own[kNearest - 1];
+            const auto within = [near_db](const std::vector<double>& all) {
+                return std::upper_bound(all.begin(), all.end(), near_db) - all.begin();
+            };
+            if (to_others[kNearest - 1] < kStrangeDb && within(to_others) > within(to_own))
+                out.push_back(hit);
         }
         return out;
     }
@@ -851,8 +865,6 @@ private:
         p.margin_db = best.margin_db();
         p.softest_hit_db = db_of(best.softest), p.loudest_bleed_db = db_of(best.loudest);
         gaps_[m] = std::move(best);
-        p.doubtful =
-            gaps_[m].doubtful + gaps_[m].mistakes + corrected_[static_cast<std::size_t>(*drum_of(m))];
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
             levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], bands)));

@@ -91,6 +91,15 @@ TEST_CASE("crashes that a tom's mic hears louder than the tom, listed as the tom
                 [](Role, const GateVerdict&, const KitKeyProposal& p) { CHECK(p.doubtful >= 4); });
 }
 
+TEST_CASE("nearly half of a tom's hits in the list that check finds are crashes: told from it",
+          "[analysis]") {
+    const HardTake take(Style::hard_sparse_toms, GENERATE(std::uint64_t{341}, std::uint64_t{344}), true);
+    std::size_t doubtful = 0;
+    check_gates(take, learn_kit_key(take.take, take.found_hits()), take, kToms,
+                [&](Role, const GateVerdict&, const KitKeyProposal& p) { doubtful += p.doubtful; });
+    CHECK(doubtful >= 5); // and said
+}
+
 TEST_CASE("rolls, flams, and snare and tom together are not missed", "[analysis]") {
     const HardTake take(Style::hard_rolls, 204);
     check_gates(take, learn_kit_key(take.take, take.hits), take,
