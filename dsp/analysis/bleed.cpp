@@ -62,7 +62,7 @@ Shares shares_of(const Take& take, const DrumExcerpts& hits, std::span<const Hit
     const RealFft fft(fast_fft_size(static_cast<std::size_t>(std::ceil(kShareWindowMs * ms)))),
         wide(fast_fft_size(static_cast<std::size_t>((kShareWindowMs + kLagMs) * ms)));
     Shares out{measure_of(take, hits), hits.hits(), {}, {}};
-    const bool cymbal = hits.drum() >= Drum::hihat;
+    const bool cymbal = is_plate(hits.drum());
     const auto lowest =
         cymbal ? static_cast<std::size_t>(kCymbalHz / take.rate_hz * static_cast<double>(fft.size())) + 1 : 0;
     const OwnStrokes own(hits, out.own, lowest, clean_hits(hits, all), fft);

@@ -8,8 +8,6 @@
 
 namespace kitfold::dsp {
 
-constexpr bool is_plate(Drum d) noexcept { return d == Drum::hihat || d == Drum::ride || d == Drum::cymbals; }
-
 /// A moment at which something in the kit was struck. A channel is a band of a listening mic: mic *
 /// kScanBands
 /// + band, mics counted among the listeners.

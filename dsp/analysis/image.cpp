@@ -166,7 +166,7 @@ public:
         const auto own = own_mic(take_.mics, drum);
         // A drum with a mic of its own stands out from what is hit with it if there are many hits; plates are
         // struck alone often enough, and without a mic of their own only such hits show them.
-        const bool plate = drum >= Drum::hihat;
+        const bool plate = is_plate(drum);
         const auto enough = !own ? kEnough : plate ? 2 * kEnough : kMostHits;
         const std::array mics{left_, right_, own.value_or(left_)};
         DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, enough,

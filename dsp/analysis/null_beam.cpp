@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
+#include <numbers>
 #include <optional>
 
 namespace kitfold::dsp {
@@ -42,7 +43,7 @@ struct Spectra {
           l_(fft.bins()), r_(fft.bins()) {
         for (std::size_t n = 0; n < size; ++n)
             window_[n] =
-                static_cast<float>(0.5 - 0.5 * std::cos(2.0 * 3.14159265358979324 * static_cast<double>(n) /
+                static_cast<float>(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * static_cast<double>(n) /
                                                         static_cast<double>(size)));
     }
     void add(std::span<const float> l, std::span<const float> r) {

@@ -71,7 +71,7 @@ public:
     DrumPairs(const Take& take, std::span<const Hit> hits, Drum drum, std::span<const std::size_t> mics)
         : take_(take), own_(*own_mic(take.mics, drum)),
           excerpts_(take, hits, drum, kArrivalBeforeMs, kAfterMs, kMostHits,
-                    drum >= Drum::hihat ? kEnoughOfPlates : kMostHits, mics),
+                    is_plate(drum) ? kEnoughOfPlates : kMostHits, mics),
           finder_(take.rate_hz), fft_(fast_fft_size(excerpts_.length())), spectra_(take.mics.size()),
           from_own_(take.mics.size()) {
         excerpts_.align(own_);

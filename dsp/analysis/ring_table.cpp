@@ -20,13 +20,11 @@ struct Stretch {
     double time_s = 0.0, length_s = 0.0, strength_db = 0.0;
 };
 
-bool metal(Drum drum) { return drum == Drum::hihat || drum == Drum::ride || drum == Drum::cymbals; }
-
 /// Level of a hit in a mic, in dB re how strong it is in its own.
 double bleed_db(std::span<const Bleed> bleed, Drum drum, std::size_t mic) {
     const auto at = std::find_if(bleed.begin(), bleed.end(),
                                  [&](const Bleed& b) { return b.drum == drum && b.mic == mic; });
-    return (at == bleed.end() ? -12.0 : at->level_db) + (metal(drum) ? kMetalDb : 0.0);
+    return (at == bleed.end() ? -12.0 : at->level_db) + (is_plate(drum) ? kMetalDb : 0.0);
 }
 
 /// For each hit of the drum, how long it may ring until something louder than kDisturbsDb starts.
@@ -105,7 +103,7 @@ std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, st
         const auto mic = own_mic(take.mics, drum);
         const bool played =
             std::any_of(hits.begin(), hits.end(), [=](const Hit& h) { return h.drum == drum; });
-        if (mic && played && !metal(drum)) table.push_back({drum, *mic, {}});
+        if (mic && played && !is_plate(drum)) table.push_back({drum, *mic, {}});
     }
     // Each drum has a mic of its own, so two threads never read the same one.
     std::thread other([&] {

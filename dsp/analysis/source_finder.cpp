@@ -13,11 +13,10 @@ constexpr std::ptrdiff_t kEventApart = 5, kSpread = 4, kCovered = 3;
 constexpr std::ptrdiff_t kBefore = 5, kAfter = 5; // frames around an event in which the mics hear it
 constexpr float kHiddenByPast = 0.7f, kHiddenByFloor = 3.0f;
 
-bool plate(Drum d) { return is_plate(d); }
-
 /// Bands that speak for a drum in its own mic.
 std::pair<std::size_t, std::size_t> voice_bands(Drum d) {
-    return plate(d) ? std::pair<std::size_t, std::size_t>{5, 8} : std::pair<std::size_t, std::size_t>{1, 7};
+    return is_plate(d) ? std::pair<std::size_t, std::size_t>{5, 8}
+                       : std::pair<std::size_t, std::size_t>{1, 7};
 }
 
 } // namespace
@@ -191,7 +190,7 @@ struct Candidate {
 /// How far the drum's mic stands out against the others, arrival counted in; none where it hears too little.
 std::optional<float> contrast_db(const HitEvent& e, const Candidate& drum, float ahead, const Known& known,
                                  std::span<const std::size_t> others) {
-    const bool first_of_all = !plate(drum.drum) && ahead >= drum.clearly_ahead; // a cymbal is like no drum
+    const bool first_of_all = !is_plate(drum.drum) && ahead >= drum.clearly_ahead; // a cymbal is like no drum
     if (known.all && !first_of_all) return std::nullopt;
     const auto [first, last] = voice_bands(drum.drum);
     float sum = 0.0f;
@@ -199,7 +198,7 @@ std::optional<float> contrast_db(const HitEvent& e, const Candidate& drum, float
     for (auto b = first; b < last; ++b) {
         const auto c = drum.own * kScanBands + b;
         if (e.step[c] < 1.5f * e.hidden[c] + (first_of_all ? 0.0f : known.power[c])) continue;
-        if (!plate(drum.drum) && rings_brightly(e, c)) {
+        if (!is_plate(drum.drum) && rings_brightly(e, c)) {
             ++ringing;
             continue;
         }
@@ -471,8 +470,6 @@ std::optional<Rest> rest_of(const HitEvent& e, const Listeners& who, const HitMo
     }
     const auto clear = [&](std::size_t c) { return e.step[c] > 6.0f * known[c] + e.hidden[c]; };
     Rest rest;
-    for (std::size_t s = 0; s < drums.sources().size(); ++s)
-        rest.along = rest.along || drums.evident(s, e) > kEvident;
     float sum = 0.0f;
     std::size_t count = 0;
     for (const auto o : who.overheads)
@@ -480,6 +477,8 @@ std::optional<Rest> rest_of(const HitEvent& e, const Listeners& who, const HitMo
             if (const auto c = o * kScanBands + b; clear(c)) sum += e.step[c], ++count;
     if (2 * count < 3 * who.overheads.size()) return std::nullopt;
     rest.loud_db = decibels(sum);
+    for (std::size_t s = 0; s < drums.sources().size() && !rest.along; ++s)
+        rest.along = drums.evident(s, e) > kEvident;
     for (std::size_t m = 0; m < who.mics.size(); ++m)
         for (auto b = kFirstBright; b < kScanBands; ++b) {
             const auto c = m * kScanBands + b;

@@ -42,6 +42,8 @@ Take take_of(double rate_hz, std::vector<TakeMic> mics, std::vector<std::span<co
 
 enum class Drum { kick, snare, rack_tom, rack_tom_2, floor_tom, floor_tom_2, hihat, ride, cymbals };
 inline constexpr std::size_t kDrumCount = 9;
+/// Hi-hat, ride, cymbals: bright, and they ring between their strokes.
+constexpr bool is_plate(Drum d) noexcept { return d == Drum::hihat || d == Drum::ride || d == Drum::cymbals; }
 
 /// "kick", "snare", "rack_tom", …: the values of `drum` in JSON.
 std::string_view drum_name(Drum drum) noexcept;

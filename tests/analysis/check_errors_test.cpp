@@ -145,8 +145,6 @@ TEST_CASE("hits of hi-hat, ride and crash without a mic: from 1 s after a crash 
     CHECK(100 * missed <= strokes);
 }
 
-// Takes in which a cymbal once had another's name, was said to begin when the overheads hear it, or lost its
-// place to the toms. The rest of what is missed there is right after a crash.
 // Rides and hi-hats under the ring of a crash, eight mics at 140 bpm among them: the overheads alone hear
 // them.
 TEST_CASE("hits of cymbals without a mic: 99 % found, 1 % wrong, and the crashes among them", "[check]") {
@@ -168,6 +166,8 @@ TEST_CASE("hits of cymbals without a mic: 99 % found, 1 % wrong, and the crashes
     CHECK(10 * crash.missed <= crash.strokes);
 }
 
+// Takes in which a cymbal once had another's name, was said to begin when the overheads hear it, or lost its
+// place to the toms. The rest of what is missed there is right after a crash.
 TEST_CASE("cymbals keep their name and their moment in hard takes: 95 % found within 2 ms, 5 % wrong",
           "[check]") {
     auto o = options(600);
