@@ -50,8 +50,10 @@ public:
 private:
     static constexpr double kScatter = 0.08; // of log alpha round the line, from one partial to the next
     static double variance(const RingPartial& p) {
-        const double error = p.hits > 1 ? 1.2 * p.spread : 0.1;
-        return error * error + 0.02 * 0.02;
+        // All hits agree on what their neighbours do to a weak partial, too.
+        const double error = p.hits > 1 ? 1.2 * p.spread : 0.1,
+                     common_error = 0.02 * std::pow(10.0, -p.level_db / 40.0);
+        return error * error + common_error * common_error;
     }
     /// @param doubting by the line found before
     void fit(const std::vector<RingPartial>& partials, bool doubting) {
