@@ -34,7 +34,8 @@ constexpr double kAudible = 4.0;      // power by which a channel has to rise
 constexpr double kLeastChannels = 12.0; // to compare two hits by
 constexpr double kStrangeDb = 3.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
 constexpr int kCorrections = 2;         // times the list of hits is corrected, and all learned again
-constexpr double kAboveBleedDb = 8.0;   // what a threshold needs, takes differ
+constexpr double kAboveBleedDb = 6.0;   // what a threshold needs, takes differ
+constexpr double kBelowHits = 0.6;      // of a margin too small for that: what is missed is lost
 constexpr double kMostBelowDb = 15.0;   // a threshold under the softest hit
 constexpr double kAgain = 2.5;         // power by which a level must rise to open a gate that had just closed
 constexpr double kLeastSilenceS = 6.0; // of the own drum, to learn waveforms from
@@ -878,8 +879,8 @@ private:
         mic.level_db = std::clamp(quantile(levels, 0.5), -40.0, 40.0);
         for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = (bands >> b & 1u) != 0 ? 0.0 : kOffDb;
         p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
-        // half-way between, lower where there is room: the sooner it opens
-        const double below_db = std::max(0.5 * p.margin_db, p.margin_db - kAboveBleedDb);
+        // nearer the bleed, and more so where there is room: the sooner it opens
+        const double below_db = std::max(kBelowHits * p.margin_db, p.margin_db - kAboveBleedDb);
         p.threshold_db = std::clamp(p.softest_hit_db - std::min(below_db, kMostBelowDb), -80.0, 0.0);
         proposals_.push_back(p);
     }
