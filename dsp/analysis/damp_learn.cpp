@@ -1,8 +1,10 @@
 #include "analysis/damp_learn.h"
+#include "analysis/damp_model.h"
 #include "core/median.h"
 #include "dynamics/damp.h"
 #include "filters/state_variable.h"
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <numbers>
 #include <numeric>
@@ -21,7 +23,8 @@ constexpr double kHighestQ = 4.0;      // the pitch of a hard stroke glides
 constexpr double kLowestQ = 2.0, kLastQ = 1.0;
 constexpr double kReach = 0.9;     // widest half bandwidth re the distance to the next band
 constexpr double kApart = 0.2;     // least distance of two bands re the sum of their half bandwidths
-constexpr double kClearDb = -26.0; // worth a band: the outer kick mic hears strong partials weakly
+constexpr double kClearDb = -30.0; // worth a band: the outer kick mic hears strong partials weakly
+constexpr double kAbove = 1.35;    // highest partial that only the deadened drum shows re that of the open
 constexpr double kOdd = 0.3;       // off the trend by this in log ring time: something else
 constexpr double kDbPerNeper = 8.685889638065037;
 
@@ -114,7 +117,7 @@ void add_missed(std::vector<LearnedPartial>& partials, const Trend& trend,
         };
         const double open_ms = ring_time(trend.alpha(d.hz)),
                      odd = std::log(ring_time(dead.alpha(d.hz)) / d.ring_ms);
-        if (d.level_db < kClearDb || d.hz < lowest_hz || d.hz > highest_hz || std::abs(odd) > kOdd ||
+        if (d.level_db < kClearDb || d.hz < lowest_hz || d.hz > kAbove * highest_hz || std::abs(odd) > kOdd ||
             d.ring_ms > open_ms)
             continue;
         if (std::none_of(partials.begin(), partials.end(), near))
@@ -226,6 +229,12 @@ RingBand band_of(const Group& group, double gap_hz, bool last) {
 
 void set_bands(DampLearned& out) {
     const auto groups = grouped(out.partials);
+    for (auto& p : out.partials) {
+        const auto off = [&](const Group& g) { return std::abs(std::log(g.hz() / p.hz)); };
+        const auto nearest = std::min_element(groups.begin(), groups.end(),
+                                              [&](const auto& a, const auto& b) { return off(a) < off(b); });
+        p.band = static_cast<std::size_t>(nearest - groups.begin());
+    }
     out.settings.band_count = groups.size();
     for (std::size_t b = 0; b < groups.size(); ++b) {
         double gap_hz = INFINITY;
@@ -233,6 +242,29 @@ void set_bands(DampLearned& out) {
         if (b + 1 < groups.size()) gap_hz = std::min(gap_hz, groups[b + 1].hz() - groups[b].hz());
         for (const auto i : groups[b].partials) out.partials[i].band = b;
         out.settings.bands[b] = band_of(groups[b], gap_hz, b + 1 == groups.size());
+    }
+}
+
+/// A partial is heard to ring while it falls by 30 dB: half of the T60 that it is to have.
+double log_ring_missing(const DampSettings& settings, const LearnedPartial& p) {
+    const double ring_ms = damped_ring_ms(settings, p.hz, p.open_ring_ms, 0.5 * p.ring_ms);
+    return ring_ms > 0.0 ? std::log(p.ring_ms / ring_ms) : 0.0;
+}
+
+/// Ring times of the bands by what they do to their partials, of which a loud one counts more. Once, and not
+/// in full: as all bands move together, more rounds brought no more.
+void correct_bands(DampLearned& out) {
+    constexpr double kPart = 0.7, kMost = 0.3; // of log ring time
+    std::array<double, kRingBands> missing{}, weight{};
+    for (const auto& p : out.partials) {
+        const double power = std::pow(10.0, 0.1 * p.level_db);
+        missing[p.band] += power * log_ring_missing(out.settings, p), weight[p.band] += power;
+    }
+    for (std::size_t b = 0; b < out.settings.band_count; ++b) {
+        auto& band = out.settings.bands[b];
+        const double by = std::clamp(kPart * missing[b] / weight[b], -kMost, kMost);
+        band.ring_ms =
+            allowed_value(&RingBand::ring_ms, std::min(band.open_ring_ms, band.ring_ms * std::exp(by)));
     }
 }
 
@@ -344,6 +376,7 @@ DampLearned learn_damp(const DrumDecay& open, const DampTarget& target) {
     out.settings.amount = 1.0;
     out.settings.high_db_per_s =
         high_db_per_s(open, target.deadened, std::max(0.0, wanted.front() - alpha.front()));
+    correct_bands(out);
     limit_opening(out);
     return out;
 }

@@ -42,7 +42,7 @@ struct LearnedPartial {
     double level_db = 0.0;     ///< at the onset, re the strongest partial
     double range_db = 0.0;     ///< fall that the recording's noise floor let be seen
     double longest_ms = 0.0;   ///< T60 to which the noise floor allows it to be opened up
-    std::size_t band = 0;      ///< of settings.bands: close partials share one
+    std::size_t band = 0;      ///< of settings.bands: its own, one shared with close partials, or the nearest
 };
 
 struct DampLearned {
@@ -56,6 +56,8 @@ struct DampLearned {
 /// Noise that opening up lifts must stay this far below the onset of the ring.
 inline constexpr double kOpenedNoiseDb = 40.0;
 
+/// The bands are tried on the partials as they were learned, one by one, and corrected by what they do to
+/// them: each takes a little from its neighbours' partials too.
 DampLearned learn_damp(const DrumDecay& open, const DampTarget& target = {});
 
 } // namespace kitfold::dsp
