@@ -18,6 +18,8 @@ constexpr double kMistaken = 0.06;      // share of the hits that may be wrong o
 constexpr double kAmpleDb = 20.0;       // margin beyond which more is of no use
 // Bands open the gate sooner the higher they are: worth some margin while it is ample.
 constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
+constexpr double kLetInCostsDb = 0.5; // of margin, for all further bands together
+constexpr double kLetInStepDb = 3.0, kLeastLetInDb = -30.0;
 constexpr double kDoubtDb = 5.0; // margin that each hit set aside has to be worth
 // The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
 // is listed to be hit: such are mistakes in the list more often than not.
@@ -552,7 +554,7 @@ private:
 
     /// Is a listed hit explained by the other mics, or unlike the others of its drum?
     [[nodiscard]] static bool doubted(const Peaks& peaks, std::size_t hit) {
-        constexpr unsigned kAll = (1u << kKeyBands) - 1;
+        constexpr KeyBands kAll{1.0, 1.0, 1.0, 1.0, 1.0};
         return sum(peaks.soon[hit], kAll) < kExplained * sum(peaks.heard[hit], kAll) ||
                !alike(peaks.own[hit], peaks.usual_db, kAlikeDb);
     }
@@ -592,10 +594,10 @@ private:
             }
     }
 
-    static double sum(const KeyBands& p, unsigned bands) {
+    /// Power under these weights of the bands.
+    static double sum(const KeyBands& p, const KeyBands& weight) {
         double total = 0.0;
-        for (std::size_t b = 0; b < kKeyBands; ++b)
-            if ((bands >> b & 1u) != 0) total += p[b];
+        for (std::size_t b = 0; b < kKeyBands; ++b) total += weight[b] * p[b];
         return total;
     }
 
@@ -618,7 +620,7 @@ private:
     };
 
     /// The loudest bleeds, nearer together than 150 ms counted as one, loudest first.
-    [[nodiscard]] std::vector<Level> loudest_bleeds(const Peaks& peaks, unsigned bands,
+    [[nodiscard]] std::vector<Level> loudest_bleeds(const Peaks& peaks, const KeyBands& weight,
                                                     std::size_t count) const {
         constexpr std::size_t kApart = 15; // slots of 10 ms
         constexpr std::size_t kPart = 64;  // slots whose most is remembered
@@ -632,7 +634,7 @@ private:
                 level.begin());
         };
         std::vector<Level> out;
-        for (std::size_t i = 0; i < level.size(); ++i) level[i] = sum(peaks.bleed[i], bands);
+        for (std::size_t i = 0; i < level.size(); ++i) level[i] = sum(peaks.bleed[i], weight);
         for (std::size_t part = 0; part < most.size(); ++part) look(part);
         while (out.size() < count && !most.empty()) {
             const auto at = *std::max_element(most.begin(), most.end(),
@@ -672,17 +674,17 @@ private:
 
     /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
     /// of hits that all this rests on is not free of mistakes.
-    [[nodiscard]] Gap widest_gap(const Peaks& peaks, unsigned bands, bool mistakes) const {
+    [[nodiscard]] Gap widest_gap(const Peaks& peaks, const KeyBands& weight, bool mistakes) const {
         const std::size_t count = peaks.soon.size();
         const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(count));
         std::vector<Level> own;
         for (std::size_t i = 0; i < count; ++i)
-            own.push_back({sum(peaks.soon[i], bands), i, doubted(peaks, i)});
+            own.push_back({sum(peaks.soon[i], weight), i, doubted(peaks, i)});
         std::stable_sort(own.begin(), own.end(), [](auto& a, auto& b) { return a.power < b.power; });
         const std::size_t most_low = mistakes ? std::max(few, count / 2) : few;
         const std::size_t most_high =
             std::max({few, mistakes ? 1 + count / 8 : 0, seldom(peaks) ? std::size_t{2} : 0});
-        const auto bleed = loudest_bleeds(peaks, bands, most_high + 1);
+        const auto bleed = loudest_bleeds(peaks, weight, most_high + 1);
         Gap best = gap(own, bleed, 0, 0);
         for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
             for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
@@ -837,18 +839,44 @@ private:
         return true;
     }
 
+    struct Choice {
+        KeyBands weight{1.0}; ///< of each band's power
+        Gap gap;
+    };
+
     /// The bands that set own hits apart best. @param mistakes whether the list of hits is doubted
-    [[nodiscard]] std::pair<unsigned, Gap> best_bands(const Peaks& peaks, bool mistakes) const {
+    [[nodiscard]] Choice best_bands(const Peaks& peaks, bool mistakes) const {
         double best = -std::numeric_limits<double>::infinity();
-        std::pair<unsigned, Gap> out{1, {}};
+        Choice out;
         for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
-            auto gap = widest_gap(peaks, set, mistakes);
+            KeyBands weight{};
+            for (std::size_t b = 0; b < kKeyBands; ++b) weight[b] = set >> b & 1u;
+            auto gap = widest_gap(peaks, weight, mistakes);
             double worth = gap.worth();
-            for (std::size_t b = 0; b < kKeyBands; ++b)
-                if ((set >> b & 1u) != 0) worth *= 1.0 + kBandWorth[b];
-            if (worth > best) best = worth, out = {set, std::move(gap)};
+            for (std::size_t b = 0; b < kKeyBands; ++b) worth *= 1.0 + weight[b] * kBandWorth[b];
+            if (worth > best) best = worth, out = {weight, std::move(gap)};
         }
         return out;
+    }
+
+    /// Lets the higher of the bands that were left out in as far as they cost next to no margin: a loud hit
+    /// opens the gate sooner by them.
+    void let_in(const Peaks& peaks, bool mistakes, Choice& choice) const {
+        const double least = choice.gap.worth() - kLetInCostsDb;
+        const auto lowest =
+            std::find_if(choice.weight.begin(), choice.weight.end(), [](double w) { return w > 0.0; });
+        const auto first = static_cast<std::size_t>(lowest - choice.weight.begin());
+        for (std::size_t b = kKeyBands; --b > first;) {
+            if (choice.weight[b] > 0.0) continue;
+            for (double db = 0.0; db >= kLeastLetInDb; db -= kLetInStepDb) {
+                auto weight = choice.weight;
+                weight[b] = std::pow(10.0, 0.1 * db);
+                auto gap = widest_gap(peaks, weight, mistakes);
+                if (gap.worth() < least) continue;
+                choice = {weight, std::move(gap)};
+                break;
+            }
+        }
     }
 
     /// A threshold between own hits and bleed.
@@ -861,14 +889,17 @@ private:
             proposals_.push_back(p);
             return;
         }
-        auto [bands, best] = best_bands(peaks, false);
-        if (!(best.margin_db() >= kDoubtBelowDb)) std::tie(bands, best) = best_bands(peaks, true);
+        auto choice = best_bands(peaks, false);
+        const bool mistakes = !(choice.gap.margin_db() >= kDoubtBelowDb);
+        if (mistakes) choice = best_bands(peaks, true);
+        let_in(peaks, mistakes, choice);
+        auto& best = choice.gap;
         p.margin_db = best.margin_db();
         p.softest_hit_db = db_of(best.softest), p.loudest_bleed_db = db_of(best.loudest);
         gaps_[m] = std::move(best);
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
-            levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], bands)));
+            levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], choice.weight)));
         if (!(p.margin_db > 1.0)) {
             p.why_not = "its softest hits are no louder than bleed, even with all mics in hand";
             proposals_.push_back(p);
@@ -877,7 +908,7 @@ private:
         auto& mic = table_.mics[m];
         mic.known = true;
         mic.level_db = std::clamp(quantile(levels, 0.5), -40.0, 40.0);
-        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = (bands >> b & 1u) != 0 ? 0.0 : kOffDb;
+        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = db_of(choice.weight[b]);
         p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
         // nearer the bleed, and more so where there is room: the sooner it opens
         const double below_db = std::max(kBelowHits * p.margin_db, p.margin_db - kAboveBleedDb);

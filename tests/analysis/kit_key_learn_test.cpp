@@ -41,6 +41,7 @@ TEST_CASE("tom gates with the kit as their key manage takes in which bleed is lo
     const auto keys = keys_of(take, learned.table);
     check_gates(take, learned, take, kToms, [&](Role role, const GateVerdict& v, const KitKeyProposal& p) {
         CHECK(v.hits == 6); // strokes down to 19 dB under the loudest
+        keeps_its_own(role, v, p);
         auto ahead = tom_gate(p.threshold_db);
         ahead.lookahead_ms = 10.0;
         CHECK(judge(take, role, keys[p.mic], ahead).kept_db > -0.05);
@@ -96,7 +97,10 @@ TEST_CASE("nearly half of a tom's hits in the list that check finds are crashes:
     const HardTake take(Style::hard_sparse_toms, GENERATE(std::uint64_t{341}, std::uint64_t{344}), true);
     std::size_t doubtful = 0;
     check_gates(take, learn_kit_key(take.take, take.found_hits()), take, kToms,
-                [&](Role, const GateVerdict&, const KitKeyProposal& p) { doubtful += p.doubtful; });
+                [&](Role role, const GateVerdict& v, const KitKeyProposal& p) {
+                    doubtful += p.doubtful;
+                    keeps_its_own(role, v, p);
+                });
     CHECK(doubtful >= 5); // and said
 }
 
