@@ -23,7 +23,7 @@ button{font:inherit;padding:.5rem .9rem;margin:.15rem;border:1px solid var(--sof
 button[aria-pressed=true]{background:var(--blue);color:var(--card);border-color:var(--blue)}
 label{margin-right:1rem}input[type=range]{width:14rem;vertical-align:middle}[hidden]{display:none!important}
 figcaption,.soft{color:var(--soft);font-size:.9rem}svg{display:block;width:100%;height:auto;overflow:visible}
-svg text{font:12px system-ui,sans-serif;fill:var(--soft)}.grid{stroke:var(--grid)}path{fill:none;stroke-width:2}
+svg text{font:12px system-ui,sans-serif;fill:var(--soft)}@media (max-width:480px){svg text{font-size:20px}}.grid{stroke:var(--grid)}path{fill:none;stroke-width:2}
 .open{stroke:var(--blue)}.deadened{stroke:var(--orange);stroke-dasharray:6 3}
 .key{display:inline-block;width:1.8rem;border-top:3px solid var(--blue);margin:0 .3rem .25rem .6rem}
 .key.b{border-top:3px dashed var(--orange)}table{border-collapse:collapse}td,th{padding:.2rem .8rem .2rem 0;text-align:right;
@@ -234,18 +234,19 @@ Points third_octaves(const std::vector<float>& x, int rate_hz) {
     return out;
 }
 
+constexpr double kLowestDb = -60.0; // of the plots
+
 Points decay_points(const dsp::RingResult& ring) {
     Points out;
-    for (std::size_t n = 0; n < ring.curve_db.size(); ++n)
+    for (std::size_t n = 0; n < ring.curve_db.size() && ring.curve_db[n] >= kLowestDb; ++n)
         out.emplace_back(double(n) * dsp::kCurveStepMs, ring.curve_db[n]);
     return out;
 }
 
-/// A plot of both sides, 640 x 260, with the ticks given.
+/// A plot of both sides, 640 x 260, with the ticks given; nothing where a side has no curve.
 std::string plot(const std::string& label, const Points& a, const Points& b, double low, double high,
                  const std::vector<std::pair<double, std::string>>& ticks) {
-    if (a.size() < 2 || b.size() < 2)
-        return "<p class=\"soft\">Not enough undisturbed hits to show this.</p>";
+    if (a.size() < 2 || b.size() < 2) return {};
     const double left = std::min(a.front().first, b.front().first),
                  right = std::max(a.back().first, b.back().first);
     const auto x = [&](double v) { return 50.0 + 580.0 * (v - left) / (right - left); };
@@ -271,11 +272,14 @@ std::string plot(const std::string& label, const Points& a, const Points& b, dou
     return out + "</svg>";
 }
 
-std::string figure(const char* id, const char* title, const std::string& body, const char* caption) {
-    return fmt::format(
-        "<figure id=\"{}\"><h2>{}</h2>{}<figcaption><span class=\"key\"></span>open <span class=\"key "
-        "b\"></span>deadened. {}</figcaption></figure>\n",
-        id, title, body, caption);
+std::string figure(const char* id, const char* title, const std::string& plot, const char* caption) {
+    const auto body =
+        plot.empty()
+            ? "<p class=\"soft\">Not enough undisturbed hits to show this.</p>"
+            : fmt::format("{}<figcaption><span class=\"key\"></span>open <span class=\"key b\"></span>"
+                          "deadened. {}</figcaption>",
+                          plot, caption);
+    return fmt::format("<figure id=\"{}\"><h2>{}</h2>{}</figure>\n", id, title, body);
 }
 
 std::string spectra(const AuditionResult& r) {
@@ -293,17 +297,20 @@ std::string spectra(const AuditionResult& r) {
         return points;
     };
     return figure("spectra", "Spectra",
-                  plot("Third-octave spectra", relative(a), relative(b), -60.0, 0.0, ticks),
+                  plot("Third-octave spectra", relative(a), relative(b), kLowestDb, 0.0, ticks),
                   "Third octaves of the drum's mic over all of it, dB re the highest, after level-matching.");
 }
 
 std::string decays(const AuditionResult& r) {
+    const auto open = decay_points(r.open.ring), deadened = decay_points(r.deadened.ring);
+    const double ms = static_cast<double>(std::max(open.size(), deadened.size())) * dsp::kCurveStepMs;
+    int step = 50;
+    for (const int wider : {100, 200, 500})
+        if (ms > 7.0 * step) step = wider;
     std::vector<std::pair<double, std::string>> ticks;
-    for (int ms = 0; ms <= 5'000; ms += 200) ticks.emplace_back(ms, fmt::format("{}", ms));
-    return figure(
-        "decays", "Decay",
-        plot("Decay curves", decay_points(r.open.ring), decay_points(r.deadened.ring), -60.0, 0.0, ticks),
-        "Backward integral of the best undisturbed hit, dB over ms, until the noise floor.");
+    for (int at = 0; at <= ms; at += step) ticks.emplace_back(at, fmt::format("{}", at));
+    return figure("decays", "Decay", plot("Decay curves", open, deadened, kLowestDb, 0.0, ticks),
+                  "Backward integral of the best undisturbed hit, dB over ms, until the noise floor.");
 }
 
 std::string ring_table(const AuditionResult& r) {
