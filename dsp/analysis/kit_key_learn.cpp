@@ -20,7 +20,9 @@ constexpr double kAmpleDb = 20.0;       // margin beyond which more is of no use
 constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
 constexpr double kLetInCostsDb = 0.5; // of margin, for all further bands together
 constexpr double kLetInStepDb = 3.0, kLeastLetInDb = -30.0;
-constexpr double kDoubtDb = 5.0; // margin that each hit set aside has to be worth
+constexpr double kLeastMarginDb = 1.0; // for a threshold
+constexpr double kNoGapDb = 1'000.0;   // as a last resort: worth of a gap over none
+constexpr double kDoubtDb = 5.0;       // margin that each hit set aside has to be worth
 // The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
 // is listed to be hit: such are mistakes in the list more often than not.
 constexpr double kMistakeDb = 2.0;
@@ -136,13 +138,30 @@ public:
             learn();
             if (take_strangers_back()) learn();
         }
-        for (int corrections = 0; corrections < kCorrections && correct_hits(); ++corrections) learn();
+        correct();
+        if (any_hopeless()) {
+            last_resort_ = true;
+            learn();
+            correct();
+        }
         count_doubtful();
         round_to_tenths();
         return {std::move(table_), std::move(proposals_)};
     }
 
 private:
+    void correct() {
+        for (int corrections = 0; corrections < kCorrections && correct_hits(); ++corrections) learn();
+    }
+
+    /// Is there a drum whose gate would have to be a plain one?
+    [[nodiscard]] bool any_hopeless() const {
+        for (const auto& p : proposals_)
+            if (speaks(p.mic) && !many_hits(p.mic) && p.hits >= kLearnHits && !(p.margin_db > kLeastMarginDb))
+                return true;
+        return false;
+    }
+
     /// All of it, from the hits as they are listed now.
     void learn() {
         clear();
@@ -190,6 +209,10 @@ private:
     [[nodiscard]] bool speaks(std::size_t mic) const {
         const auto drum = drum_of(mic);
         return drum && own_mic(take_.mics, *drum) == mic;
+    }
+    /// Of its drum there are hundreds, and few of them matter.
+    [[nodiscard]] bool many_hits(std::size_t mic) const {
+        return take_.mics[mic].role == Role::hihat || take_.mics[mic].role == Role::ride;
     }
     [[nodiscard]] bool overhead(std::size_t mic) const { return is_overhead(take_.mics[mic].role); }
 
@@ -612,6 +635,7 @@ private:
         std::size_t doubtful = 0, mistakes = 0;
         std::vector<std::size_t> explained, unlisted; ///< mistakes: hits by number; slots
         [[nodiscard]] double margin_db() const { return db_of(softest) - db_of(std::max(loudest, 1e-20)); }
+        [[nodiscard]] bool fits() const { return margin_db() > kLeastMarginDb; } ///< a threshold
         /// Each that is set aside has to be worth it, and more than ample is of no use.
         [[nodiscard]] double worth() const {
             return std::min(margin_db(), kAmpleDb) - kDoubtDb * static_cast<double>(doubtful) -
@@ -672,6 +696,11 @@ private:
         return g;
     }
 
+    /// As a last resort any gap that a threshold fits into is better than none.
+    [[nodiscard]] bool better(const Gap& a, const Gap& b) const {
+        return last_resort_ && a.fits() != b.fits() ? a.fits() : a.worth() > b.worth();
+    }
+
     /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
     /// of hits that all this rests on is not free of mistakes.
     [[nodiscard]] Gap widest_gap(const Peaks& peaks, const KeyBands& weight, bool mistakes) const {
@@ -686,11 +715,15 @@ private:
             std::max({few, mistakes ? 1 + count / 8 : 0, seldom(peaks) ? std::size_t{2} : 0});
         const auto bleed = loudest_bleeds(peaks, weight, most_high + 1);
         Gap best = gap(own, bleed, 0, 0);
-        for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
-            for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
-                auto g = gap(own, bleed, low, high);
-                if (g.doubtful <= few && g.worth() > best.worth()) best = std::move(g);
-            }
+        const auto widen = [&](std::size_t doubtful) {
+            for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
+                for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
+                    auto g = gap(own, bleed, low, high);
+                    if (g.doubtful <= doubtful && better(g, best)) best = std::move(g);
+                }
+        };
+        widen(few);
+        if (mistakes && last_resort_ && !best.fits()) widen(std::max(few, std::size_t{1}));
         return best;
     }
 
@@ -698,9 +731,7 @@ private:
     bool correct_hits() {
         bool any = false;
         for (std::size_t m = 0; m < mics_; ++m) {
-            const auto role = take_.mics[m].role;
-            if (role == Role::hihat || role == Role::ride) continue; // hundreds of hits, few of them matter
-            if (!speaks(m) || gaps_[m].mistakes == 0) continue;
+            if (many_hits(m) || !speaks(m) || gaps_[m].mistakes == 0) continue;
             any = true;
             const auto drum = *drum_of(m);
             corrected_[static_cast<std::size_t>(drum)] += gaps_[m].mistakes;
@@ -854,6 +885,7 @@ private:
             auto gap = widest_gap(peaks, weight, mistakes);
             double worth = gap.worth();
             for (std::size_t b = 0; b < kKeyBands; ++b) worth *= 1.0 + weight[b] * kBandWorth[b];
+            if (last_resort_ && !gap.fits()) worth -= kNoGapDb;
             if (worth > best) best = worth, out = {weight, std::move(gap)};
         }
         return out;
@@ -872,7 +904,7 @@ private:
                 auto weight = choice.weight;
                 weight[b] = std::pow(10.0, 0.1 * db);
                 auto gap = widest_gap(peaks, weight, mistakes);
-                if (gap.worth() < least) continue;
+                if (gap.worth() < least || (choice.gap.fits() && !gap.fits())) continue;
                 choice = {weight, std::move(gap)};
                 break;
             }
@@ -900,7 +932,7 @@ private:
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
             levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], choice.weight)));
-        if (!(p.margin_db > 1.0)) {
+        if (!(p.margin_db > kLeastMarginDb)) {
             p.why_not = "its softest hits are no louder than bleed, even with all mics in hand";
             proposals_.push_back(p);
             return;
@@ -923,6 +955,7 @@ private:
     Lows lows_;
     std::vector<float> waves_; ///< [step][mic], KitKey::wave()
     bool waves_known_ = false;
+    bool last_resort_ = false; ///< rather set hits aside than learn nothing
     std::vector<GridHit> hits_;
     std::vector<std::vector<Own>> busy_; ///< [mic][step]
     std::vector<float> noise_;           ///< [mic][band], power

@@ -94,7 +94,8 @@ TEST_CASE("crashes that a tom's mic hears louder than the tom, listed as the tom
 
 TEST_CASE("nearly half of a tom's hits in the list that check finds are crashes: told from it",
           "[analysis]") {
-    const HardTake take(Style::hard_sparse_toms, GENERATE(std::uint64_t{341}, std::uint64_t{344}), true);
+    const HardTake take(Style::hard_sparse_toms,
+                        GENERATE(std::uint64_t{341}, std::uint64_t{344}, std::uint64_t{402}), true);
     std::size_t doubtful = 0;
     check_gates(take, learn_kit_key(take.take, take.found_hits()), take, kToms,
                 [&](Role role, const GateVerdict& v, const KitKeyProposal& p) {
