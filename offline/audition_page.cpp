@@ -243,16 +243,18 @@ Points decay_points(const dsp::RingResult& ring) {
     return out;
 }
 
-/// A plot of both sides, 640 x 260, with the ticks given; nothing where a side has no curve.
-std::string plot(const std::string& label, const Points& a, const Points& b, double low, double high,
+/// A plot of both sides, 640 x 260, 0 to kLowestDb, with the ticks given; nothing where a side has no curve.
+std::string plot(const std::string& label, const Points& a, const Points& b,
                  const std::vector<std::pair<double, std::string>>& ticks) {
     if (a.size() < 2 || b.size() < 2) return {};
     const double left = std::min(a.front().first, b.front().first),
                  right = std::max(a.back().first, b.back().first);
     const auto x = [&](double v) { return 50.0 + 580.0 * (v - left) / (right - left); };
-    const auto y = [&](double v) { return 230.0 - 220.0 * (std::clamp(v, low, high) - low) / (high - low); };
+    const auto y = [&](double v) {
+        return 230.0 - 220.0 * (1.0 - std::clamp(v, kLowestDb, 0.0) / kLowestDb);
+    };
     std::string out = "<svg viewBox=\"0 0 640 260\" role=\"img\" aria-label=\"" + label + "\">";
-    for (double v = std::ceil(low / 10.0) * 10.0; v <= high; v += 10.0)
+    for (double v = kLowestDb; v <= 0.0; v += 10.0)
         out += fmt::format(
             "<line class=\"grid\" x1=\"50\" x2=\"630\" y1=\"{0:.1f}\" y2=\"{0:.1f}\"/><text x=\"44\" "
             "y=\"{1:.1f}\" text-anchor=\"end\">{2:.0f}</text>",
@@ -296,8 +298,7 @@ std::string spectra(const AuditionResult& r) {
         for (auto& p : points) p.second -= high;
         return points;
     };
-    return figure("spectra", "Spectra",
-                  plot("Third-octave spectra", relative(a), relative(b), kLowestDb, 0.0, ticks),
+    return figure("spectra", "Spectra", plot("Third-octave spectra", relative(a), relative(b), ticks),
                   "Third octaves of the drum's mic over all of it, dB re the highest, after level-matching.");
 }
 
@@ -309,7 +310,7 @@ std::string decays(const AuditionResult& r) {
         if (ms > 7.0 * step) step = wider;
     std::vector<std::pair<double, std::string>> ticks;
     for (int at = 0; at <= ms; at += step) ticks.emplace_back(at, fmt::format("{}", at));
-    return figure("decays", "Decay", plot("Decay curves", open, deadened, kLowestDb, 0.0, ticks),
+    return figure("decays", "Decay", plot("Decay curves", open, deadened, ticks),
                   "Backward integral of the best undisturbed hit, dB over ms, until the noise floor.");
 }
 

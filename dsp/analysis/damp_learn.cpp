@@ -1,6 +1,7 @@
 #include "analysis/damp_learn.h"
 #include "analysis/damp_model.h"
 #include "core/median.h"
+#include "core/units.h"
 #include "dynamics/damp.h"
 #include "filters/state_variable.h"
 #include <algorithm>
@@ -27,8 +28,6 @@ constexpr double kClearDb = -30.0; // worth a band: the outer kick mic hears str
 constexpr double kAbove = 1.35;    // highest partial that only the deadened drum shows re that of the open
 constexpr double kOdd = 0.3;       // off the trend by this in log ring time: something else
 constexpr double kDbPerNeper = 8.685889638065037;
-
-double ring_time(double alpha) noexcept { return decay_rate(alpha); } // its own inverse
 
 /// How alpha goes with frequency: log alpha on log Hz, a straight line that trusts each partial as far as its
 /// hits agree, and less the further it is off: what the wires rattle or the next drum hums can agree with
@@ -156,9 +155,7 @@ TopEnergy top_energy(const RingHit& hit, double rate_hz) {
     return out;
 }
 
-double weight_of(const LearnedPartial& p) noexcept {
-    return std::pow(10.0, 0.1 * p.level_db) * p.open_ring_ms;
-}
+double weight_of(const LearnedPartial& p) noexcept { return power_from_db(p.level_db) * p.open_ring_ms; }
 
 /// Partials that one band is to catch, with the energy they ring with as weight.
 struct Group {
@@ -257,7 +254,7 @@ void correct_bands(DampLearned& out) {
     constexpr double kPart = 0.7, kMost = 0.3; // of log ring time
     std::array<double, kRingBands> missing{}, weight{};
     for (const auto& p : out.partials) {
-        const double power = std::pow(10.0, 0.1 * p.level_db);
+        const double power = power_from_db(p.level_db);
         missing[p.band] += power * log_ring_missing(out.settings, p), weight[p.band] += power;
     }
     for (std::size_t b = 0; b < out.settings.band_count; ++b) {

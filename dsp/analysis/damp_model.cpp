@@ -18,11 +18,12 @@ constexpr int kLevels = 8;
 std::size_t samples(double ms) { return static_cast<std::size_t>(std::lround(0.001 * ms * kRateHz)); }
 
 std::vector<float> partial(double hz, double ring_ms, std::size_t frames) {
-    std::vector<float> x(samples(kSilenceMs) + frames);
+    const auto silence = samples(kSilenceMs);
+    std::vector<float> x(silence + frames);
     const double alpha = decay_rate(ring_ms) / kRateHz, omega = 2.0 * std::numbers::pi * hz / kRateHz;
     for (std::size_t n = 0; n < frames; ++n) {
         const auto t = static_cast<double>(n);
-        x[samples(kSilenceMs) + n] = static_cast<float>(std::exp(-alpha * t) * std::sin(omega * t));
+        x[silence + n] = static_cast<float>(std::exp(-alpha * t) * std::sin(omega * t));
     }
     return x;
 }
@@ -55,7 +56,7 @@ double damped_ring_ms(const DampSettings& settings, double hz, double open_ring_
         time_squared += from_middle_ms * from_middle_ms;
     }
     const double alpha = -1000.0 * level_by_time / time_squared;
-    return alpha > 0.0 ? decay_rate(alpha) : 0.0; // its own inverse
+    return alpha > 0.0 ? ring_time(alpha) : 0.0;
 }
 
 } // namespace kitfold::dsp

@@ -1,4 +1,5 @@
 #include "analysis/faults.h"
+#include "core/units.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -224,7 +225,7 @@ private:
     }
     [[nodiscard]] bool dead(std::int64_t frame) const {
         return frame < std::ssize(m_.frame_rough) &&
-               m_.frame_rough[std::size_t(frame)] < noise_ * std::pow(10.0, -kGapBelowNoiseDb / 10.0);
+               m_.frame_rough[std::size_t(frame)] < noise_ * power_from_db(-kGapBelowNoiseDb);
     }
     void add(double start_s, double seconds) {
         fault_.at_s = fault_.at_s ? std::min(*fault_.at_s, start_s) : start_s;
@@ -274,7 +275,7 @@ std::vector<Fault> mic_faults(const Take& take, std::size_t mic, const MicMeasur
     const double dc = steady_mean(m);
     const auto steady = windows_of(m, 20, dc);
     const double loudest = steady.empty() ? 0.0 : *std::max_element(steady.begin(), steady.end());
-    const bool nothing_stands_out = loudest < quantile(steady, 0.1) * std::pow(10.0, kSilentRangeDb / 10.0);
+    const bool nothing_stands_out = loudest < quantile(steady, 0.1) * power_from_db(kSilentRangeDb);
     const bool silent =
         peak < kSilentDbfs || (nothing_stands_out && m.samples > std::int64_t(0.5 * m.rate_hz));
     if (silent) faults.push_back({FaultKind::silent, mic, {}, peak, 0, 0.0, 0.0, {}});

@@ -5,7 +5,6 @@
 #include <bit>
 #include <cmath>
 #include <limits>
-#include <tuple>
 #include <utility>
 
 namespace kitfold::dsp {
@@ -21,7 +20,6 @@ constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
 constexpr double kLetInCostsDb = 0.5; // of margin, for all further bands together
 constexpr double kLetInStepDb = 3.0, kLeastLetInDb = -30.0;
 constexpr double kLeastMarginDb = 1.0; // for a threshold
-constexpr double kNoGapDb = 1'000.0;   // as a last resort: worth of a gap over none
 constexpr double kDoubtDb = 5.0;       // margin that each hit set aside has to be worth
 // The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
 // is listed to be hit: such are mistakes in the list more often than not.
@@ -156,10 +154,9 @@ private:
 
     /// Is there a drum whose gate would have to be a plain one?
     [[nodiscard]] bool any_hopeless() const {
-        for (const auto& p : proposals_)
-            if (speaks(p.mic) && !many_hits(p.mic) && p.hits >= kLearnHits && !(p.margin_db > kLeastMarginDb))
-                return true;
-        return false;
+        return std::any_of(proposals_.begin(), proposals_.end(), [this](const KitKeyProposal& p) {
+            return correctable(p.mic) && p.hits >= kLearnHits && !gaps_[p.mic].fits();
+        });
     }
 
     /// All of it, from the hits as they are listed now.
@@ -210,9 +207,10 @@ private:
         const auto drum = drum_of(mic);
         return drum && own_mic(take_.mics, *drum) == mic;
     }
-    /// Of its drum there are hundreds, and few of them matter.
-    [[nodiscard]] bool many_hits(std::size_t mic) const {
-        return take_.mics[mic].role == Role::hihat || take_.mics[mic].role == Role::ride;
+    /// Does its list of hits get corrected? Of hi-hat and ride there are hundreds, and few of them matter.
+    [[nodiscard]] bool correctable(std::size_t mic) const {
+        const auto role = take_.mics[mic].role;
+        return speaks(mic) && role != Role::hihat && role != Role::ride;
     }
     [[nodiscard]] bool overhead(std::size_t mic) const { return is_overhead(take_.mics[mic].role); }
 
@@ -469,8 +467,7 @@ private:
     void set_noise() {
         noise_.clear();
         for (const auto& mic : table_.mics)
-            for (const double db : mic.noise_db)
-                noise_.push_back(static_cast<float>(std::pow(10.0, db / 10.0)));
+            for (const double db : mic.noise_db) noise_.push_back(static_cast<float>(power_from_db(db)));
     }
     [[nodiscard]] float noise(std::size_t mic, std::size_t band) const {
         return noise_[mic * kKeyBands + band];
@@ -696,9 +693,10 @@ private:
         return g;
     }
 
-    /// As a last resort any gap that a threshold fits into is better than none.
-    [[nodiscard]] bool better(const Gap& a, const Gap& b) const {
-        return last_resort_ && a.fits() != b.fits() ? a.fits() : a.worth() > b.worth();
+    /// What gaps are compared by: as a last resort any that a threshold fits into is better than none.
+    using Rank = std::pair<bool, double>;
+    [[nodiscard]] Rank rank(const Gap& gap, double worth) const {
+        return {!last_resort_ || gap.fits(), worth};
     }
 
     /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
@@ -719,7 +717,8 @@ private:
             for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
                 for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
                     auto g = gap(own, bleed, low, high);
-                    if (g.doubtful <= doubtful && better(g, best)) best = std::move(g);
+                    if (g.doubtful <= doubtful && rank(g, g.worth()) > rank(best, best.worth()))
+                        best = std::move(g);
                 }
         };
         widen(few);
@@ -731,7 +730,7 @@ private:
     bool correct_hits() {
         bool any = false;
         for (std::size_t m = 0; m < mics_; ++m) {
-            if (many_hits(m) || !speaks(m) || gaps_[m].mistakes == 0) continue;
+            if (!correctable(m) || gaps_[m].mistakes == 0) continue;
             any = true;
             const auto drum = *drum_of(m);
             corrected_[static_cast<std::size_t>(drum)] += gaps_[m].mistakes;
@@ -877,7 +876,7 @@ private:
 
     /// The bands that set own hits apart best. @param mistakes whether the list of hits is doubted
     [[nodiscard]] Choice best_bands(const Peaks& peaks, bool mistakes) const {
-        double best = -std::numeric_limits<double>::infinity();
+        Rank best{false, -std::numeric_limits<double>::infinity()};
         Choice out;
         for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
             KeyBands weight{};
@@ -885,8 +884,7 @@ private:
             auto gap = widest_gap(peaks, weight, mistakes);
             double worth = gap.worth();
             for (std::size_t b = 0; b < kKeyBands; ++b) worth *= 1.0 + weight[b] * kBandWorth[b];
-            if (last_resort_ && !gap.fits()) worth -= kNoGapDb;
-            if (worth > best) best = worth, out = {weight, std::move(gap)};
+            if (const auto here = rank(gap, worth); here > best) best = here, out = {weight, std::move(gap)};
         }
         return out;
     }
@@ -902,7 +900,7 @@ private:
             if (choice.weight[b] > 0.0) continue;
             for (double db = 0.0; db >= kLeastLetInDb; db -= kLetInStepDb) {
                 auto weight = choice.weight;
-                weight[b] = std::pow(10.0, 0.1 * db);
+                weight[b] = power_from_db(db);
                 auto gap = widest_gap(peaks, weight, mistakes);
                 if (gap.worth() < least || (choice.gap.fits() && !gap.fits())) continue;
                 choice = {weight, std::move(gap)};
@@ -925,14 +923,14 @@ private:
         const bool mistakes = !(choice.gap.margin_db() >= kDoubtBelowDb);
         if (mistakes) choice = best_bands(peaks, true);
         let_in(peaks, mistakes, choice);
-        auto& best = choice.gap;
+        gaps_[m] = std::move(choice.gap);
+        const auto& best = gaps_[m];
         p.margin_db = best.margin_db();
         p.softest_hit_db = db_of(best.softest), p.loudest_bleed_db = db_of(best.loudest);
-        gaps_[m] = std::move(best);
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
             levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], choice.weight)));
-        if (!(p.margin_db > kLeastMarginDb)) {
+        if (!best.fits()) {
             p.why_not = "its softest hits are no louder than bleed, even with all mics in hand";
             proposals_.push_back(p);
             return;

@@ -27,6 +27,8 @@ namespace kitfold::dsp {
 
 /// 1/s at which an amplitude falls when its level falls by 60 dB in `ring_ms`: ln(1000) / T60.
 inline double decay_rate(double ring_ms) noexcept { return 6907.755278982137 / ring_ms; }
+/// And back: T60 in ms.
+inline double ring_time(double alpha) noexcept { return decay_rate(alpha); } // its own inverse
 
 /// The numbers behind one ring band, for the block, for plots and for tests.
 struct DampBandDesign {

@@ -25,7 +25,7 @@ std::int32_t bits_of(float x) noexcept { return std::bit_cast<std::int32_t>(x); 
 float larger_of(float a, float b) noexcept { return std::bit_cast<float>(std::max(bits_of(a), bits_of(b))); }
 float positive_part(float x) noexcept { return std::bit_cast<float>(bits_of(x) & ~(bits_of(x) >> 31)); }
 
-float power_from_db(double db) noexcept { return static_cast<float>(std::pow(10.0, db / 10.0)); }
+float power_of(double db) noexcept { return static_cast<float>(power_from_db(db)); }
 
 /// A row of mics: one step's samples into one low-passed sample each.
 KITFOLD_VECTOR_CLONES void thin_out(const float* __restrict stage, std::size_t step, std::size_t stride,
@@ -178,8 +178,8 @@ bool KitKey::prepare(double rate_hz, std::size_t mics) {
     lows_.assign(ring_ * row, 0.0f), limits_.assign(ring_ * row, 0.0f);
     delay_.assign(mics, 0), wait_.assign(mics, 0);
     bounds_.assign((kChunk / step_ + 2) * row, 0.0f), lengths_.assign(kChunk / step_ + 2, 0);
-    hold_ = power_from_db(-kHoldDbPerS / step_rate_hz());
-    fall_ = power_from_db(-kKeyFallDbPerS / step_rate_hz());
+    hold_ = power_of(-kHoldDbPerS / step_rate_hz());
+    fall_ = power_of(-kKeyFallDbPerS / step_rate_hz());
     make_filters();
     set({});
     reset();
@@ -250,9 +250,9 @@ void KitKey::set_bands(const KitKeyTable& table) noexcept {
         if (mic_[k] >= table.mics.size()) continue;
         const auto& mic = table.mics[mic_[k]];
         for (std::size_t b = 0; b < kKeyBands; ++b) {
-            noise_[b * stride_ + k] = power_from_db(mic.noise_db[b]);
-            wash_[b * stride_ + k] = b + 1 < kKeyBands ? power_from_db(mic.wash_db[b]) : 0.0f;
-            weight_[b * stride_ + k] = power_from_db(mic.weight_db[b] + mic.level_db);
+            noise_[b * stride_ + k] = power_of(mic.noise_db[b]);
+            wash_[b * stride_ + k] = b + 1 < kKeyBands ? power_of(mic.wash_db[b]) : 0.0f;
+            weight_[b * stride_ + k] = power_of(mic.weight_db[b] + mic.level_db);
         }
     }
 }
@@ -267,7 +267,7 @@ void KitKey::set_paths(const KitKeyTable& table) noexcept {
         if (from == kMaxMics || to == kMaxMics) continue;
         for (std::size_t b = 0; b < kKeyBands; ++b) {
             if (e.gain_db[b] == kOffDb) continue;
-            bleed_[(from * kKeyBands + b) * stride_ + to] = power_from_db(e.gain_db[b]);
+            bleed_[(from * kKeyBands + b) * stride_ + to] = power_of(e.gain_db[b]);
             const auto end = sources_[b].begin() + source_count_[b];
             if (std::find(sources_[b].begin(), end, from) == end) sources_[b][source_count_[b]++] = from;
         }
