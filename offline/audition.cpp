@@ -1,7 +1,6 @@
 #include "offline/audition.h"
-#include "analysis/hits.h"
-#include "analysis/ring_table.h"
 #include "dynamics/damp.h"
+#include "hits/hits.h"
 #include "mix/kit_mix.h"
 #include "offline/atomic_file.h"
 #include "offline/check_words.h"
@@ -9,6 +8,7 @@
 #include "offline/kit_reader.h"
 #include "offline/meters.h"
 #include "offline/take_files.h"
+#include "ring/ring_table.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>

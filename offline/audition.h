@@ -1,9 +1,9 @@
 #pragma once
 // A drum as recorded and as it would be deadened, next to each other at the same loudness.
-#include "analysis/damp_learn.h"
-#include "analysis/take.h"
 #include "offline/session.h"
+#include "ring/damp_learn.h"
 #include "settings/settings_json.h"
+#include "take/take.h"
 #include <functional>
 #include <string>
 #include <vector>

@@ -1,4 +1,4 @@
-#include "analysis/fft.h"
+#include "core/fft.h"
 #include "offline/audition.h"
 #include "offline/check_words.h"
 #include "offline/report_plots.h"

@@ -1,5 +1,5 @@
 #include "offline/bleed_reduction.h"
-#include "analysis/hits.h"
+#include "hits/hits.h"
 #include "offline/take_files.h"
 #include <algorithm>
 #include <fmt/format.h>

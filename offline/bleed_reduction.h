@@ -1,6 +1,6 @@
 #pragma once
 // What a bounce has to learn of a take before it can take bleed down in it.
-#include "mix/bleed_reducer.h"
+#include "bleed/bleed_reducer.h"
 #include "offline/session.h"
 #include <functional>
 #include <optional>

@@ -1,8 +1,8 @@
 #include "offline/check.h"
-#include "analysis/alignment.h"
 #include "mix/kit_mix.h"
 #include "mix/pan_mix.h"
 #include "offline/take_files.h"
+#include "pairs/alignment.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>

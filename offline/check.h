@@ -1,15 +1,15 @@
 #pragma once
 // Do these mics work together, and what to fix before the drummer goes home.
-#include "analysis/bleed.h"
-#include "analysis/faults.h"
-#include "analysis/hits.h"
-#include "analysis/image.h"
-#include "analysis/pairs.h"
-#include "analysis/patching.h"
-#include "analysis/ring_table.h"
-#include "analysis/worth.h"
+#include "bleed/bleed.h"
+#include "faults/faults.h"
+#include "faults/patching.h"
+#include "hits/hits.h"
+#include "mix/worth.h"
 #include "offline/kit_gates.h"
 #include "offline/session.h"
+#include "pairs/image.h"
+#include "pairs/pairs.h"
+#include "ring/ring_table.h"
 #include <array>
 #include <functional>
 #include <string>

@@ -1,6 +1,6 @@
 #include "offline/check_output.h"
-#include "analysis/alignment.h"
 #include "offline/check_words.h"
+#include "pairs/alignment.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>

@@ -1,5 +1,5 @@
 #include "offline/check_words.h"
-#include "analysis/alignment.h"
+#include "pairs/alignment.h"
 #include <algorithm>
 #include <cctype>
 #include <cmath>

@@ -1,6 +1,6 @@
 #pragma once
 // What was learned of a kit's bleed, put into its session.
-#include "analysis/kit_key_learn.h"
+#include "bleed/kit_key_learn.h"
 #include "offline/session.h"
 #include <span>
 #include <string>

@@ -1,10 +1,10 @@
 #include "offline/session.h"
-#include "analysis/take.h"
 #include "offline/atomic_file.h"
 #include "offline/errors.h"
 #include "offline/text_file.h"
 #include "settings/kit_key_json.h"
 #include "settings/settings_json.h"
+#include "take/take.h"
 #include <algorithm>
 #include <array>
 #include <nlohmann/json.hpp>

@@ -1,11 +1,11 @@
 #pragma once
 // The audio of a session as the analysis wants it: one reading from end to end, then excerpts from anywhere.
-#include "analysis/faults.h"
-#include "analysis/mic_measure.h"
-#include "analysis/mic_scan.h"
-#include "analysis/take.h"
+#include "faults/faults.h"
 #include "offline/audio_file.h"
 #include "offline/session.h"
+#include "take/mic_measure.h"
+#include "take/mic_scan.h"
+#include "take/take.h"
 #include <functional>
 #include <memory>
 #include <vector>

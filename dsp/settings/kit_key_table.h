@@ -1,6 +1,6 @@
 #pragma once
 // What is known of the bleed between the mics of one recording: the memory of gates that have every mic in
-// hand. Learned from a take (analysis/kit_key_learn.h), kept in a session or a plug-in's state, used by
+// hand. Learned from a take (bleed/kit_key_learn.h), kept in a session or a plug-in's state, used by
 // KitKey.
 #include "settings/settings.h"
 #include <array>

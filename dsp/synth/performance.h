@@ -1,6 +1,6 @@
 #pragma once
 // What the drummer plays. Rate, room and mics know nothing of it.
-#include "analysis/take.h"
+#include "take/take.h"
 #include <cstdint>
 #include <span>
 #include <vector>

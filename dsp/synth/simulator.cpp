@@ -1,5 +1,5 @@
 #include "synth/simulator.h"
-#include "analysis/fft.h"
+#include "core/fft.h"
 #include "core/flush_denormals.h"
 #include "core/units.h"
 #include "synth/drum_voice.h"

@@ -21,8 +21,8 @@
 //
 // Not for the audio thread: constructing and rendering allocate and take time. A Simulator is immutable after
 // construction: any number of threads may render from it; a stream belongs to one thread.
-#include "analysis/take.h"
 #include "synth/performance.h"
+#include "take/take.h"
 #include <array>
 #include <cstdint>
 #include <memory>

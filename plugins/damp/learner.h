@@ -1,10 +1,10 @@
 #pragma once
 // Damp's "learn": listens to a few separate hits of one drum and sets the rings, the top and the tail from
 // them.
-#include "analysis/damp_learn.h"
 #include "common/background.h"
 #include "common/processor.h"
 #include "damp/collector.h"
+#include "ring/damp_learn.h"
 #include <mutex>
 
 namespace kitfold::plugins {

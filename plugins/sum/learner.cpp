@@ -1,5 +1,5 @@
 #include "sum/learner.h"
-#include "analysis/hits.h"
+#include "hits/hits.h"
 #include "sum/values.h"
 
 namespace kitfold::plugins {

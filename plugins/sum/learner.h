@@ -1,8 +1,8 @@
 #pragma once
 // Sum's "learn": listens to a take, learns the bleed between the mics and sets the thresholds of the gates
 // that listen to the kit; and what Sum shows of it all.
-#include "analysis/kit_key_learn.h"
-#include "analysis/kit_key_learn_recorder.h"
+#include "bleed/kit_key_learn.h"
+#include "bleed/kit_key_learn_recorder.h"
 #include "common/background.h"
 #include "common/processor.h"
 #include "sum/kit_memory.h"

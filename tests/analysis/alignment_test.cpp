@@ -1,5 +1,5 @@
 // Settings from judged pairs: made-up pairs, so that the answer is known by arithmetic.
-#include "analysis/alignment.h"
+#include "pairs/alignment.h"
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <random>

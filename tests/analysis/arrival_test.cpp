@@ -1,5 +1,5 @@
-#include "analysis/arrival.h"
-#include "analysis/prediction.h"
+#include "pairs/arrival.h"
+#include "take/prediction.h"
 #include "trap_take.h"
 #include <catch2/catch.hpp>
 

@@ -1,7 +1,7 @@
 // Hits, pairs, bleed and image against the simulator's truth. `test_analysis "[.table]"` prints the error
 // tables over more takes than the tests can afford.
-#include "analysis/alignment.h"
 #include "analysis/hard_take.h"
+#include "pairs/alignment.h"
 #include "simulated_take.h"
 #include <catch2/catch.hpp>
 #include <cmath>

@@ -1,8 +1,8 @@
 // Damp set by learning, against the simulator's truth: the same strokes on the open and on the deadened kit.
-#include "analysis/damp_learn.h"
-#include "analysis/damp_model.h"
-#include "analysis/fft.h"
+#include "core/fft.h"
 #include "damped.h"
+#include "ring/damp_learn.h"
+#include "ring/damp_model.h"
 #include "synth/simulator.h"
 #include <catch2/catch.hpp>
 #include <complex>

@@ -1,5 +1,5 @@
 // Exponential decays of known T60; the fit ranges and the noise margin are those of ISO 3382-1:2009 (5.3.3).
-#include "analysis/ring.h"
+#include "ring/ring.h"
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <numbers>

@@ -1,5 +1,5 @@
 // Faults put into simulated takes with every drum playing, and none found in clean ones.
-#include "analysis/faults.h"
+#include "faults/faults.h"
 #include "synth/simulator.h"
 #include <algorithm>
 #include <catch2/catch.hpp>

@@ -1,5 +1,5 @@
 // Faults put into signals whose like is known, and none found where there is none.
-#include "analysis/faults.h"
+#include "faults/faults.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>

@@ -1,6 +1,6 @@
 #include "analysis/hard_take.h"
-#include "analysis/hits.h"
 #include "dynamics/gate.h"
+#include "hits/hits.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>

@@ -1,6 +1,6 @@
 #pragma once
 // Takes that a gate of one channel cannot manage, and how a gate did on them against the simulator's truth.
-#include "analysis/kit_key_learn.h"
+#include "bleed/kit_key_learn.h"
 #include "synth/simulator.h"
 #include <map>
 #include <vector>

@@ -1,4 +1,4 @@
-#include "analysis/hit_model.h"
+#include "hits/hit_model.h"
 #include <catch2/catch.hpp>
 
 using namespace kitfold::dsp;

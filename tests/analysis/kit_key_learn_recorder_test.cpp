@@ -1,4 +1,4 @@
-#include "analysis/kit_key_learn_recorder.h"
+#include "bleed/kit_key_learn_recorder.h"
 #include "real_time_guard.h"
 #include <catch2/catch.hpp>
 #include <thread>

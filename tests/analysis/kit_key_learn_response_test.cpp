@@ -1,4 +1,4 @@
-#include "analysis/kit_key_learn_response.h"
+#include "bleed/kit_key_learn_response.h"
 #include <catch2/catch.hpp>
 #include <random>
 

@@ -1,7 +1,7 @@
 // Sums of decaying cosines against their own formula. Ratios of the ideal membrane: zeros of the Bessel
 // functions, Abramowitz and Stegun, table 9.5, over 2.4048 (as in Fletcher and Rossing, The Physics of
 // Musical Instruments, 18.1).
-#include "analysis/modes.h"
+#include "ring/modes.h"
 #include <catch2/catch.hpp>
 #include <numbers>
 #include <random>

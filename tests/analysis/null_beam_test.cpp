@@ -1,4 +1,4 @@
-#include "analysis/null_beam.h"
+#include "hits/null_beam.h"
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <random>

@@ -1,9 +1,9 @@
 // Mics under a wrong name, in simulated takes: every exchange of two close mics is found and nothing in
 // clean takes.
-#include "analysis/mic_measure.h"
-#include "analysis/mic_scan.h"
-#include "analysis/patching.h"
+#include "faults/patching.h"
 #include "simulated_take.h"
+#include "take/mic_measure.h"
+#include "take/mic_scan.h"
 #include <catch2/catch.hpp>
 #include <utility>
 

@@ -1,7 +1,7 @@
 #pragma once
 // What BleedReducer does to a mic's own drum and to its bleed, each by itself, against the simulator's truth.
 #include "analysis/hard_take.h"
-#include "mix/bleed_reducer.h"
+#include "bleed/bleed_reducer.h"
 
 namespace kitfold::test {
 

@@ -1,5 +1,5 @@
 // Rings of a simulated kit against the decays that it was built with.
-#include "analysis/ring_table.h"
+#include "ring/ring_table.h"
 #include "simulated_take.h"
 #include <algorithm>
 #include <catch2/catch.hpp>

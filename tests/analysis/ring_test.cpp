@@ -1,5 +1,5 @@
 // Rings of modal drums against the formula. Membrane ratios: Abramowitz and Stegun, table 9.5.
-#include "analysis/ring.h"
+#include "ring/ring.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>

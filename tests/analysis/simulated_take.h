@@ -1,9 +1,9 @@
 #pragma once
 // Takes of the simulator with their truth, and how far the analysis is from it.
-#include "analysis/bleed.h"
-#include "analysis/hits.h"
-#include "analysis/image.h"
-#include "analysis/pairs.h"
+#include "bleed/bleed.h"
+#include "hits/hits.h"
+#include "pairs/image.h"
+#include "pairs/pairs.h"
 #include "synth/simulator.h"
 #include <functional>
 #include <string>

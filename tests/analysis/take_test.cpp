@@ -1,6 +1,6 @@
-#include "analysis/fft.h"
-#include "analysis/mic_scan.h"
-#include "analysis/take.h"
+#include "core/fft.h"
+#include "take/mic_scan.h"
+#include "take/take.h"
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <numbers>

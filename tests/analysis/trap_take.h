@@ -1,6 +1,6 @@
 #pragma once
 // Small takes of one drum and two mics with a known arrival difference, each built to mislead a correlation.
-#include "analysis/take.h"
+#include "take/take.h"
 #include <cmath>
 #include <complex>
 #include <numbers>

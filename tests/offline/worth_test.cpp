@@ -1,5 +1,5 @@
 // What a mic brings, against libebur128 on the mixes with and without it.
-#include "analysis/worth.h"
+#include "mix/worth.h"
 #include "offline/meters.h"
 #include <catch2/catch.hpp>
 #include <cmath>

@@ -1,7 +1,7 @@
 // A whole session, played through the plug-ins in a host and bounced by the program: the same samples.
-#include "analysis/hits.h"
-#include "analysis/kit_key_learn.h"
+#include "bleed/kit_key_learn.h"
 #include "bundles.h"
+#include "hits/hits.h"
 #include "hosting.h"
 #include "offline/audio_file.h"
 #include "offline/session.h"

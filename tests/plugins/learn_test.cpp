@@ -51,7 +51,7 @@ TEST_CASE("learn: a membrane's partials and ring times are found from its hits",
     CHECK(shown(*p, "learned") == "4 rings");
     CHECK(shown(*p, "learn") == "off");
     REQUIRE(found.band_count == 4);
-    // The target that dsp/analysis/damp_learn.h states: the lowest partial keeps 0.45 of its ring time, and
+    // The target that dsp/ring/damp_learn.h states: the lowest partial keeps 0.45 of its ring time, and
     // what the others lose rises with the square root of frequency.
     const double first = 6907.755 / kMembrane[0].ring_ms * (1.0 / 0.45 - 1.0);
     for (std::size_t i = 0; i < 4; ++i) {

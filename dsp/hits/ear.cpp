@@ -1,0 +1,100 @@
+#include "hits/ear.h"
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <deque>
+
+namespace kitfold::dsp {
+
+namespace {
+
+/// Frames, per band, over which a drum's own ring beats: a step has to exceed all of it.
+constexpr std::array<std::ptrdiff_t, kScanBands> kPastFrames{30, 30, 25, 20, 14, 10, 10, 10};
+constexpr std::ptrdiff_t kGap = 3;  // frames between the past and a step, the attack's own rise
+constexpr float kAbovePast = 1.26f; // 1 dB
+constexpr float kAboveFloor = 3.0f;
+
+std::uint16_t half_of(float x) noexcept {
+    return static_cast<std::uint16_t>(std::bit_cast<std::uint32_t>(x) >> 16);
+}
+float float_of(std::uint16_t h) noexcept { return std::bit_cast<float>(static_cast<std::uint32_t>(h) << 16); }
+
+} // namespace
+
+Ear::Ear(const ScanFeatures& scan)
+    : scan_(&scan), frames_(static_cast<std::ptrdiff_t>(scan.frames())), step_(scan.frames() * kScanBands),
+      novelty_(scan.frames()), bright_(scan.frames()) {
+    for (std::size_t b = 0; b < kScanBands; ++b) {
+        std::vector<float> some;
+        for (std::size_t f = 0; f < scan.frames(); f += 7) some.push_back(scan.energy(f, b));
+        if (some.empty()) return;
+        const auto tenth = some.begin() + std::ssize(some) / 10;
+        std::nth_element(some.begin(), tenth, some.end());
+        floor_[b] = *tenth + 1e-14f;
+        find_steps(b);
+    }
+}
+
+float Ear::three(std::ptrdiff_t frame, std::size_t band) const noexcept {
+    return (energy(frame, band) + energy(frame + 1, band) + energy(frame + 2, band)) / 3.0f;
+}
+
+void Ear::find_steps(std::size_t band) {
+    std::deque<std::pair<std::ptrdiff_t, float>> largest; // sliding maximum, falling from the front
+    std::array<float, kGap + 1> threes{};                 // the last means of three frames
+    for (std::ptrdiff_t f = 0; f < frames_; ++f) {
+        std::copy(threes.begin() + 1, threes.end(), threes.begin());
+        threes.back() = three(f, band);
+        if (f >= kGap) {
+            const float x = threes.front();
+            while (!largest.empty() && largest.back().second <= x) largest.pop_back();
+            largest.emplace_back(f - kGap, x);
+            while (largest.front().first < f - kGap - kPastFrames[band]) largest.pop_front();
+        }
+        const float past = largest.empty() ? 0.0f : largest.front().second;
+        const float step = std::max(0.0f, threes.back() - kAbovePast * past - kAboveFloor * floor_[band]);
+        const auto n = static_cast<std::size_t>(f);
+        step_[n * kScanBands + band] = half_of(step);
+        if (step <= 0.0f || band == 0) continue;
+        const float doublings = std::log2(1.0f + step / (past + 4.0f * floor_[band]));
+        novelty_[n] += doublings;
+        if (band >= kFirstBrightBand) bright_[n] += doublings;
+    }
+}
+
+BandLevels Ear::rise(std::ptrdiff_t first, std::ptrdiff_t last) const noexcept {
+    BandLevels out{};
+    const auto from = std::max<std::ptrdiff_t>(first + lag, 0), to = std::min(last + lag, frames_ - 1);
+    for (auto f = from; f <= to; ++f)
+        for (std::size_t b = 0; b < kScanBands; ++b)
+            out[b] = std::max(out[b], float_of(step_[static_cast<std::size_t>(f) * kScanBands + b]));
+    return out;
+}
+
+BandLevels Ear::past(std::ptrdiff_t frame) const noexcept {
+    BandLevels out{};
+    for (std::size_t b = 0; b < kScanBands; ++b)
+        for (auto f = frame - kGap - kPastFrames[b]; f <= frame - kGap; ++f)
+            out[b] = std::max(out[b], three(f, b));
+    return out;
+}
+
+std::ptrdiff_t common_lag(const Ear& reference, const Ear& ear, std::ptrdiff_t reach) {
+    constexpr std::ptrdiff_t kEnough = 60'000; // a minute tells
+    constexpr float kLoudest = 12.0f;          // no single frame decides
+    const auto frames = std::min({reference.frames(), ear.frames(), kEnough});
+    double most = 0.0;
+    std::ptrdiff_t best = 0;
+    std::vector<std::ptrdiff_t> steps;
+    for (std::ptrdiff_t f = 0; f < frames; ++f)
+        if (reference.novelty(f) > 2.0f) steps.push_back(f);
+    for (auto lag = -reach; lag <= reach; ++lag) {
+        double sum = 0.0;
+        for (const auto f : steps)
+            sum += std::min(reference.novelty(f), kLoudest) * std::min(ear.novelty(f + lag), kLoudest);
+        if (sum > most) most = sum, best = lag;
+    }
+    return best;
+}
+
+} // namespace kitfold::dsp

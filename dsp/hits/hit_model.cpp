@@ -1,0 +1,282 @@
+#include "hits/hit_model.h"
+#include "hits/hit_math.h"
+#include <algorithm>
+#include <cmath>
+
+namespace kitfold::dsp {
+
+namespace {
+
+constexpr float kScatterDb = 3.0f; // half a channel counts as unexplained when it is off by this
+constexpr float kLeastGain = 3.0f; // channels that a further source has to explain
+constexpr float kColourDb = 4.0f;  // a hit's spectrum departs from its drum's by this or so
+constexpr float kSoftOwn = 0.035f;
+constexpr float kSoftCost = 0.15f;
+constexpr float kMostColourDb = 9.0f;
+constexpr float kLeastOwnGain = 1.6f;
+constexpr float kOwnMicCounts = 1.35f;
+constexpr std::size_t kMostParts = 4;
+constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a channel may be covered
+constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
+constexpr float kSoftest = 3e-5f;      // power re a typical hit
+constexpr float kSoft = 0.03f;         // what is softer teaches nothing
+constexpr float kMostHits = 0.4f;
+/// Low bands last shorter than their own period: they tell less.
+constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
+
+/// Nothing as thin as a cymbal speaks below 200 Hz.
+bool too_low_for(Drum drum, std::size_t channel) { return is_plate(drum) && channel % kScanBands < 2; }
+
+} // namespace
+
+HitModel::HitModel(std::vector<Source> sources) : sources_(std::move(sources)) {
+    keep_above_nothing();
+    if (sources_.empty()) return;
+    for (std::size_t c = 0; c < sources_[0].shape.size(); ++c) weight_.push_back(kWeight[c % kScanBands]);
+    for (const auto& s : sources_)
+        for (std::size_t b = 0; s.own && b < kScanBands; ++b)
+            weight_[*s.own * kScanBands + b] = kOwnMicCounts * kWeight[b];
+}
+
+void HitModel::shape(Part& part) const {
+    const auto& from = sources_[part.source].shape;
+    part.power.resize(from.size());
+    for (std::size_t c = 0; c < from.size(); ++c)
+        part.power[c] = part.level * part.colour[c % kScanBands] * from[c];
+}
+
+float HitModel::most_possible(std::size_t source, const HitEvent& event) const {
+    const auto& s = sources_[source];
+    std::vector<float> all, own;
+    for (std::size_t c = 0; c < s.shape.size(); ++c) {
+        if (s.shape[c] < 4.0f * event.hidden[c]) continue;
+        all.push_back((event.step[c] + event.hidden[c]) / s.shape[c]);
+        if (s.own && c / kScanBands == *s.own) own.push_back(all.back());
+    }
+    if (all.size() < 3) return 0.0f;
+    const float level = quantile(all, 0.25);
+    return own.empty() ? level : std::min(level, quantile(own, 0.5));
+}
+
+float HitModel::evident(std::size_t source, const HitEvent& event) const {
+    const auto& s = sources_[source];
+    std::vector<float> all, own;
+    for (std::size_t c = 0; c < s.shape.size(); ++c) {
+        if (s.shape[c] < 4.0f * event.hidden[c]) continue;
+        all.push_back(event.step[c] / s.shape[c]);
+        if (s.own && c / kScanBands == *s.own) own.push_back(all.back());
+    }
+    if (all.size() < 3 || (s.own && own.size() < 2)) return 0.0f;
+    const float level = quantile(all, 0.1);
+    return s.own ? std::min(level, quantile(own, 0.25)) : level;
+}
+
+/// Level from the channels of its own mic (all channels without one), after what is known already.
+std::optional<Part> HitModel::first_guess(std::size_t source, const HitEvent& event,
+                                          std::span<const float> known) const {
+    const auto& s = sources_[source];
+    const auto first = s.own ? *s.own * kScanBands : 0, last = s.own ? first + kScanBands : s.shape.size();
+    float most = 0.0f;
+    for (auto c = first; c < last; ++c) most = std::max(most, s.shape[c]);
+    std::vector<float> ratios;
+    for (auto c = first; c < last; ++c) {
+        if (s.shape[c] < kLeastVoice * most) continue;
+        const float left = event.step[c] - known[c], cover = event.hidden[c] + known[c];
+        if (left < 0.5f * event.step[c] && cover > 0.1f * s.shape[c]) continue;
+        if (left < 0.3f * event.hidden[c] && event.hidden[c] > kSoftestSeen * s.shape[c]) continue;
+        ratios.push_back(std::max(left, 0.0f) / s.shape[c]);
+    }
+    if (ratios.size() < (s.own ? 1u : 2u)) return std::nullopt;
+    Part part;
+    part.source = source, part.level = quantile(ratios, 0.45);
+    if (part.level < kSoftest) return std::nullopt;
+    part.colour.fill(1.0f);
+    shape(part);
+    return part;
+}
+
+/// A few steps towards the levels and colours that explain the event best; returns how many channels stay
+/// unexplained, and what the colours cost.
+float HitModel::fit(std::vector<Part>& parts, const HitEvent& event, int rounds) const {
+    const auto channels = event.step.size();
+    std::vector<float> off(channels), sum(channels);
+    const auto look = [&] {
+        for (std::size_t c = 0; c < channels; ++c) sum[c] = event.hidden[c];
+        for (const auto& p : parts)
+            for (std::size_t c = 0; c < channels; ++c) sum[c] += p.power[c];
+        for (std::size_t c = 0; c < channels; ++c)
+            off[c] = kDbPerDoubling * quick_log2((event.step[c] + event.hidden[c]) / sum[c]);
+    };
+    look();
+    for (int round = 0; round < rounds; ++round) {
+        for (auto& p : parts) {
+            BandLevels pull{}, grip{};
+            float all_pull = 0.0f, all_grip = 0.3f;
+            for (std::size_t c = 0; c < channels; ++c) {
+                const auto b = c % kScanBands;
+                const float share = p.power[c] / sum[c];
+                const float w = share * weight_[c] / (1.0f + off[c] * off[c] / 100.0f);
+                pull[b] += w * off[c], grip[b] += w;
+            }
+            for (std::size_t b = 0; b < kScanBands; ++b) all_pull += pull[b], all_grip += grip[b];
+            const float level = std::clamp(all_pull / all_grip, -8.0f, 8.0f);
+            p.level *= from_db(level);
+            for (std::size_t b = 0; b < kScanBands; ++b) {
+                const float was = kDbPerDoubling * quick_log2(p.colour[b]);
+                const float to = was + (pull[b] - level * grip[b] - 0.5f * was) / (grip[b] + 1.0f);
+                p.colour[b] = from_db(std::clamp(to, -kMostColourDb, kMostColourDb));
+            }
+            shape(p);
+        }
+        look();
+    }
+    float cost = 0.0f;
+    for (std::size_t c = 0; c < channels; ++c) {
+        const float x = off[c] * off[c];
+        cost += weight_[c] * x / (x + kScatterDb * kScatterDb);
+    }
+    for (const auto& p : parts) {
+        for (const float gain : p.colour) {
+            const float db = kDbPerDoubling * quick_log2(gain);
+            cost += 0.25f * db * db / (kColourDb * kColourDb);
+        }
+        cost += (sources_[p.source].own ? kSoftOwn : kSoftCost) *
+                std::max(0.0f, -6.0f - kDbPerDoubling * quick_log2(p.level));
+    }
+    return cost;
+}
+
+float HitModel::least_gain(std::size_t source) const {
+    return sources_[source].own ? kLeastOwnGain : kLeastGain;
+}
+
+std::vector<Part> HitModel::explain(const HitEvent& event) const {
+    std::vector<Part> parts;
+    if (sources_.empty()) return parts;
+    float cost = fit(parts, event, 0);
+    std::vector<float> known(event.step.size());
+    while (parts.size() < kMostParts) {
+        std::fill(known.begin(), known.end(), 0.0f);
+        for (const auto& p : parts)
+            for (std::size_t c = 0; c < known.size(); ++c) known[c] += p.power[c];
+        std::vector<Part> best;
+        float most = 0.0f, least = cost;
+        for (std::size_t s = 0; s < sources_.size(); ++s) {
+            if (std::any_of(parts.begin(), parts.end(), [&](const Part& p) { return p.source == s; }))
+                continue;
+            const auto guess = first_guess(s, event, known);
+            if (!guess) continue;
+            auto with = parts;
+            with.push_back(*guess);
+            const float c = fit(with, event, 3);
+            const float over = cost - c - least_gain(s);
+            if (over > most) most = over, least = c, best = std::move(with);
+        }
+        if (best.empty()) break;
+        parts = std::move(best), cost = least;
+    }
+    for (std::size_t i = 0; parts.size() > 1 && i < parts.size();) {
+        auto without = parts;
+        without.erase(without.begin() + static_cast<std::ptrdiff_t>(i));
+        const float c = fit(without, event, 3);
+        if (c < cost + least_gain(parts[i].source))
+            parts = std::move(without), cost = c, i = 0;
+        else
+            ++i;
+    }
+    for (auto& p : parts) {
+        p.share.resize(known.size());
+        for (std::size_t c = 0; c < known.size(); ++c) {
+            float sum = 0.0f;
+            for (const auto& q : parts) sum += q.power[c];
+            p.share[c] = sum > 0.0f ? p.power[c] / sum : 0.0f;
+        }
+    }
+    std::erase_if(parts, [&](const Part& p) {
+        const auto own = sources_[p.source].own;
+        std::size_t rules = 0;
+        for (std::size_t b = 0; own && b < kScanBands; ++b)
+            if (const auto c = *own * kScanBands + b;
+                p.share[c] > 0.5f && p.power[c] > 0.5f * event.hidden[c])
+                ++rules;
+        return own && rules < 2;
+    });
+    return parts;
+}
+
+/// In its own mic, or altogether.
+float HitModel::loudness(const Source& s) {
+    const auto first = s.own ? *s.own * kScanBands : 0, last = s.own ? first + kScanBands : s.shape.size();
+    float sum = 1e-20f;
+    for (auto c = first; c < last; ++c) sum += s.shape[c];
+    return sum;
+}
+
+/// Whether a soft part comes along with most clear hits of another source: then it is that one's bleed.
+/// [source][other], row by row.
+std::vector<bool> HitModel::shadows(std::span<const std::vector<Part>> parts) const {
+    const auto count = sources_.size();
+    std::vector<std::size_t> hits(count), together(count * count);
+    for (const auto& some : parts)
+        for (const auto& p : some) {
+            if (p.level < kSoft) continue;
+            ++hits[p.source];
+            for (const auto& o : some)
+                if (o.level < kSoft) ++together[p.source * count + o.source];
+        }
+    std::vector<bool> out(together.size());
+    for (std::size_t i = 0; i < out.size(); ++i)
+        out[i] = static_cast<float>(together[i]) > kMostHits * static_cast<float>(hits[i / count]);
+    return out;
+}
+
+void HitModel::learn(std::span<const HitEvent> events, std::span<const std::vector<Part>> parts) {
+    if (events.empty()) return;
+    constexpr float kClearShare = 0.7f;
+    constexpr std::size_t kFewest = 3;
+    const auto channels = events[0].step.size();
+    std::vector<std::vector<float>> ratios(sources_.size() * channels), clear(ratios.size());
+    const auto shadow = shadows(parts);
+    std::vector<float> sum(channels);
+    for (std::size_t e = 0; e < events.size(); ++e)
+        for (const auto& p : parts[e]) {
+            if (p.level < kSoft) continue;
+            std::fill(sum.begin(), sum.end(), 0.0f);
+            for (const auto& o : parts[e])
+                if (o.level >= kSoft || !shadow[p.source * sources_.size() + o.source])
+                    for (std::size_t c = 0; c < channels; ++c) sum[c] += o.power[c];
+            for (std::size_t c = 0; c < channels; ++c) {
+                const float heard = events[e].step[c], hidden = events[e].hidden[c];
+                if (std::max(heard, p.power[c]) < 3.0f * hidden) continue;
+                const float share = p.power[c] / sum[c], ratio = heard * share / p.level;
+                ratios[p.source * channels + c].push_back(ratio);
+                if (share > kClearShare) clear[p.source * channels + c].push_back(ratio);
+            }
+        }
+    for (std::size_t s = 0; s < sources_.size(); ++s) {
+        const float was = loudness(sources_[s]);
+        for (std::size_t c = 0; c < channels; ++c) {
+            if (too_low_for(sources_[s].drum, c)) continue;
+            for (auto* r : {&clear[s * channels + c], &ratios[s * channels + c]})
+                if (r->size() >= kFewest) {
+                    sources_[s].shape[c] = quantile(*r, 0.5);
+                    break;
+                }
+        }
+        const float gain = was / loudness(sources_[s]);
+        for (auto& x : sources_[s].shape) x *= gain;
+    }
+    keep_above_nothing();
+}
+
+/// No channel at exactly nothing: what is never seen there could not be learned later.
+void HitModel::keep_above_nothing() {
+    for (auto& s : sources_) {
+        const float most = *std::max_element(s.shape.begin(), s.shape.end());
+        for (auto& x : s.shape) x = std::max(x, 1e-7f * most);
+        for (std::size_t c = 0; c < s.shape.size(); ++c)
+            if (too_low_for(s.drum, c)) s.shape[c] = 1e-7f * most;
+    }
+}
+
+} // namespace kitfold::dsp

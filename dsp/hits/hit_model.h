@@ -1,0 +1,69 @@
+#pragma once
+// What each drum of the kit does to all mics at once, and which of them together explain what was heard.
+#include "hits/ear.h"
+#include "take/take.h"
+#include <optional>
+#include <span>
+#include <vector>
+
+namespace kitfold::dsp {
+
+/// A moment at which something in the kit was struck. A channel is a band of a listening mic: mic *
+/// kScanBands
+/// + band, mics counted among the listeners.
+struct HitEvent {
+    std::ptrdiff_t frame = 0;  ///< on the common clock of the ears
+    std::vector<float> step;   ///< power by which each channel steps up
+    std::vector<float> hidden; ///< power of a step that what rings on there would cover
+    std::vector<float> later;  ///< power that is left some 60 ms later, what rang before taken out
+    std::vector<std::optional<std::ptrdiff_t>>
+        begins; ///< by listener: frames after `frame`, where it is clear
+};
+
+/// Something that is struck: the power it puts into each channel at a typical loud hit.
+struct Source {
+    Drum drum = Drum::kick;
+    std::optional<std::size_t> own; ///< place of its own mic among the listeners
+    std::vector<float> shape;       ///< by channel
+};
+
+/// One source's part in an event.
+struct Part {
+    std::size_t source = 0;
+    float level = 1.0f;       ///< power re the source's shape
+    BandLevels colour{};      ///< power by which this hit's spectrum departs from it
+    std::vector<float> power; ///< by channel
+    std::vector<float> share; ///< of all parts' power, by channel; set by explain()
+};
+
+/// Events are sums of sources: power adds up, each hit is free in level and a little in spectrum, while the
+/// ratio between mics in a band stays what the room makes it. Explains an event by as few sources as it
+/// takes: the one that explains most first, each one only if without it channels would stay unexplained that
+/// it alone accounts for, and no source that would be heard where nothing was.
+class HitModel {
+public:
+    explicit HitModel(std::vector<Source> sources);
+    [[nodiscard]] std::span<const Source> sources() const noexcept { return sources_; }
+    [[nodiscard]] std::vector<Part> explain(const HitEvent& event) const;
+    /// Power that the source can have had in an event at most, re its shape: what most of its channels allow.
+    [[nodiscard]] float most_possible(std::size_t source, const HitEvent& event) const;
+    /// Power re its shape that a source has shown in an event, by what most of its channels have in common.
+    [[nodiscard]] float evident(std::size_t source, const HitEvent& event) const;
+    /// Shapes anew from events and their explanations.
+    void learn(std::span<const HitEvent> events, std::span<const std::vector<Part>> parts);
+
+private:
+    void keep_above_nothing();
+    [[nodiscard]] std::vector<bool> shadows(std::span<const std::vector<Part>> parts) const;
+    [[nodiscard]] static float loudness(const Source& source);
+    [[nodiscard]] std::optional<Part> first_guess(std::size_t source, const HitEvent& event,
+                                                  std::span<const float> known) const;
+    void shape(Part& part) const;
+    [[nodiscard]] float least_gain(std::size_t source) const;
+    [[nodiscard]] float fit(std::vector<Part>& parts, const HitEvent& event, int rounds) const;
+
+    std::vector<Source> sources_;
+    std::vector<float> weight_; ///< by channel
+};
+
+} // namespace kitfold::dsp

@@ -1,0 +1,121 @@
+#include "hits/hits.h"
+#include "hits/ghosts.h"
+#include "hits/hit_finder.h"
+#include <algorithm>
+#include <cmath>
+#include <future>
+#include <numeric>
+
+namespace kitfold::dsp {
+
+namespace {
+
+constexpr std::ptrdiff_t kLagReach = 45; // frames: 20 ms put in on either side and the room
+constexpr double kStrikeMs = 12.0;       // from the onset on, the peak is a hit's strength
+constexpr double kFrameOfOnset = 0.3;    // where in its frame an onset lies on average
+
+std::vector<Ear> listen(std::span<const ScanFeatures> scans) {
+    std::vector<Ear> ears;
+    ears.reserve(scans.size());
+    auto half = std::async(std::launch::async, [&] {
+        std::vector<Ear> second;
+        for (auto i = scans.size() / 2; i < scans.size(); ++i) second.emplace_back(scans[i]);
+        return second;
+    });
+    for (std::size_t i = 0; i < scans.size() / 2; ++i) ears.emplace_back(scans[i]);
+    auto rest = half.get();
+    std::move(rest.begin(), rest.end(), std::back_inserter(ears));
+    return ears;
+}
+
+/// Files may be out of step by more than the kit's size; the overheads hear everything, so they are the
+/// clock.
+void set_lags(std::span<const TakeMic> mics, std::span<Ear> ears) {
+    std::size_t clock = 0;
+    for (std::size_t m = 0; m < mics.size(); ++m)
+        if (is_overhead(mics[m].role)) {
+            clock = m;
+            break;
+        }
+    std::vector<std::ptrdiff_t> lags(ears.size());
+    for (std::size_t m = 0; m < ears.size(); ++m) lags[m] = common_lag(ears[clock], ears[m], kLagReach);
+    for (std::size_t m = 0; m < ears.size(); ++m) ears[m].lag = lags[m];
+}
+
+double peak_db(const Take& take, std::size_t mic, double time_s) {
+    std::vector<float> x(static_cast<std::size_t>(kStrikeMs * take.rate_hz / 1000.0));
+    take.read(mic, std::llround((time_s - 0.001) * take.rate_hz), x);
+    float peak = 1e-10f;
+    for (const float v : x) peak = std::max(peak, std::abs(v));
+    return 20.0 * std::log10(static_cast<double>(peak));
+}
+
+ScanFeatures scan(const Take& take, std::size_t mic) {
+    MicScan scan(take.rate_hz, take.seconds());
+    std::vector<float> block(1u << 14);
+    for (std::int64_t at = 0; at < take.length; at += std::ssize(block)) {
+        const auto count = std::min(take.length - at, std::int64_t{std::ssize(block)});
+        const auto part = std::span(block).first(static_cast<std::size_t>(count));
+        take.read(mic, at, part);
+        scan.push(part);
+    }
+    return scan.finish();
+}
+
+void mark_alone(std::vector<Hit>& hits) {
+    constexpr double kBefore = 0.06, kAfter = 0.06;
+    constexpr double kCovered = 0.6; // a crash covers a hi-hat or ride, and grows meanwhile
+    for (std::size_t i = 0; i < hits.size(); ++i) {
+        hits[i].alone = true;
+        for (auto j = i; j-- > 0 && hits[i].time_s - hits[j].time_s < kBefore;)
+            if (hits[j].drum != hits[i].drum) hits[i].alone = false;
+        if (hits[i].drum == Drum::hihat || hits[i].drum == Drum::ride)
+            for (auto j = i; j-- > 0 && hits[i].time_s - hits[j].time_s < kCovered;)
+                if (hits[j].drum == Drum::cymbals) hits[i].alone = false;
+        for (auto j = i + 1; j < hits.size() && hits[j].time_s - hits[i].time_s < kAfter; ++j)
+            if (hits[j].drum != hits[i].drum) hits[i].alone = false;
+    }
+}
+
+} // namespace
+
+std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans) {
+    if (scans.empty() || scans[0].frames() == 0) return {};
+    auto ears = listen(scans);
+    set_lags(take.mics, ears);
+    std::vector<ClockedHit> found;
+    for (const auto& h : HitFinder(take, ears).find()) {
+        const auto seconds = [&](std::ptrdiff_t frame) {
+            return (static_cast<double>(frame) + kFrameOfOnset) * 1e-3;
+        };
+        found.push_back({{seconds(h.first_frame), h.drum, peak_db(take, h.mic, seconds(h.frame)), false},
+                         seconds(h.frame - ears[h.mic].lag)});
+    }
+    std::vector<double> late_s;
+    for (const auto& e : ears) late_s.push_back(static_cast<double>(e.lag) * 1e-3);
+    std::vector<Hit> hits;
+    for (const auto& f : found) hits.push_back(f.hit);
+    const auto ghosts = ghosts_under_ring(take, found, late_s);
+    hits.insert(hits.end(), ghosts.begin(), ghosts.end());
+    std::stable_sort(hits.begin(), hits.end(),
+                     [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; });
+    mark_alone(hits);
+    for (auto& h : hits) // a ring that covers a stroke is heard where it would be measured
+        if (std::binary_search(ghosts.begin(), ghosts.end(), h,
+                               [](auto& a, auto& b) { return a.time_s < b.time_s; }))
+            h.alone = false;
+    return hits;
+}
+
+std::vector<Hit> find_hits(const Take& take) {
+    std::vector<ScanFeatures> scans(take.mics.size());
+    const auto scan_from = [&](std::size_t first) {
+        for (std::size_t m = first; m < scans.size(); m += 2) scans[m] = scan(take, m);
+    };
+    auto odd = std::async(std::launch::async, scan_from, std::size_t{1});
+    scan_from(0);
+    odd.get();
+    return find_hits(take, scans);
+}
+
+} // namespace kitfold::dsp

@@ -1,0 +1,112 @@
+#include "ring/ring.h"
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kCutAboveFloor = 3.16; // 5 dB: where the decay is left before the noise takes over
+constexpr double kFloorMarginDb = 10.0; // ISO 3382-1, 5.3.3: noise this far below the end of the fit
+constexpr double kTailMarginDb = 3.0;   // below this, more than half of the curve would be the assumed tail
+constexpr double kFitFromDb = -5.0;
+constexpr double kSmoothMs = 10.0;
+
+double db(double power) { return power > 0.0 ? 10.0 * std::log10(power) : -200.0; }
+
+struct Line {
+    double at_zero = 0.0, slope = 0.0, rms = 0.0;
+};
+
+/// Least squares over values[begin, end) against their index.
+Line fit_line(std::span<const double> values, std::size_t begin, std::size_t end) {
+    const auto n = double(end - begin);
+    double mean_x = 0.0, mean_y = 0.0, xx = 0.0, xy = 0.0, yy = 0.0;
+    for (auto i = begin; i < end; ++i) mean_x += double(i) / n, mean_y += values[i] / n;
+    for (auto i = begin; i < end; ++i) {
+        const double x = double(i) - mean_x, y = values[i] - mean_y;
+        xx += x * x, xy += x * y, yy += y * y;
+    }
+    const double slope = xx > 0.0 ? xy / xx : 0.0;
+    return {mean_y - slope * mean_x, slope, std::sqrt(std::max(0.0, (yy - slope * xy) / n))};
+}
+
+std::vector<double> smoothed(std::span<const double> energy, std::size_t width) {
+    const auto half = std::max<std::size_t>(1, width / 2);
+    std::vector<double> sums(energy.size() + 1, 0.0), out(energy.size());
+    for (std::size_t i = 0; i < energy.size(); ++i) sums[i + 1] = sums[i] + energy[i];
+    for (std::size_t i = 0; i < energy.size(); ++i) {
+        const auto from = i > half ? i - half : 0, to = std::min(energy.size(), i + half + 1);
+        out[i] = (sums[to] - sums[from]) / double(to - from);
+    }
+    return out;
+}
+
+/// The decay until the noise, with the noise taken out and the tail that was cut off put back.
+struct Truncated {
+    std::vector<double> curve_db;
+    double level_range_db = 0.0; // fall of the level until the cut
+};
+
+Truncated integrate(std::span<const double> energy, double block_ms, double floor) {
+    Truncated result;
+    if (energy.size() < 4) return result;
+    const auto smooth = smoothed(energy, std::size_t(std::lround(kSmoothMs / block_ms)));
+    std::size_t cut = energy.size();
+    for (std::size_t i = 0; i < smooth.size() && cut == energy.size(); ++i)
+        if (smooth[i] < kCutAboveFloor * floor) cut = i;
+    if (cut < 4) return result;
+    std::vector<double> level(cut);
+    std::transform(smooth.begin(), smooth.begin() + std::ptrdiff_t(cut), level.begin(), db);
+    std::size_t from = cut - 1; // the last 10 dB give the slope of the tail
+    while (from > 0 && level[from - 1] < level[cut - 1] + 10.0) --from;
+    from = std::min(from, cut - 3);
+    const Line tail = fit_line(level, from, cut);
+    double total = 0.0;
+    if (tail.slope < -1e-6) {
+        const double ratio = std::pow(10.0, tail.slope / 10.0);
+        const double last = std::pow(10.0, (tail.at_zero + tail.slope * double(cut - 1)) / 10.0) - floor;
+        total = std::max(0.0, last) * ratio / (1.0 - ratio);
+    }
+    result.curve_db.resize(cut);
+    for (auto i = cut; i-- > 0;) result.curve_db[i] = total += energy[i] - floor;
+    const double start = result.curve_db.front();
+    for (auto& value : result.curve_db) value = start > 0.0 ? db(value / start) : -200.0;
+    result.level_range_db = *std::max_element(level.begin(), level.end()) - level.back();
+    return result;
+}
+
+} // namespace
+
+std::vector<double> backward_integral_db(std::span<const double> energy, double block_ms, double floor) {
+    return integrate(energy, block_ms, floor).curve_db;
+}
+
+DecayFit fit_decay(std::span<const double> energy, double block_ms, double floor) {
+    DecayFit fit;
+    const auto decay = integrate(energy, block_ms, floor);
+    const auto& curve = decay.curve_db;
+    if (curve.size() < 4) return fit;
+    fit.range_db = decay.level_range_db;
+    const double loudest = *std::max_element(energy.begin(), energy.end());
+    fit.floor_db = floor > 0.0 ? db(floor / loudest) : -200.0;
+    const double lowest = std::max(
+        {curve.back() + kTailMarginDb, kTailMarginDb - decay.level_range_db, fit.floor_db + kFloorMarginDb});
+    for (const double to : {-35.0, -25.0, -15.0}) {
+        if (to < lowest) continue;
+        const auto below = [&](double limit) {
+            return std::size_t(std::find_if(curve.begin(), curve.end(), [=](double v) { return v < limit; }) -
+                               curve.begin());
+        };
+        const auto begin = below(kFitFromDb), end = below(to);
+        if (end < begin + 3) continue;
+        const Line line = fit_line(curve, begin, end);
+        if (line.slope >= 0.0) continue;
+        fit.ring_ms = -60.0 / line.slope * block_ms;
+        fit.fit_from_db = kFitFromDb, fit.fit_to_db = to, fit.curvature = line.rms, fit.judged = true;
+        break;
+    }
+    return fit;
+}
+
+} // namespace kitfold::dsp

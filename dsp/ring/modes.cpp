@@ -1,0 +1,185 @@
+#include "ring/modes.h"
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <complex>
+#include <numbers>
+
+namespace kitfold::dsp {
+namespace {
+
+using Complex = std::complex<double>;
+constexpr double kTwoPi = 2.0 * std::numbers::pi;
+constexpr double kStopDb = 60.0;
+constexpr double kTransitionHz = 120.0;
+constexpr std::size_t kLeastPoints = 14; // fewer band samples cannot carry a fit of a few modes
+constexpr std::size_t kMostRows = 32;    // aperture of the subspace: 0.12 s at 340 points a second
+constexpr std::size_t kSpreadRows = 24;
+constexpr std::size_t kMostModes = 10;
+constexpr double kSpreadFloor = 1e-6;       // -60 dB: below lies noise
+constexpr double kLongestDecayPerS = 690.0; // T60 of 10 ms: below that it is a click, not a ring
+constexpr double kLeastDecayPerS = 0.35;    // T60 of 20 s: steady, so hum and not a drum
+
+double bessel_i0(double x) {
+    double sum = 1.0, term = 1.0;
+    for (int k = 1; k < 40; ++k) sum += term *= (x / (2.0 * k)) * (x / (2.0 * k));
+    return sum;
+}
+
+/// Band-pass at `centre_hz` with one-sided response (Kaiser window design, Oppenheim and Schafer, ch. 7).
+struct Band {
+    std::vector<Complex> taps;
+    std::size_t step = 1; // decimation
+    double rate_hz, centre_hz;
+
+    Band(double rate, double centre, double half_width_hz, std::size_t samples)
+        : rate_hz(rate), centre_hz(centre) {
+        // A short stretch gets a shorter, wider filter: no more than a quarter of it may be lost.
+        const auto wanted = (kStopDb - 8.0) / (2.285 * kTwoPi * kTransitionHz / rate_hz);
+        const auto length = std::max<std::size_t>(3, std::size_t(std::min(wanted, double(samples) / 4.0)));
+        const double transition = (kStopDb - 8.0) * rate_hz / (2.285 * kTwoPi * double(length));
+        const double stop_hz = half_width_hz + transition, corner_hz = half_width_hz + transition / 2.0;
+        step = std::max<std::size_t>(1, std::size_t(rate_hz / (2.0 * stop_hz)));
+        const double beta = 0.1102 * (kStopDb - 8.7), middle = double(length - 1) / 2.0,
+                     whole = bessel_i0(beta);
+        for (std::size_t m = 0; m < length; ++m) {
+            const double x = double(m) - middle, r = x / (middle + 1e-12);
+            const double ideal = std::abs(x) < 1e-9
+                                     ? 2.0 * corner_hz / rate_hz
+                                     : std::sin(kTwoPi * corner_hz / rate_hz * x) / (std::numbers::pi * x);
+            const double window = bessel_i0(beta * std::sqrt(std::max(0.0, 1.0 - r * r))) / whole;
+            taps.push_back(std::polar(ideal * window, kTwoPi * centre_hz / rate_hz * x));
+        }
+    }
+
+    /// Every step-th output whose taps lie wholly inside the stretch, so that a mode stays one exponential.
+    [[nodiscard]] std::vector<Complex> run(std::span<const float> x) const {
+        std::vector<Complex> out;
+        for (std::size_t at = taps.size() - 1; at < x.size(); at += step) {
+            double re = 0.0, im = 0.0;
+            for (std::size_t m = 0; m < taps.size(); ++m) {
+                const double v = x[at - m];
+                re += taps[m].real() * v, im += taps[m].imag() * v;
+            }
+            out.emplace_back(re, im);
+        }
+        return out;
+    }
+
+    /// What the band does to a mode with the pole `p` per input sample: y[k] = response * a * (p^step)^k.
+    [[nodiscard]] Complex response(Complex p) const {
+        Complex sum = 0.0, power = 1.0;
+        for (auto m = taps.size(); m-- > 0; power *= p) sum += taps[m] * power;
+        return sum;
+    }
+};
+
+/// How many points are above the noise: what lies after the decay teaches nothing.
+std::size_t useful_points(const std::vector<Complex>& y) {
+    const auto n = y.size(), part = std::max<std::size_t>(1, n / 7);
+    const auto mean = [&](std::size_t from, std::size_t count) {
+        double sum = 0.0;
+        for (auto i = from; i < from + count; ++i) sum += std::norm(y[i]) / double(count);
+        return sum;
+    };
+    const double floor = mean(n - part, part);
+    if (n < 3 * part || mean(n - 2 * part, part) > 1.6 * floor) return n; // still falling
+    constexpr std::size_t width = 5;
+    for (std::size_t i = 0; i + width <= n; ++i)
+        if (mean(i, width) < 2.0 * floor) return std::max(std::min(n, 2 * kLeastPoints), i + width);
+    return n;
+}
+
+Eigen::MatrixXcd covariance(const std::vector<Complex>& y, std::size_t most_rows) {
+    const auto n = y.size(), rows = std::min(most_rows, n / 2), columns = n - rows + 1;
+    Eigen::MatrixXcd hankel(rows, columns);
+    for (std::size_t c = 0; c < columns; ++c)
+        for (std::size_t r = 0; r < rows; ++r) hankel(Eigen::Index(r), Eigen::Index(c)) = y[r + c];
+    return hankel * hankel.adjoint();
+}
+
+/// Poles of y by ESPRIT (covariance of the Hankel matrix, least-squares rotation).
+Eigen::VectorXcd poles_of(const std::vector<Complex>& y) {
+    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXcd> solver(covariance(y, kMostRows));
+    const auto rows = std::size_t(solver.eigenvalues().size());
+    const auto& values = solver.eigenvalues(); // rising
+    const double noise = values(Eigen::Index(rows / 4)), largest = values(Eigen::Index(rows - 1));
+    Eigen::Index order = 0;
+    const auto most = Eigen::Index(std::min(kMostModes, rows / 3));
+    while (order < most) {
+        const double value = values(Eigen::Index(rows) - 1 - order);
+        if (value < 20.0 * noise || value < 1e-8 * largest) break;
+        ++order;
+    }
+    if (order == 0) return {};
+    const Eigen::MatrixXcd signal = solver.eigenvectors().rightCols(order);
+    const auto upper = signal.topRows(Eigen::Index(rows) - 1),
+               lower = signal.bottomRows(Eigen::Index(rows) - 1);
+    const Eigen::MatrixXcd rotation = upper.colPivHouseholderQr().solve(lower);
+    return Eigen::ComplexEigenSolver<Eigen::MatrixXcd>(rotation, false).eigenvalues();
+}
+
+/// Amplitudes of the poles at the first point, and the rms of what they leave unexplained.
+std::pair<Eigen::VectorXcd, double> amplitudes_of(const Eigen::VectorXcd& poles,
+                                                  const std::vector<Complex>& y) {
+    const auto n = Eigen::Index(y.size());
+    Eigen::MatrixXcd powers(n, poles.size());
+    Eigen::VectorXcd values(n), power = Eigen::VectorXcd::Ones(poles.size());
+    for (Eigen::Index k = 0; k < n; ++k) {
+        powers.row(k) = power.transpose();
+        values(k) = y[std::size_t(k)];
+        power = power.cwiseProduct(poles);
+    }
+    Eigen::VectorXcd found = powers.colPivHouseholderQr().solve(values);
+    const double rest = (powers * found - values).norm() / std::sqrt(double(n));
+    return {std::move(found), rest};
+}
+
+} // namespace
+
+std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz, double centre_hz,
+                                 double half_width_hz) {
+    std::vector<RingMode> modes;
+    if (samples.size() < 64) return modes;
+    const Band band(rate_hz, centre_hz, half_width_hz, samples.size());
+    auto y = band.run(samples);
+    if (y.size() < kLeastPoints) return modes;
+    y.resize(useful_points(y));
+    const auto poles = poles_of(y);
+    if (poles.size() == 0) return modes;
+    const auto [amplitudes, rest] = amplitudes_of(poles, y);
+    const double points_per_s = rate_hz / double(band.step), seconds = double(y.size()) / points_per_s;
+    const Complex turn = std::polar(1.0, -kTwoPi * centre_hz / points_per_s);
+    for (Eigen::Index i = 0; i < poles.size(); ++i) {
+        const double decay = -std::log(std::abs(poles(i))) * points_per_s;
+        const double hz = centre_hz + std::arg(poles(i) * turn) / kTwoPi * points_per_s;
+        if (!(decay > kLeastDecayPerS && decay < kLongestDecayPerS)) continue;
+        if (!(hz > 0.0 && std::abs(hz - centre_hz) <= half_width_hz)) continue;
+        const Complex pole = std::exp(Complex(-decay, kTwoPi * hz) / rate_hz);
+        const double there = std::abs(amplitudes(i)); // in the band; a real cosine is half of it
+        const double to_noise_db = 20.0 * std::log10(there / (rest + 1e-30));
+        const double faded_db = 20.0 / std::log(10.0) * decay * seconds;
+        modes.push_back(
+            {hz, decay, 2.0 * there / std::abs(band.response(pole)), std::min(to_noise_db, faded_db)});
+    }
+    std::sort(modes.begin(), modes.end(),
+              [](const RingMode& a, const RingMode& b) { return a.amplitude > b.amplitude; });
+    return modes;
+}
+
+double mode_spread(std::span<const float> samples, double rate_hz, double centre_hz, double half_width_hz) {
+    if (samples.size() < 64) return 0.0;
+    const Band band(rate_hz, centre_hz, half_width_hz, samples.size());
+    const auto y = band.run(samples);
+    if (y.size() < kLeastPoints) return 0.0;
+    Eigen::MatrixXcd matrix = covariance(y, kSpreadRows);
+    const double total = matrix.trace().real();
+    if (!(total > 0.0)) return 0.0;
+    matrix = matrix / total + kSpreadFloor * Eigen::MatrixXcd::Identity(matrix.rows(), matrix.cols());
+    const Eigen::MatrixXcd root = matrix.llt().matrixL();
+    double spread = 0.0; // the logarithm of the determinant: small when few directions hold everything
+    for (Eigen::Index i = 0; i < root.rows(); ++i) spread += 2.0 * std::log(root(i, i).real());
+    return spread;
+}
+
+} // namespace kitfold::dsp

@@ -1,0 +1,122 @@
+#include "ring/ring_table.h"
+#include <algorithm>
+#include <cmath>
+#include <thread>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kBefore_s = 0.03;
+constexpr double kLongest_s = 1.5;
+constexpr double kShortest_s = 0.08;
+constexpr double kGuard_s = 0.004;    // the next hit may be found late
+constexpr double kDisturbsDb = -30.0; // re the hit that is looked at, in the same mic
+constexpr double kMetalDb = -15.0;    // cymbals have that much less below 2 kHz, where a drum rings
+constexpr std::size_t kMostHits = 10;
+constexpr double kSamePitch = 0.05, kSharedDb = -40.0; // of another drum's partial, re this one, in its mic
+constexpr double kNearby_s = 0.5;
+
+struct Stretch {
+    double time_s = 0.0, length_s = 0.0, strength_db = 0.0;
+};
+
+/// Level of a hit in a mic, in dB re how strong it is in its own.
+double bleed_db(std::span<const Bleed> bleed, Drum drum, std::size_t mic) {
+    const auto at = std::find_if(bleed.begin(), bleed.end(),
+                                 [&](const Bleed& b) { return b.drum == drum && b.mic == mic; });
+    return (at == bleed.end() ? -12.0 : at->level_db) + (is_plate(drum) ? kMetalDb : 0.0);
+}
+
+/// For each hit of the drum, how long it may ring until something louder than kDisturbsDb starts.
+std::vector<Stretch> stretches(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed,
+                               Drum drum, std::size_t mic) {
+    std::vector<Stretch> found;
+    for (std::size_t i = 0; i < hits.size(); ++i) {
+        if (hits[i].drum != drum) continue;
+        const double here = hits[i].strength_db;
+        double end = std::min(hits[i].time_s + kLongest_s, take.seconds());
+        for (auto next = i + 1; next < hits.size() && hits[next].time_s < end; ++next)
+            if (hits[next].strength_db + bleed_db(bleed, hits[next].drum, mic) > here + kDisturbsDb)
+                end = hits[next].time_s - kGuard_s;
+        if (end - hits[i].time_s >= kShortest_s)
+            found.push_back({hits[i].time_s, end - hits[i].time_s, here});
+    }
+    return found;
+}
+
+/// Of the louder half, those that ring longest undisturbed.
+void choose(std::vector<Stretch>& all) {
+    std::sort(all.begin(), all.end(),
+              [](const auto& a, const auto& b) { return a.strength_db > b.strength_db; });
+    if (all.size() > kMostHits) all.resize(std::max(kMostHits, (all.size() + 1) / 2));
+    std::stable_sort(all.begin(), all.end(),
+                     [](const auto& a, const auto& b) { return a.length_s > b.length_s; });
+    if (all.size() > kMostHits) all.resize(kMostHits);
+}
+
+/// A quarter of the drum's strokes or more have one of the other close by.
+bool hit_near(std::span<const Hit> hits, Drum drum, Drum other) {
+    std::size_t strokes = 0, near = 0;
+    for (const auto& h : hits) {
+        if (h.drum != drum) continue;
+        ++strokes;
+        near += std::any_of(hits.begin(), hits.end(), [&](const Hit& o) {
+            return o.drum == other && std::abs(o.time_s - h.time_s) < kNearby_s;
+        });
+    }
+    return 4 * near >= strokes;
+}
+
+/// Where a drum that is hit close by rings longer at the same pitch, whose decay is seen cannot be told.
+void doubt_shared(DrumRing& ring, const DrumRing& other, std::span<const Hit> hits,
+                  std::span<const Bleed> bleed) {
+    if (!hit_near(hits, ring.drum, other.drum)) return;
+    const double level_db = bleed_db(bleed, other.drum, ring.mic);
+    for (auto& p : ring.result.partials)
+        for (const auto& q : other.result.partials)
+            if (std::abs(q.hz - p.hz) < kSamePitch * p.hz && q.ring_ms > p.ring_ms &&
+                level_db + q.level_db > p.level_db + kSharedDb)
+                p.judged = false;
+}
+
+} // namespace
+
+RingResult ring_of(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed, Drum drum,
+                   std::size_t mic) {
+    auto chosen = stretches(take, hits, bleed, drum, mic);
+    choose(chosen);
+    std::vector<std::vector<float>> samples;
+    std::vector<RingHit> views;
+    const auto before = std::llround(kBefore_s * take.rate_hz);
+    for (const auto& stretch : chosen) {
+        auto& x = samples.emplace_back(std::size_t(before + std::llround(stretch.length_s * take.rate_hz)));
+        take.read(mic, std::llround(stretch.time_s * take.rate_hz) - before, x);
+    }
+    for (const auto& x : samples) views.push_back({x, std::size_t(before)});
+    return analyse_ring(views, take.rate_hz);
+}
+
+std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed) {
+    std::vector<DrumRing> table;
+    for (std::size_t d = 0; d < kDrumCount; ++d) {
+        const auto drum = Drum(d);
+        const auto mic = own_mic(take.mics, drum);
+        const bool played =
+            std::any_of(hits.begin(), hits.end(), [=](const Hit& h) { return h.drum == drum; });
+        if (mic && played && !is_plate(drum)) table.push_back({drum, *mic, {}});
+    }
+    // Each drum has a mic of its own, so two threads never read the same one.
+    std::thread other([&] {
+        for (std::size_t i = 1; i < table.size(); i += 2)
+            table[i].result = ring_of(take, hits, bleed, table[i].drum, table[i].mic);
+    });
+    for (std::size_t i = 0; i < table.size(); i += 2)
+        table[i].result = ring_of(take, hits, bleed, table[i].drum, table[i].mic);
+    other.join();
+    for (auto& ring : table)
+        for (const auto& near : table)
+            if (near.drum != ring.drum) doubt_shared(ring, near, hits, bleed);
+    return table;
+}
+
+} // namespace kitfold::dsp
