@@ -40,10 +40,14 @@ struct SignalModel {
     double closed_damping = 1.0; ///< alpha times this while the pedal is down
     double bite = 1.0;           ///< modes that are no head's grow with force to this power
     bool dense = false;          ///< hundreds of modes: kept in single precision
+    bool pushed = false;         ///< a stroke is a push of contact_ms, and no blow of one moment
+    double push_spread = 0.2;    ///< chance from stroke to stroke: log of a push's length
 };
 
 /// Peak force of a stroke re a full one.
 inline double force_of(const Stroke& stroke) noexcept { return std::pow(10.0, stroke.strength_db / 20.0); }
+/// How long a stroke touches, in ms, without chance: softer strokes longer.
+double contact_ms(const SignalModel& signal, const Stroke& stroke) noexcept;
 /// Amplitude of a mode after a stroke, without the chance that makes strokes differ.
 double struck_amplitude(const SignalModel& signal, const VoicedMode& mode, const Stroke& stroke);
 
@@ -57,18 +61,28 @@ public:
     bool render(std::span<float> out);
 
 private:
-    void begin(const Stroke& stroke, double since_s);
+    /// A part of a stroke that falls in one moment.
+    struct Blow {
+        double time_s = 0.0;
+        const Stroke* stroke = nullptr;
+        double share = 1.0; ///< of the stroke
+        bool first = true;  ///< of the stroke
+    };
+    void plan_blows(std::span<const Stroke> strokes, std::uint64_t seed);
+    void draw_amplitudes(const Stroke& stroke);
+    void strike(const Blow& blow, double since_s);
     void run(std::span<float> out);
     void run_noise(std::span<float> out) noexcept;
 
     const SignalModel* model_;
     double rate_hz_;
-    std::span<const Stroke> strokes_;
+    std::vector<Blow> blows_;
     Random chance_;
     WhiteNoise white_;
     std::optional<ModalBank<double>> few_;
     std::optional<ModalBank<float>> many_;
-    std::vector<double> amplitudes_;
+    std::vector<double> amplitudes_, blow_;
+    const Stroke* drawn_ = nullptr; ///< whose amplitudes these are
     std::size_t next_ = 0;
     std::int64_t now_ = 0;
     double stretch_ = 0.0, stretch_step_ = 0.0;

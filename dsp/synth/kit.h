@@ -6,6 +6,7 @@
 #include "synth/room.h"
 #include "synth/simulator.h"
 #include <array>
+#include <complex>
 #include <string>
 #include <vector>
 
@@ -36,6 +37,13 @@ Room build_room(const SimulatorOptions& options);
 std::vector<Arrival> straight_arrivals(const KitDrum& drum, const SimulatedMic& mic, double speed_of_sound);
 /// How much of the outside a mic hears: 1, or less inside the kick.
 double openness(const SimulatedMic& mic, const KitRadiator& radiator) noexcept;
+/// What shell, floor and stands bring before the air does, for a lifelike kit: faint, and on the way of
+/// `straight`.
+std::vector<Arrival> forerunners(const Arrival& straight, const KitRadiator& radiator, double speed_of_sound);
+/// Response of a lifelike mic at `hz` to something `distance_m` away: a second-order roll-off below, a lift
+/// in the presence range, and the lows that a pattern other than omni gains near a source.
+std::complex<double> mic_response(const SimulatedMic& mic, double distance_m, double speed_of_sound,
+                                  double hz, std::uint64_t seed);
 /// Reflections inside a drum's shell at its own mics, for the trap.
 std::vector<Arrival> shell_arrivals(const Arrival& straight, const SimulatedMic& mic, std::uint64_t seed);
 

@@ -227,6 +227,8 @@ Spectrum Simulator::Kit::response(std::size_t signal, std::size_t mic) const {
         std::vector<Arrival> here{direct_arrival(r.radiator, m, truth.speed_of_sound)};
         if (options.traps.shell_reflections && own)
             for (const auto& a : shell_arrivals(here[0], m, options.seed)) here.push_back(a);
+        if (options.lifelike)
+            for (const auto& a : forerunners(here[0], r, truth.speed_of_sound)) here.push_back(a);
         if (r.heard != Heard::inside_kick)
             for (const auto& a : wall_arrivals(room, r.radiator, m, truth.speed_of_sound)) here.push_back(a);
         for (auto a : here) {
@@ -239,6 +241,13 @@ Spectrum Simulator::Kit::response(std::size_t signal, std::size_t mic) const {
     add_arrivals(arrivals, options.rate_hz, kLead, std::span(time).first(tail));
     Spectrum spectrum(fft->bins());
     fft->forward(time, spectrum);
+    if (options.lifelike) {
+        const double distance_m = length(m.position - drum.position),
+                     bin_hz = options.rate_hz / double(fft->size());
+        for (std::size_t k = 0; k < spectrum.size(); ++k)
+            spectrum[k] *= std::complex<float>(
+                mic_response(m, distance_m, truth.speed_of_sound, double(k) * bin_hz, options.seed));
+    }
     return spectrum;
 }
 

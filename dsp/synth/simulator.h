@@ -60,6 +60,12 @@ struct SimulatorOptions {
     Style style = Style::groove;
     double extra_noise_db = 0.0; ///< 0..40: mic noise above its usual -78 dBFS or so
     Traps traps;
+    /// What real drums, mics and rooms have and a clean model lacks. A stroke pushes for as long as the stick
+    /// touches, a little different each time, and the clicks differ more; the far head answers later and the
+    /// other way round; a faint forerunner comes through shell and stands; mics cut their lows, lift their
+    /// presence and, when close, the lows; walls answer nearly as loud as the straight way. Truth stays that
+    /// of the straight ways.
+    bool lifelike = false;
     std::vector<Stroke> strokes; ///< played instead of `style` when not empty; any order
 };
 

@@ -1,3 +1,4 @@
+#include "synth/drum_voice.h"
 #include "synth/membrane.h"
 #include "synth/modal_bank.h"
 #include <array>
@@ -53,4 +54,33 @@ TEST_CASE("a mode is exp(-alpha t) sin(omega t) from between samples on", "[synt
             0.5 * std::pow(10.0, -3.0 * t / (1e-3 * ring_ms)) * std::sin(2.0 * M_PI * hz * t);
         CHECK(out[n] == about(expected, 1e-7)); // float output: half a step at 0.5 is 3e-8
     }
+}
+
+TEST_CASE("a push leaves each mode what a half sine's spectrum has there", "[synth]") {
+    constexpr double kContactMs = 2.0;
+    const double hz = GENERATE(60.0, 200.0, 410.0, 900.0), rate_hz = GENERATE(44'100.0, 96'000.0);
+    SignalModel model;
+    model.pushed = true, model.push_spread = 0.0, model.contact_ms = kContactMs;
+    VoicedMode mode;
+    mode.mode = {hz, 1e-3};
+    mode.head = MembraneMode{0, 1, 2.4048, 1.0};
+    model.modes.push_back(mode);
+    const std::array strokes{Stroke{0.1, Drum::snare, 0.0, 0.0, 0.0, false}};
+    SurfaceVoice voice(model, rate_hz, strokes, 1);
+    std::vector<float> out(static_cast<std::size_t>(rate_hz));
+    REQUIRE(voice.render(out));
+    double re = 0.0, im = 0.0; // over half a second: whole cycles of every frequency above
+    const auto from = static_cast<std::size_t>(0.3 * rate_hz),
+               count = static_cast<std::size_t>(0.5 * rate_hz);
+    for (std::size_t n = from; n < from + count; ++n) {
+        const double angle = 2.0 * M_PI * hz * static_cast<double>(n) / rate_hz;
+        re += static_cast<double>(out[n]) * std::cos(angle),
+            im += static_cast<double>(out[n]) * std::sin(angle);
+    }
+    const double amplitude = 2.0 * std::hypot(re, im) / static_cast<double>(count);
+    // Fourier transform of a half sine of length T, 1 at 0 Hz: cos(pi f T) / (1 - (2 f T)^2)
+    const double x = hz * 1e-3 * kContactMs, spectrum = std::abs(std::cos(M_PI * x) / (1.0 - 4.0 * x * x));
+    const double blow = mode_shape(*mode.head, 0.0, 0.0);
+    CHECK(amplitude ==
+          about(blow * spectrum, 0.004 * blow)); // 24 steps: pi^2 / (24 * 24) of what the ends would add
 }
