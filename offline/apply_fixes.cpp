@@ -12,13 +12,6 @@ namespace {
 namespace fs = std::filesystem;
 using dsp::Json;
 
-fs::path free_backup_name(const fs::path& file) {
-    const auto stem = file.parent_path() / file.stem();
-    auto name = fs::path(stem.string() + ".backup.json");
-    for (int n = 2; fs::exists(name); ++n) name = stem.string() + ".backup-" + std::to_string(n) + ".json";
-    return name;
-}
-
 Error changed(const Session& session) {
     return bad_input(session.path.string() + ": was changed while it was checked; run kitfold check again");
 }
@@ -70,8 +63,7 @@ std::optional<fs::path> apply_fixes(const Session& session, const CheckResult& r
     }
     write_gates(session, result, json);
     if (json == before) return std::nullopt;
-    auto backup = free_backup_name(session.path);
-    write_whole_file(backup, old_text);
+    auto backup = keep_backup(session.path, old_text);
     write_whole_file(session.path, dsp::pretty(json));
     return backup;
 }

@@ -1,6 +1,7 @@
 #pragma once
 // Audio files in and out, through libsndfile. In: WAV, BWF, RF64, AIFF, FLAC. Out: WAV (RF64 past 4 GiB) and
 // FLAC.
+#include "offline/seal.h"
 #include <array>
 #include <cstdint>
 #include <filesystem>
@@ -38,6 +39,7 @@ struct AudioInfo {
 class AudioReader {
 public:
     /// @param channels 1-based channels to deliver, in this order; empty delivers them all.
+    /// A FLAC that does not say how long it is, as one written through a pipe, is decoded once to learn that.
     /// Throws Error, bad_input: no such file, a folder, not audio, no samples in it, shorter than its header
     /// promises, no such channel; io_failed: the file can't be opened or read.
     explicit AudioReader(const std::filesystem::path& path, std::vector<int> channels = {});
@@ -89,6 +91,7 @@ struct AudioFormat {
     bool dither = true;      ///< TPDF for 16 and 24 bits; ignored for float
     std::int64_t frames = 0; ///< how many are going to be written: decides between WAV and RF64
     std::optional<BroadcastInfo> broadcast; ///< WAV only
+    Product product = Product::submix;      ///< what its seal says, in the comment of the file
 };
 
 /// Writes beside the final name; commit() gives the file its name, destruction without it leaves nothing.

@@ -237,12 +237,26 @@ struct AudioReader::Impl {
             refuse(": is not audio that can be read here; WAV, RF64, AIFF or FLAC would be right");
         }
         info = {sf.samplerate, sf.channels, sf.frames, format_name(sf.format), broadcast_of(file)};
+        if (info.frames == SF_COUNT_MAX) info.frames = counted_frames(); // a stream, whose end was not known
         packed = packed_format(sf.format);
         const int kind = sf.format & SF_FORMAT_SUBMASK;
         may_break = kind == SF_FORMAT_FLOAT || kind == SF_FORMAT_DOUBLE;
         if (info.frames <= 0) refuse(": has no samples in it; record or copy it again");
         if (info.rate_hz < 8'000 || info.rate_hz > 384'000)
             refuse(fmt::format(": has a rate of {} Hz; 8000 to 384000 would be right", info.rate_hz));
+    }
+
+    std::int64_t counted_frames() {
+        std::vector<float> block(std::size_t{1} << 16);
+        const auto at_once = static_cast<sf_count_t>(block.size()) / info.channels;
+        std::int64_t frames = 0;
+        for (sf_count_t got = at_once; got == at_once; frames += got)
+            got = std::max<sf_count_t>(sf_readf_float(file, block.data(), at_once), 0);
+        source.throw_if_failed();
+        if (sf_error(file) != SF_ERR_NO_ERROR || (frames > 0 && sf_seek(file, 0, SEEK_SET) != 0))
+            refuse(fmt::format(": can't be decoded after {:.3f} s; copy it again from where it was recorded",
+                               double(frames) / info.rate_hz));
+        return frames;
     }
 
     void refuse(const std::string& why) {

@@ -120,6 +120,7 @@ struct AudioWriter::Impl {
         if (file == nullptr)
             throw bad_input(fmt::format("{}: {}", pending.path().string(), sf_strerror(nullptr)));
         sf_command(file, SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE); // it carries the time of day
+        require(sf_set_string(file, SF_STR_COMMENT, blank_seal(format.product).c_str()) == 0);
         if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
         if (format.bits < 32 && container_for(path) == Container::wav)
             raw = format.bits == 16 ? Pcm::int16 : Pcm::int24;
@@ -159,6 +160,20 @@ struct AudioWriter::Impl {
         sf_command(file, SFC_FILE_TRUNCATE, &there, sizeof there); // the library's own count of the frames
         target.end = static_cast<std::int64_t>(target.head.size()) + written * frame_bytes();
         require(::ftruncate(target.fd, target.end) == 0);
+    }
+
+    [[nodiscard]] std::string sum_again() const {
+        Xxh128 sum;
+        std::vector<char> block(std::size_t{1} << 18);
+        for (off_t at = 0;;) {
+            const ssize_t got = ::pread(target.fd, block.data(), block.size(), at);
+            if (got < 0)
+                throw io_failed(fmt::format("{}: can't be read again: {}", pending.path().string(),
+                                            std::strerror(errno)));
+            if (got == 0) return sum.hex();
+            sum.add(block.data(), static_cast<std::size_t>(got));
+            at += got;
+        }
     }
 
     void require(bool ok) const {
@@ -220,22 +235,14 @@ void AudioWriter::close() {
     const int closed = sf_close(impl_->file);
     impl_->file = nullptr;
     impl_->require(closed == 0);
+    // when the file became another than was promised, it is read again
+    const auto sum = impl_->target.summing ? impl_->target.sum.hex() : impl_->sum_again();
+    seal_file(impl_->target.fd, impl_->pending.path(), impl_->format.product, sum);
 }
 
 std::string AudioWriter::xxh128() {
     close();
-    if (std::exchange(impl_->target.summing, false)) return impl_->target.sum.hex();
-    Xxh128 sum; // the file became another than was promised
-    std::vector<char> block(std::size_t{1} << 18);
-    for (off_t at = 0;;) {
-        const ssize_t got = ::pread(impl_->pending.descriptor(), block.data(), block.size(), at);
-        if (got < 0)
-            throw io_failed(fmt::format("{}: can't be read again: {}", impl_->pending.path().string(),
-                                        std::strerror(errno)));
-        if (got == 0) return sum.hex();
-        sum.add(block.data(), static_cast<std::size_t>(got));
-        at += got;
-    }
+    return impl_->sum_again(); // the seal has changed it
 }
 
 void AudioWriter::commit() {

@@ -7,6 +7,7 @@
 #include "offline/errors.h"
 #include "offline/kit_reader.h"
 #include "offline/meters.h"
+#include "offline/outputs.h"
 #include "offline/take_files.h"
 #include "ring/ring_table.h"
 #include <algorithm>
@@ -355,6 +356,17 @@ void audition_two(const AuditionRequest& request, AuditionResult& r,
 // ---- what is said about it
 // ----------------------------------------------------------------------------------------
 
+void refuse_outputs(const AuditionRequest& request) {
+    std::error_code ignored;
+    if (fs::exists(request.folder, ignored) && !fs::is_directory(request.folder, ignored))
+        throw bad_input(request.folder.string() + ": is not a folder; -o takes a folder");
+    Outputs outputs;
+    outputs.reads(request.open);
+    if (request.deadened) outputs.reads(*request.deadened);
+    for (const char* name : {"open.wav", "deadened.wav", "kit_open.wav", "kit_deadened.wav", "audition.html"})
+        outputs.writes(request.folder / name, Product::audition);
+}
+
 std::string ms(const std::optional<RingTime>& time) {
     return time ? fmt::format("{:.0f} ms{}", time->ms, time->sure ? "" : "?") : "-";
 }
@@ -380,6 +392,7 @@ std::optional<RingTime> ring_of_all(const dsp::RingResult& ring) {
 }
 
 AuditionResult audition(const AuditionRequest& request, const std::function<void(double)>& progress) {
+    refuse_outputs(request);
     AuditionResult r;
     const auto drum = dsp::own_drum(request.role);
     if (!drum)
@@ -401,9 +414,8 @@ AuditionResult audition(const AuditionRequest& request, const std::function<void
 }
 
 void write_audition(const AuditionResult& r, const AuditionRequest& request) {
+    refuse_outputs(request);
     std::error_code error;
-    if (fs::exists(request.folder, error) && !fs::is_directory(request.folder, error))
-        throw bad_input(request.folder.string() + ": is not a folder; -o takes a folder");
     fs::create_directories(request.folder, error);
     if (error)
         throw io_failed(fmt::format("{}: can't be made: {}", request.folder.string(), error.message()));
@@ -411,25 +423,19 @@ void write_audition(const AuditionResult& r, const AuditionRequest& request) {
                                                                   {"deadened.wav", &r.deadened.drum},
                                                                   {"kit_open.wav", &r.open.kit},
                                                                   {"kit_deadened.wav", &r.deadened.kit}};
-    for (const auto* session : {&request.open, request.deadened ? &*request.deadened : &request.open})
-        for (const auto& mic : session->mics)
-            for (const auto& [name, sound] : files)
-                if (fs::equivalent(request.folder / name, audio_path(*session, mic), error))
-                    throw bad_input(
-                        fmt::format("{}: is a recording of the session; choose another folder with -o",
-                                    (request.folder / name).string()));
     std::vector<AudioWriter> writers;
     for (const auto& [name, sound] : files) {
         AudioFormat format;
         format.rate_hz = r.rate_hz, format.channels = static_cast<int>(sound->samples.size());
         format.frames = std::ssize(sound->samples[0]);
+        format.product = Product::audition;
         auto& writer = writers.emplace_back(request.folder / name, format);
         const float* planes[] = {sound->samples.front().data(), sound->samples.back().data()};
         writer.write(planes, sound->samples[0].size());
         writer.close();
     }
     AtomicFile page(request.folder / "audition.html");
-    page.write(audition_page(r));
+    page.write(sealed_page(audition_page(r), Product::audition));
     for (auto& writer : writers) writer.commit();
     page.commit();
 }

@@ -59,7 +59,8 @@ struct AuditionResult {
 /// submixes.
 /// @param progress share done, 0..1
 /// Throws Error: bad_input when no mic has the role, it is no drum's close mic, the take has no hits of that
-/// drum, the rates or the kits of two takes differ, nothing can be learned; otherwise as KitReader does.
+/// drum, the rates or the kits of two takes differ, nothing can be learned; otherwise as KitReader does, and
+/// as Outputs does for the files of write_audition().
 AuditionResult audition(const AuditionRequest& request, const std::function<void(double)>& progress = {});
 
 /// Writes open.wav, deadened.wav, kit_open.wav, kit_deadened.wav (24 bit) and audition.html into the folder,

@@ -3,6 +3,7 @@
 #include "offline/atomic_file.h"
 #include "offline/bleed_reduction.h"
 #include "offline/errors.h"
+#include "offline/outputs.h"
 #include "offline/pipeline.h"
 #include "offline/recall_sheet.h"
 #include <algorithm>
@@ -31,20 +32,6 @@ struct Block {
         for (auto& mic : mics) planes.push_back(mic.data());
     }
 };
-
-bool same_file(const fs::path& a, const fs::path& b) {
-    std::error_code ignored;
-    return fs::equivalent(a, b, ignored); // by device and inode, through links; false when one is not there
-}
-
-void refuse_inputs(const BounceRequest& request, const KitReader& kit, const fs::path& output) {
-    for (const MicSource& source : kit.sources())
-        if (same_file(output, source.file))
-            throw bad_input(fmt::format("{}: is the recording {} itself; name another file to write",
-                                        output.string(), source.file.string()));
-    if (same_file(output, request.session.path))
-        throw bad_input(output.string() + ": is the session itself; name another file to write");
-}
 
 fs::path beside(const fs::path& output, const char* ending) {
     return output.parent_path() / (output.stem().string() + ending);
@@ -163,12 +150,14 @@ public:
 private:
     void refuse() const {
         (void)container_for(request_.output);
-        refuse_inputs(request_, kit_, request_.output);
+        Outputs outputs;
+        outputs.reads(request_.session);
+        outputs.writes(request_.output, Product::submix);
         for (const char* ending : {".recall.json", ".recall.html"})
-            refuse_inputs(request_, kit_, beside(request_.output, ending));
+            outputs.writes(beside(request_.output, ending), Product::recall);
         if (!request_.stems) return;
         for (std::size_t m = 0; m < request_.session.mics.size(); ++m)
-            refuse_inputs(request_, kit_, stem_path(m));
+            outputs.writes(stem_path(m), Product::stem);
     }
 
     [[nodiscard]] fs::path stem_path(std::size_t mic) const {
@@ -179,7 +168,8 @@ private:
     [[nodiscard]] AudioFormat output_format(int channels) const {
         const dsp::OutputSettings& output = request_.session.output;
         return {kit_.rate_hz(),       channels,      static_cast<int>(output.bits),
-                output.dither != 0.0, kit_.frames(), {}};
+                output.dither != 0.0, kit_.frames(), {},
+                Product::submix};
     }
 
     void open_stems() {
@@ -187,6 +177,7 @@ private:
             figures_.mics[m].stem = stem_path(m);
             AudioFormat format = output_format(1);
             format.broadcast = figures_.format.broadcast;
+            format.product = Product::stem;
             stems_.emplace_back(figures_.mics[m].stem, format);
         }
     }
@@ -270,7 +261,7 @@ private:
         const std::string date = fmt::format("{:%Y-%m-%d %H:%M}", fmt::localtime(now));
         AtomicFile json(figures_.recall_json), page(figures_.recall_page);
         json.write(recall_json(request_, figures_, date));
-        page.write(recall_page(request_, figures_, date));
+        page.write(sealed_page(recall_page(request_, figures_, date), Product::recall));
         for (AudioWriter& stem : stems_) stem.close();
         for (AudioWriter& stem : stems_) stem.commit();
         json.commit(Survives::our_end);

@@ -49,8 +49,8 @@ struct BounceFigures {
 /// NAME.recall.html) and the stems, all or nothing: each has its final name only when everything is written.
 /// An input is never touched.
 /// @param progress called now and then with the share that is done, 0..1, on any thread, one at a time
-/// Throws Error: bad_input as KitReader does, for an extension, for bits that do not fit, for an output that
-/// is an input; io_failed when something can't be written.
+/// Throws Error: bad_input as KitReader and Outputs do, for an extension, for bits that do not fit; io_failed
+/// when something can't be written.
 BounceFigures bounce(const BounceRequest& request, const std::function<void(double)>& progress = {});
 
 } // namespace kitfold::offline

@@ -5,6 +5,7 @@
 #include "offline/check_report.h"
 #include "offline/command.h"
 #include "offline/errors.h"
+#include "offline/outputs.h"
 #include "offline/progress.h"
 #include <CLI/CLI.hpp>
 #include <memory>
@@ -29,12 +30,18 @@ std::string apply(const Session& session, const CheckResult& result) {
 
 void run(const Options& options, Context& context) {
     const auto session = load_session(options.session);
+    if (!options.report.empty()) {
+        Outputs outputs;
+        outputs.reads(session);
+        outputs.writes(options.report, Product::report);
+    }
     CheckResult result;
     {
         Progress progress("check");
         result = check(session, [&](double share) { progress.show(share); });
     }
-    if (!options.report.empty()) write_whole_file(options.report, check_report(result, session.title));
+    if (!options.report.empty())
+        write_whole_file(options.report, sealed_page(check_report(result, session.title), Product::report));
     const auto applied = options.apply ? apply(session, result) : std::string();
     if (options.json)
         print_json(check_json(result));

@@ -28,11 +28,13 @@ void run(const Options& options) {
             {"kitfold_demo", 1}, {"folder", request.folder.string()}, {"files", dsp::Json::array()}};
         for (const auto& file : summary.files) out["files"].push_back(file.filename().string());
         out["hits"] = summary.hits;
+        if (summary.backup) out["backup"] = summary.backup->string();
         return print_json(out);
     }
     print(fmt::format("{}: {} mics, {:g} s at {:g} Hz, {} drums, {} hits.\n", request.folder.string(),
                       request.kit.mics, request.kit.seconds, request.kit.rate_hz,
                       request.kit.tone == dsp::Tone::open ? "open" : "deadened", summary.hits));
+    if (summary.backup) print("The session that was there is kept as " + summary.backup->string() + ".\n");
     print("session.json has settings to start from, truth.json what was really played and heard.\n"
           "Next: kitfold bounce " +
           request.folder.string() + " -o drums.wav\n");

@@ -1,6 +1,6 @@
 #include "offline/command.h"
-#include "offline/errors.h"
 #include "offline/new_session.h"
+#include "offline/outputs.h"
 #include "offline/progress.h"
 #include "offline/roles.h"
 #include <CLI/CLI.hpp>
@@ -61,9 +61,7 @@ void print_for_people(const NewSession& made, const std::string& folder) {
 
 void run(const Options& options) {
     const fs::path file = fs::path(options.folder) / "session.json";
-    std::error_code ignored;
-    if (fs::exists(fs::symlink_status(file, ignored)))
-        throw bad_input(file.string() + " is there already; move it away to make a new one");
+    Outputs().creates(file);
     const auto made = [&] {
         Progress progress("new");
         return propose_session(options.folder, load_presets(presets_folder()),

@@ -1,6 +1,8 @@
 #include "offline/demo.h"
 #include "offline/atomic_file.h"
 #include "offline/audio_file.h"
+#include "offline/digest.h"
+#include "offline/outputs.h"
 #include "offline/presets.h"
 #include "offline/session.h"
 #include "offline/text_file.h"
@@ -17,6 +19,8 @@ namespace {
 namespace fs = std::filesystem;
 using dsp::drum_name;
 using dsp::Json;
+
+constexpr std::size_t kMostBytes = 64u << 20; // of truth.json
 
 std::string wav_name(const dsp::SimulatedMic& mic) { return std::string(dsp::token(mic.role)) + ".wav"; }
 
@@ -127,40 +131,49 @@ Session session_for(const dsp::Simulator& simulator, const fs::path& path) {
     return session;
 }
 
-/// The recordings of a demo that is in the folder already; nothing where there is none.
-std::optional<std::vector<fs::path>> former_demo(const fs::path& folder) {
-    constexpr std::size_t kMostBytes = 64u << 20;
-    try {
-        const auto json = Json::parse(read_text_file(folder / "truth.json", kMostBytes));
-        if (!json.contains("kitfold_truth")) return std::nullopt;
-        std::vector<fs::path> wavs;
-        for (const auto& mic : json.at("mics"))
-            wavs.push_back(folder / fs::path(mic.at("file").get<std::string>()).filename());
-        return wavs;
-    } catch (const Error&) {
-        return std::nullopt;
-    } catch (const Json::exception&) {
-        return std::nullopt;
-    }
+/// What the demo before left in the folder: its recordings, and a session that a person may have edited.
+struct Former {
+    std::vector<fs::path> wavs;
+    bool has_session = false;
+    std::string session_xxh128; ///< as it was written
+};
+
+/// Nothing where truth.json is not as Kitfold wrote it: then the folder is somebody else's.
+std::optional<Former> former_demo(const fs::path& folder) {
+    const auto truth = folder / "truth.json";
+    if (!is_intact(truth, Product::demo)) return std::nullopt;
+    Former former;
+    const auto json = Json::parse(read_text_file(truth, kMostBytes));
+    for (const auto& mic : json.at("mics"))
+        former.wavs.push_back(folder / fs::path(mic.at("file").get<std::string>()).filename());
+    former.has_session = fs::is_regular_file(fs::symlink_status(folder / "session.json"));
+    former.session_xxh128 = json.at("session_xxh128").get<std::string>();
+    return former;
 }
 
 /// A demo of eight mics over one of ten would leave two of the former, and `kitfold new` would find them.
 void remove_left_over(const std::vector<fs::path>& former, const std::vector<fs::path>& files) {
     std::error_code gone;
     for (const auto& wav : former)
-        if (std::find(files.begin(), files.end(), wav) == files.end()) fs::remove(wav, gone);
+        if (std::find(files.begin(), files.end(), wav) == files.end() && is_intact(wav, Product::demo))
+            fs::remove(wav, gone);
 }
 
-void refuse_to_overwrite(const std::vector<fs::path>& files) {
-    for (const auto& file : files)
-        if (fs::exists(fs::symlink_status(file)))
-            throw bad_input(file.string() + " is there already and is no former demo; give another folder");
+void refuse_outputs(const DemoRequest& request, const std::vector<fs::path>& files, bool session_is_kept) {
+    Outputs outputs;
+    for (const auto& file : files) {
+        if (file.filename() != "session.json")
+            outputs.writes(file, Product::demo);
+        else if (!session_is_kept)
+            outputs.creates(file);
+    }
+    std::error_code ignored;
+    if (fs::exists(request.folder, ignored) && !fs::is_directory(request.folder, ignored))
+        throw bad_input(request.folder.string() + " is a file, but must be a folder to put the demo in");
 }
 
 void make_folder(const fs::path& folder) {
     std::error_code error;
-    if (fs::exists(folder, error) && !fs::is_directory(folder, error))
-        throw bad_input(folder.string() + " is a file, but must be a folder to put the demo in");
     fs::create_directories(folder, error);
     if (error) throw io_failed(folder.string() + ": can't make the folder: " + error.message());
 }
@@ -173,6 +186,7 @@ void write_wavs(const dsp::Simulator& simulator, const std::vector<fs::path>& fi
     format.rate_hz = static_cast<int>(simulator.options().rate_hz), format.channels = 1, format.bits = 24;
     format.dither = false; // the mics' own noise is 60 dB above the last bit
     format.frames = static_cast<std::int64_t>(simulator.frames());
+    format.product = Product::demo;
     std::vector<AudioWriter> writers;
     for (std::size_t m = 0; m < simulator.mics().size(); ++m) writers.emplace_back(files[m], format);
     dsp::Simulator::Planar piece(writers.size(), std::vector<float>(kPiece));
@@ -197,9 +211,11 @@ dsp::Simulator simulator_for(const DemoRequest& request) {
 
 } // namespace
 
-std::string truth_json_text(const dsp::Simulator& simulator) {
+std::string truth_json_text(const dsp::Simulator& simulator, const std::string& session_text) {
     const auto& options = simulator.options();
     const Json truth{{"kitfold_truth", 1},
+                     {"seal", blank_seal(Product::demo)},
+                     {"session_xxh128", xxh128_of(session_text)},
                      {"rate_hz", options.rate_hz},
                      {"seconds", options.seconds},
                      {"seed", options.seed},
@@ -212,7 +228,7 @@ std::string truth_json_text(const dsp::Simulator& simulator) {
                      {"paths", paths_json(simulator)},
                      {"bleed", bleed_json(simulator)},
                      {"image", image_json(simulator.truth())}};
-    return dsp::pretty(truth) + "\n";
+    return sealed(dsp::pretty(truth) + "\n", Product::demo);
 }
 
 DemoSummary write_demo(const DemoRequest& request, const std::function<void(double)>& progress) {
@@ -222,12 +238,18 @@ DemoSummary write_demo(const DemoRequest& request, const std::function<void(doub
     for (const auto* name : {"session.json", "truth.json"}) summary.files.push_back(request.folder / name);
     const auto session = session_for(simulator, request.folder / "session.json");
     const auto former = former_demo(request.folder);
-    if (!former) refuse_to_overwrite(summary.files);
+    refuse_outputs(request, summary.files, former && former->has_session);
     make_folder(request.folder);
     write_wavs(simulator, summary.files, progress);
-    if (former) remove_left_over(*former, summary.files);
-    save_session(session, session.path);
-    write_whole_file(request.folder / "truth.json", truth_json_text(simulator));
+    if (former) remove_left_over(former->wavs, summary.files);
+    const auto text = to_json_text(session);
+    if (former && former->has_session) {
+        const auto old_text = read_text_file(session.path, kMostBytes);
+        if (old_text != text && xxh128_of(old_text) != former->session_xxh128)
+            summary.backup = keep_backup(session.path, old_text);
+    }
+    write_whole_file(session.path, text);
+    write_whole_file(request.folder / "truth.json", truth_json_text(simulator, text));
     summary.hits = simulator.truth().strokes.size();
     return summary;
 }

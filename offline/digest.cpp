@@ -27,4 +27,10 @@ std::string Xxh128::hex() const {
     return fmt::format("{:016x}{:016x}", sum.high64, sum.low64);
 }
 
+std::string xxh128_of(std::string_view text) {
+    Xxh128 sum;
+    sum.add(text.data(), text.size());
+    return sum.hex();
+}
+
 } // namespace kitfold::offline

@@ -4,6 +4,7 @@
 #include <cstddef>
 #include <memory>
 #include <string>
+#include <string_view>
 
 namespace kitfold::offline {
 
@@ -21,5 +22,8 @@ private:
     struct Impl;
     std::unique_ptr<Impl> impl_;
 };
+
+/// The same of a text, at once.
+std::string xxh128_of(std::string_view text);
 
 } // namespace kitfold::offline

@@ -191,13 +191,14 @@ std::string bounce_text(const BounceRequest& request, const BounceFigures& figur
 
 std::string recall_json(const BounceRequest& request, const BounceFigures& figures, const std::string& date) {
     Json out = {{"kitfold_recall", 1},
+                {"seal", blank_seal(Product::recall)},
                 {"version", KITFOLD_VERSION},
                 {"date", date},
                 {"session_file", request.session.path.string()},
                 {"converted_to_hz", request.rate_hz ? Json(*request.rate_hz) : Json(nullptr)},
                 {"session", dsp::parse_json(to_json_text(request.session))},
                 {"figures", bounce_json(request, figures)}};
-    return dsp::pretty(out);
+    return sealed(dsp::pretty(out), Product::recall);
 }
 
 std::string recall_page(const BounceRequest& request, const BounceFigures& figures, const std::string& date) {

@@ -246,6 +246,20 @@ void save_session(const Session& session, const fs::path& path) {
     write_whole_file(path, to_json_text(session));
 }
 
+fs::path keep_backup(const fs::path& session, const std::string& text) {
+    const auto stem = (session.parent_path() / session.stem()).string();
+    for (int n = 1;; ++n) {
+        const fs::path name = stem + (n == 1 ? ".backup.json" : ".backup-" + std::to_string(n) + ".json");
+        std::error_code ignored;
+        if (!fs::exists(fs::symlink_status(name, ignored))) {
+            write_whole_file(name, text);
+            return name;
+        }
+        if (fs::file_size(name, ignored) == text.size() && read_text_file(name, text.size()) == text)
+            return name;
+    }
+}
+
 fs::path audio_path(const Session& session, const Mic& mic) { return session.path.parent_path() / mic.file; }
 
 } // namespace kitfold::offline

@@ -43,6 +43,11 @@ std::string to_json_text(const Session& session);
 /// Writes it beside its final name and renames it when whole. Throws io_failed.
 void save_session(const Session& session, const std::filesystem::path& path);
 
+/// Keeps the text of a session that is going to be replaced, as NAME.backup.json beside it, or
+/// NAME.backup-2.json and so on: the first name that is free, or that holds this very text. Returns it.
+/// Throws io_failed.
+std::filesystem::path keep_backup(const std::filesystem::path& session, const std::string& text);
+
 /// Where a mic's audio is, from the folder of the session.
 std::filesystem::path audio_path(const Session& session, const Mic& mic);
 

@@ -86,6 +86,12 @@ RunningProgram::~RunningProgram() {
 
 void RunningProgram::send(int signal) const { ::kill(pid_, signal); }
 
+bool RunningProgram::ended() const {
+    siginfo_t info{};
+    return ::waitid(P_PID, static_cast<id_t>(pid_), &info, WEXITED | WNOHANG | WNOWAIT) != 0 ||
+           info.si_pid != 0;
+}
+
 ProgramRun RunningProgram::wait() {
     ProgramRun run;
     read_both(out_, err_, run);

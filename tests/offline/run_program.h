@@ -25,6 +25,7 @@ public:
     RunningProgram& operator=(const RunningProgram&) = delete;
 
     void send(int signal) const;
+    [[nodiscard]] bool ended() const;
     ProgramRun wait(); ///< until it has ended; once
 
 private:
