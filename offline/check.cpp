@@ -17,7 +17,6 @@ using dsp::FaultKind;
 constexpr double kMovesMs = 0.03;      // a delay that differs by less is left alone
 constexpr double kWorthSeconds = 40.0; // of the take, in parts spread over it
 constexpr std::size_t kWorthParts = 8;
-constexpr double kSwapConfidence = 0.5;
 
 double db(double amplitude) { return amplitude > 1e-10 ? 20.0 * std::log10(amplitude) : -200.0; }
 
@@ -71,6 +70,7 @@ void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measure
     });
     for (std::size_t m = 0; m < r.mics.size(); m += 2) one(m);
     half.get();
+    for (const auto& fault : dsp::early_ends(measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::identical_faults(take, measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::file_faults(files.files())) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fix : r.fixes)
@@ -88,21 +88,6 @@ void find_fixes(const dsp::Take& take, CheckResult& r) {
         const bool moves = std::abs(wanted.delay_ms - take.mics[m].delay_ms) > kMovesMs;
         if (!flips && !moves) continue;
         r.fixes.push_back({m, wanted.inverted, moves ? delay_ms : take.mics[m].delay_ms, flips, moves});
-    }
-}
-
-/// The overheads' sides rest on the names of the close mics, so these come first.
-void find_misplaced(const dsp::Take& take, std::span<const dsp::MicMeasure> measures, CheckResult& r) {
-    const auto faults = dsp::misplaced_mics(take, r.hits, r.pairs, measures);
-    for (const auto& fault : faults) r.mics[fault.mic].faults.push_back(fault);
-    if (!faults.empty() || r.image.kind == dsp::PairKind::none || !r.image.swapped ||
-        r.image.swapped_confidence < kSwapConfidence)
-        return;
-    for (const auto m : {r.image.left, r.image.right}) {
-        dsp::Fault fault;
-        fault.kind = FaultKind::channel_order, fault.mic = m;
-        fault.other = m == r.image.left ? r.image.right : r.image.left;
-        r.mics[m].faults.push_back(fault);
     }
 }
 
@@ -268,7 +253,8 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     share.reach(0.8);
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
     r.image = dsp::judge_image(take, r.hits);
-    find_misplaced(take, measures, r);
+    for (const auto& fault : dsp::misplaced_mics(take, r.hits, r.image, measures))
+        r.mics[fault.mic].faults.push_back(fault);
     find_worth(fixed(session, r.fixes), take, r);
     draw_overlays(take, r);
     gates.get();

@@ -139,6 +139,12 @@ Json gates_json(const CheckResult& r) {
     return gates;
 }
 
+/// The level of a mic from which it would be heard; null when it is heard, or can't be.
+Json heard_from_db(const CheckResult& r, std::size_t mic) {
+    const auto raised_db = r.worth[mic].heard_raised_db;
+    return raised_db > 0.0 ? number(r.names[mic].level_db + *raised_db, 1) : Json(nullptr);
+}
+
 } // namespace
 
 Json check_json(const CheckResult& r) {
@@ -155,7 +161,8 @@ Json check_json(const CheckResult& r) {
                          {"change_lu", number(r.worth[m].change_lu, 2)},
                          {"at_its_loudest_db", number(r.worth[m].change_at_its_loudest_db, 2)},
                          {"most_hz", rounded(r.worth[m].most_hz, 0)},
-                         {"most_db", number(r.worth[m].most_db, 2)}});
+                         {"most_db", number(r.worth[m].most_db, 2)},
+                         {"heard_from_db", heard_from_db(r, m)}});
     for (const auto& f : r.fixes)
         fixes.push_back({{"mic", r.names[f.mic].name},
                          {"polarity", f.inverted ? "inverted" : "normal"},

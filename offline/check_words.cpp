@@ -12,8 +12,7 @@ using dsp::Drum;
 using dsp::FaultKind;
 using dsp::Role;
 
-// A mic that changes less could be left out: over the take, in an octave, where it is loudest.
-constexpr double kEarnsLu = 0.15, kEarnsDb = 1.0, kEarnsAtItsLoudestDb = 1.0;
+constexpr double kHighestLevelDb = 12.0; // of a mic, in the session
 constexpr double kMonoLossDb = 3.0;
 
 const std::string& name(const CheckResult& r, std::size_t mic) { return r.names[mic].name; }
@@ -32,6 +31,11 @@ std::string capital(std::string s) {
 }
 
 std::string ms(double value) { return fmt::format("{:.{}f} ms", value, std::abs(value) < 0.995 ? 2 : 1); }
+
+std::string level(double db) {
+    const double whole = std::round(db) + 0.0; // no -0
+    return fmt::format("{}{:.0f} dB", whole > 0.0 ? "+" : "", whole);
+}
 
 double cm(double delay_ms) { return std::abs(delay_ms) * 34.32; } // at 20 degrees
 
@@ -53,18 +57,18 @@ Remedy order_remedy(dsp::Misplaced ground) {
     switch (ground) {
     case dsp::Misplaced::by_side:
         return {"Exchange the two cables or inputs.",
-                "Exchange the roles or the pan of the two overheads in the session."};
+                "Exchange the two files or the pans of the overheads in the session; if the kit is seen from "
+                "the audience or played left-handed, the pans of the close mics."};
     case dsp::Misplaced::by_pitch:
         return {"Tap both mics and look which meter moves; exchange the two cables or inputs.",
                 "Exchange the two files in the session, then check again: until then the other figures stand "
                 "under wrong names."};
     case dsp::Misplaced::by_arrival:
-        return {
-            "Tap both mics and look which meter moves.",
-            "Exchange the two files in the session, or move the file that was shifted back to the start."};
+        return {"Tap both mics and look which meter moves; exchange the two cables or inputs.",
+                "Exchange the two files in the session, then check again."};
     case dsp::Misplaced::late:
         return {"Tap the mic and look which meter moves: is it the one on that drum?",
-                "Put the right file in the session, or move the one that was shifted back to the start."};
+                "Put the right file in the session, then check again."};
     }
     return {};
 }
@@ -203,19 +207,23 @@ void add_image(const CheckResult& r, std::vector<Verdict>& out) {
 void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
     for (std::size_t m = 0; m < r.worth.size(); ++m) {
         const auto& w = r.worth[m];
-        const bool silent = std::any_of(r.mics[m].faults.begin(), r.mics[m].faults.end(), [](const auto& f) {
+        const bool absent = std::any_of(r.mics[m].faults.begin(), r.mics[m].faults.end(), [](const auto& f) {
             return f.kind == FaultKind::silent || f.kind == FaultKind::rate;
         });
-        if (silent || std::abs(w.change_lu) >= kEarnsLu || std::abs(w.most_db) >= kEarnsDb ||
-            std::abs(w.change_at_its_loudest_db) >= kEarnsAtItsLoudestDb)
-            continue;
-        out.push_back({Weight::look,
-                       fmt::format("{} changes the submix by {:.1f} LU, no octave by more than {:.1f} dB and "
-                                   "its own loudest moments by {:.1f} dB.",
-                                   name(r, m), std::abs(w.change_lu), std::abs(w.most_db),
-                                   std::abs(w.change_at_its_loudest_db)),
-                       "At these levels it does not earn its input: move it, turn it up or leave it out.",
-                       ""});
+        if (absent || dsp::is_heard(w) || !w.heard_raised_db) continue; // none: muted
+        const double level_db = r.names[m].level_db, heard_db = level_db + *w.heard_raised_db;
+        out.push_back(
+            {Weight::look,
+             fmt::format("{} cannot be heard in the submix at {}: without it the loudness changes by "
+                         "{:.1f} LU, no octave by more than {:.1f} dB and its own loudest moments by "
+                         "{:.1f} dB.",
+                         name(r, m), level(level_db), std::abs(w.change_lu), std::abs(w.most_db),
+                         std::abs(w.change_at_its_loudest_db)),
+             "",
+             heard_db <= kHighestLevelDb
+                 ? fmt::format("From about {} up it would be; if that is not wanted, do without it.",
+                               level(heard_db))
+                 : "It would not be at any level a session can set: do without it."});
     }
 }
 
@@ -274,18 +282,23 @@ std::string order_detail(const CheckResult& r, const dsp::Fault& f) {
     const auto other = inside(name(r, *f.other));
     switch (f.misplaced) {
     case dsp::Misplaced::by_side:
-        return fmt::format("left and right are exchanged with {}", other);
+        return fmt::format("hears on the other side what the close mics are panned to: exchanged with {}",
+                           other);
     case dsp::Misplaced::by_pitch:
         return fmt::format("sounds like {}, and {} like this mic: the two seem to be exchanged", other,
                            other);
     case dsp::Misplaced::by_arrival: {
         const bool first = r.names[f.mic].role == Role::kick_in || r.names[f.mic].role == Role::snare_top;
-        return fmt::format("hears the stroke {} {} {}: the two seem to be exchanged, or a file was shifted",
-                           ms(1'000.0 * f.seconds), first ? "after" : "before", other);
+        const bool snare = dsp::own_drum(r.names[f.mic].role) == Drum::snare;
+        return fmt::format("hears the stroke {} {} and {}: the two seem to be exchanged",
+                           first ? "after" : "before", other,
+                           snare   ? (first ? "is the brighter one" : "is the duller one")
+                           : first ? "more of the other drums"
+                                   : "less of the other drums");
     }
     case dsp::Misplaced::late:
-        return fmt::format("hears {} {} after {}, so it is not close to it, or a file was shifted",
-                           drum_words(*dsp::own_drum(r.names[f.mic].role)), ms(1'000.0 * f.seconds), other);
+        return fmt::format("hears {} after {}, and as much of the other drums: it is not close to it",
+                           drum_words(*dsp::own_drum(r.names[f.mic].role)), other);
     }
     return {};
 }
@@ -297,10 +310,12 @@ std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
     case FaultKind::hum:
         return fmt::format("{:.0f} Hz hum at {:.0f} dBFS", f.hz, f.level_db);
     case FaultKind::dc:
-        return fmt::format("DC of {:.2f} % of full scale", 100.0 * std::pow(10.0, f.level_db / 20.0));
+        return fmt::format("DC of {:.2f} % of full scale{}{}", 100.0 * std::pow(10.0, f.level_db / 20.0),
+                           f.at_s ? ", first" : "", when(f));
     case FaultKind::dropout:
-        return fmt::format("signal missing {}, first{}, {:.1f} ms at most", times(f.count), when(f),
-                           1'000.0 * f.seconds);
+        return fmt::format("signal missing {}, first{}, {} at most", times(f.count), when(f),
+                           f.seconds < 1.0 ? fmt::format("{:.1f} ms", 1'000.0 * f.seconds)
+                                           : fmt::format("{:.1f} s", f.seconds));
     case FaultKind::silent:
         return fmt::format("no drum in it, peak {:.0f} dBFS", f.level_db);
     case FaultKind::identical:

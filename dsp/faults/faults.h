@@ -41,8 +41,7 @@ struct Fault {
     std::optional<double> at_s; ///< where it is heard first; none: all along
     double level_db = 0.0;      ///< clipped: level of the flat tops; hum, dc, silent, low_level: dBFS
     std::size_t count = 0;      ///< clipped: flat tops; dropout: gaps
-    double seconds = 0.0; ///< dropout: the longest gap; length: longer (+) or shorter (-) than the others;
-                          ///< channel_order by arrival or late: by how much
+    double seconds = 0.0; ///< dropout: the longest gap; length: longer (+) or shorter (-) than the others
     double hz = 0.0;      ///< hum: 50 or 60
     std::optional<std::size_t>
         other; ///< identical: the mic that has the same signal; channel_order: the other one
@@ -55,11 +54,15 @@ struct MicFile {
     std::int64_t samples = 0;
 };
 
-/// clipped, hum, dc, dropout, silent, low_level of one mic. `own_hits` are hits of the drum it is put up for,
-/// all of the take's for overheads and rooms: without any, a low level is not held against it. Reads up to 48
-/// short excerpts.
+/// clipped, hum, dc (of the whole take, or of a second or more of it), dropout, silent, low_level of one mic.
+/// `own_hits` are hits of the drum it is put up for, all of the take's for overheads and rooms: without any,
+/// a low level is not held against it. Reads up to 48 short excerpts.
 std::vector<Fault> mic_faults(const Take& take, std::size_t mic, const MicMeasure& measure,
                               std::size_t own_hits);
+
+/// dropout of mics that stop while most others go on, for a second or more: a file that is as long as the
+/// others and empty from there on. Tracks that were cut or gated are left out. @param measures one per mic
+std::vector<Fault> early_ends(std::span<const MicMeasure> measures);
 
 /// Mics that carry one signal, at any gain and polarity. @param measures one per mic
 std::vector<Fault> identical_faults(const Take& take, std::span<const MicMeasure> measures);

@@ -1,12 +1,12 @@
 #include "mix/worth.h"
 #include "core/fft.h"
+#include "core/units.h"
 #include "filters/k_weighting.h"
 #include <algorithm>
 #include <cmath>
 #include <complex>
 #include <limits>
 #include <numbers>
-#include <optional>
 
 namespace kitfold::dsp {
 namespace {
@@ -26,7 +26,33 @@ float dot(const float* a, const float* b, std::size_t n) {
     return total;
 }
 
+/// Power of a sum as one mic has its share in it: the others alone, what it has in common with them, its own.
+struct Parts {
+    double others = 0.0, cross = 0.0, own = 0.0;
+    void operator+=(const Parts& p) { others += p.others, cross += p.cross, own += p.own; }
+    [[nodiscard]] double with(double gain) const {
+        return std::max(0.0, others + gain * cross + gain * gain * own);
+    }
+    /// Of the power, when the mic is left out.
+    [[nodiscard]] double change_db(double gain) const {
+        if (!(with(gain) > 0.0)) return 0.0;
+        return with(0.0) > 0.0 ? 10.0 * std::log10(with(0.0) / with(gain)) : -kInfinity;
+    }
+};
+
+struct Share {
+    std::vector<Parts> hops;
+    Parts at_its_loudest;
+    std::array<Parts, kOctaveHz.size()> octaves;
+};
+
 } // namespace
+
+bool is_heard(const Worth& w) noexcept {
+    constexpr double kStepLu = 1.0, kStepDb = 1.0;
+    return std::abs(w.change_lu) >= kStepLu || std::abs(w.most_db) >= kStepDb ||
+           std::abs(w.change_at_its_loudest_db) >= kStepDb;
+}
 
 struct WorthMeter::Impl {
     std::vector<StereoGain> gains;
@@ -85,47 +111,41 @@ struct WorthMeter::Impl {
         framed = 0;
     }
 
-    /// Power of left and right together without mic `out`, from a triangle of cross powers.
-    template <class T>
-    [[nodiscard]] double power(const std::vector<T>& triangle, std::optional<std::size_t> out) const {
-        double sum = 0.0;
+    /// Power of left and right together, from a triangle of cross powers, as mic `mic` has its share in it.
+    template <class T> [[nodiscard]] Parts parts(const std::vector<T>& triangle, std::size_t mic) const {
+        Parts sum;
         std::size_t at = 0;
         for (std::size_t i = 0; i < mics; ++i)
             for (std::size_t j = i; j < mics; ++j, ++at) {
-                if (i == out || j == out) continue;
                 const double g = gains[i].left * gains[j].left + gains[i].right * gains[j].right;
-                sum += (i == j ? 1.0 : 2.0) * g * double(triangle[at]);
+                const double power = (i == j ? 1.0 : 2.0) * g * double(triangle[at]);
+                (i != mic && j != mic ? sum.others : i == j ? sum.own : sum.cross) += power;
             }
-        return std::max(0.0, sum);
+        return sum;
     }
 
-    /// Where a mic's own power stands in the triangle.
-    [[nodiscard]] std::size_t place(std::size_t mic) const {
-        std::size_t at = 0;
-        for (std::size_t i = 0; i < mic; ++i) at += mics - i;
-        return at;
-    }
-
-    /// Change of the power without a mic over the hops in which that mic is loudest, dB.
-    [[nodiscard]] double change_at_its_loudest_db(std::size_t mic) const {
-        constexpr float kUnder = 0.1f;
-        const std::size_t own = place(mic);
+    /// The mic's share in every hop and octave, and when it is loudest.
+    [[nodiscard]] Share share(std::size_t mic) const {
+        constexpr float kUnder = 0.1f; // 10 dB
+        Share s;
+        std::size_t own = 0; // place of its own power in the triangle
+        for (std::size_t i = 0; i < mic; ++i) own += mics - i;
         float most = 0.0f;
         for (const auto& p : powers) most = std::max(most, p[own]);
-        double with = 0.0, without = 0.0;
-        for (const auto& p : powers)
-            if (p[own] > kUnder * most) with += power(p, {}), without += power(p, mic);
-        if (!(with > 0.0)) return 0.0;
-        return without > 0.0 ? 10.0 * std::log10(without / with) : -kInfinity;
+        for (const auto& p : powers) {
+            s.hops.push_back(parts(p, mic));
+            if (p[own] > kUnder * most) s.at_its_loudest += s.hops.back();
+        }
+        for (std::size_t o = 0; o < octave.size(); ++o) s.octaves[o] = parts(octave[o], mic);
+        return s;
     }
 
     /// Integrated loudness (annex 1): 400 ms blocks every 100 ms, gates at -70 LUFS and 10 LU under the
-    /// ungated mean.
-    [[nodiscard]] double loudness(std::optional<std::size_t> out) const {
-        std::vector<double> hops, blocks;
-        for (const auto& p : powers) hops.push_back(power(p, out) / double(hop));
-        for (std::size_t i = 0; i + 4 <= hops.size(); ++i)
-            blocks.push_back((hops[i] + hops[i + 1] + hops[i + 2] + hops[i + 3]) / 4.0);
+    /// ungated mean. @param power of each hop
+    [[nodiscard]] double loudness(std::span<const double> power) const {
+        std::vector<double> blocks;
+        for (std::size_t i = 0; i + 4 <= power.size(); ++i)
+            blocks.push_back((power[i] + power[i + 1] + power[i + 2] + power[i + 3]) / (4.0 * double(hop)));
         const auto lufs = [](double mean) {
             return mean > 0.0 ? -0.691 + 10.0 * std::log10(mean) : -kInfinity;
         };
@@ -139,6 +159,25 @@ struct WorthMeter::Impl {
             gate = std::max(-70.0, lufs(sum / count) - 10.0);
         }
         return -kInfinity;
+    }
+
+    /// What the mic is worth when its gain is `gain` times what it is.
+    [[nodiscard]] Worth worth(const Share& s, double gain) const {
+        std::vector<double> with, without;
+        for (const auto& p : s.hops) with.push_back(p.with(gain)), without.push_back(p.with(0.0));
+        Worth w;
+        const double whole = loudness(with);
+        if (!std::isfinite(whole)) return w;
+        w.change_lu = loudness(without) - whole;
+        w.change_at_its_loudest_db = s.at_its_loudest.change_db(gain);
+        for (std::size_t o = 0; o < kOctaveHz.size(); ++o) {
+            const auto& p = s.octaves[o];
+            if (!(p.with(0.0) > 1e-12 * p.with(gain))) continue;
+            w.change_db[o] = p.change_db(gain);
+            if (std::abs(w.change_db[o]) > std::abs(w.most_db))
+                w.most_db = w.change_db[o], w.most_hz = kOctaveHz[o];
+        }
+        return w;
     }
 };
 
@@ -160,24 +199,25 @@ void WorthMeter::push(std::span<const float* const> mics, std::size_t frames) {
     }
 }
 
-double WorthMeter::loudness_lufs() const { return impl_->loudness({}); }
+double WorthMeter::loudness_lufs() const {
+    std::vector<double> power;
+    for (const auto& p : impl_->powers) power.push_back(impl_->parts(p, 0).with(1.0));
+    return impl_->loudness(power);
+}
 
 std::vector<Worth> WorthMeter::finish() const {
+    constexpr int kMostRaisedDb = 60;
     const auto& s = *impl_;
     std::vector<Worth> worth(s.mics);
-    const double whole = s.loudness({});
-    if (!std::isfinite(whole)) return worth;
+    if (!std::isfinite(loudness_lufs())) return worth;
     for (std::size_t m = 0; m < s.mics; ++m) {
-        auto& w = worth[m];
-        w.change_lu = s.loudness(m) - whole;
-        w.change_at_its_loudest_db = s.change_at_its_loudest_db(m);
-        for (std::size_t o = 0; o < kOctaveHz.size(); ++o) {
-            const double with = s.power(s.octave[o], {}), without = s.power(s.octave[o], m);
-            if (!(with > 0.0) || !(without > 1e-12 * with)) continue;
-            w.change_db[o] = 10.0 * std::log10(without / with);
-            if (std::abs(w.change_db[o]) > std::abs(w.most_db))
-                w.most_db = w.change_db[o], w.most_hz = kOctaveHz[o];
-        }
+        const auto share = s.share(m);
+        worth[m] = s.worth(share, 1.0);
+        int raised_db = 0;
+        for (auto w = worth[m]; !is_heard(w) && raised_db <= kMostRaisedDb;)
+            w = s.worth(share, gain_from_db(++raised_db));
+        worth[m].heard_raised_db =
+            raised_db <= kMostRaisedDb ? std::optional(double(raised_db)) : std::nullopt;
     }
     return worth;
 }

@@ -3,6 +3,7 @@
 #include "mix/pan_mix.h"
 #include <array>
 #include <memory>
+#include <optional>
 #include <span>
 #include <vector>
 
@@ -20,7 +21,14 @@ struct Worth {
     std::array<double, kOctaveHz.size()> change_db{}; ///< power in each octave; 0 above half the rate
     double most_db = 0.0;                             ///< the octave with the largest change, and
     double most_hz = 0.0;                             ///< where it is
+    /// By how much the mic would have to be raised until it is heard, in whole dB; 0 when it is heard
+    /// already; none when 60 dB are not enough, as for one that is muted.
+    std::optional<double> heard_raised_db = 0.0;
 };
+
+/// Can the mic be heard in the submix? Leaving it out changes the loudness by 1 LU, an octave by 1 dB, or the
+/// whole by 1 dB where this mic is loudest: common practice for a just noticeable step, no source.
+[[nodiscard]] bool is_heard(const Worth& worth) noexcept;
 
 /// Feed the mics as they come out of their strips, before level and pan; the gains are those of the sum. The
 /// bus compressor is left out: its reaction to a missing mic would hide what the mic brings. Integrated

@@ -240,25 +240,6 @@ PairKind kind_of(std::span<const ImageRow> rows) {
                                   : PairKind::spaced;
 }
 
-/// Hi-hat left and floor tom right is how a right-handed drummer sees the kit: common practice, no source.
-/// Each drum votes with its side, by level and by time.
-void judge_sides(Image& image) {
-    double for_plan = 0.0, votes = 0.0;
-    for (const auto& row : image.rows) {
-        double side = 0.0; // 1: belongs left
-        if (row.drum == Drum::hihat) side = 1.0;
-        if (row.drum == Drum::floor_tom || row.drum == Drum::floor_tom_2) side = -1.0;
-        if (row.drum == Drum::ride) side = -0.5;
-        if (side == 0.0 || !row.judged()) continue;
-        const double seen =
-            std::clamp(row.level_difference_db / 2.0 + row.time_difference_ms / 0.2, -1.0, 1.0);
-        for_plan += side * seen, votes += std::abs(side);
-    }
-    if (votes <= 0.0) return;
-    image.swapped = for_plan < 0.0;
-    image.swapped_confidence = std::min(1.0, std::abs(for_plan) / votes) * std::min(1.0, votes);
-}
-
 } // namespace
 
 double coincident_level_difference_db(double angle_deg) noexcept {
@@ -291,7 +272,6 @@ Image judge_image(const Take& take, std::span<const Hit> hits) {
     image.mono_loss_db = judge.kit().mono_loss_db();
     if (image.kind != PairKind::coincident)
         for (auto& row : image.rows) row.angle_deg.reset();
-    judge_sides(image);
     return image;
 }
 

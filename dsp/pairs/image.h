@@ -28,8 +28,6 @@ enum class PairKind { none, coincident, near_coincident, spaced };
 struct Image {
     std::size_t left = 0, right = 0; ///< mics; both 0 without a pair
     PairKind kind = PairKind::none;
-    bool swapped = false;            ///< the kit's plan says that left and right are exchanged
-    double swapped_confidence = 0.0; ///< 0..1
     double mono_loss_db = 0.0;       ///< for the whole kit
     std::vector<ImageRow> rows;
 };

@@ -62,25 +62,30 @@ float roughness(const float (&before)[2], std::span<const float> x) {
 }
 
 struct Extremes {
-    float highest, lowest;
+    float highest, lowest, step;
     double sum;
 };
 
 Extremes extremes_of(std::span<const float> x) {
-    std::array<float, kLanes> high{}, low{}, sum{};
+    std::array<float, kLanes> high{}, low{}, sum{}, step;
+    step.fill(1.0f);
+    const auto step_of = [](float v) { return v > 0.0f ? v : v < 0.0f ? -v : 1.0f; };
     std::size_t i = 0;
     for (; i + kLanes <= x.size(); i += kLanes)
         for (std::size_t l = 0; l < kLanes; ++l) {
-            const float v = x[i + l];
+            const float v = x[i + l], s = step_of(v);
             high[l] = v > high[l] ? v : high[l];
             low[l] = v < low[l] ? v : low[l];
+            step[l] = s < step[l] ? s : step[l];
             sum[l] += v;
         }
-    Extremes e{0.0f, 0.0f, 0.0};
+    Extremes e{0.0f, 0.0f, 1.0f, 0.0};
     for (std::size_t l = 0; l < kLanes; ++l)
-        e.highest = std::max(e.highest, high[l]), e.lowest = std::min(e.lowest, low[l]), e.sum += sum[l];
+        e.highest = std::max(e.highest, high[l]), e.lowest = std::min(e.lowest, low[l]),
+        e.step = std::min(e.step, step[l]), e.sum += sum[l];
     for (; i < x.size(); ++i)
-        e.highest = std::max(e.highest, x[i]), e.lowest = std::min(e.lowest, x[i]), e.sum += x[i];
+        e.highest = std::max(e.highest, x[i]), e.lowest = std::min(e.lowest, x[i]),
+        e.step = std::min(e.step, step_of(x[i])), e.sum += x[i];
     return e;
 }
 
@@ -120,6 +125,7 @@ void MicMeter::close_frame() {
     out_.frame_lowest.push_back(e.lowest);
     out_.highest = std::max(out_.highest, e.highest);
     out_.lowest = std::min(out_.lowest, e.lowest);
+    out_.step = std::min(out_.step, e.step);
     sum_ += e.sum, energy_ += energy;
     look_for_runs();
     decimate();

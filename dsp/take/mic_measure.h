@@ -19,7 +19,9 @@ struct MicMeasure {
     double rate_hz = 48'000.0;
     std::int64_t samples = 0;
     float highest = 0.0f, lowest = 0.0f; ///< extreme samples, >= 0 and <= 0
-    double mean = 0.0;                   ///< over everything
+    float step = 1.0f; ///< smallest |sample| that is not 0: the step of a file of integers, next to nothing
+                       ///< in one of floats
+    double mean = 0.0; ///< over everything
     double mean_square = 0.0;
     std::vector<float> frame_energy; ///< mean square of each frame
     std::vector<float> frame_rough;  ///< mean square of its second difference: noise and cymbals, no low drum

@@ -22,6 +22,7 @@ struct TakeMic {
     double level_db = 0.0;
     bool inverted = false;
     double delay_ms = 0.0; ///< 0..50
+    double pan = 0.0;      ///< -1 left..1 right
 };
 
 /// Fills `out` with the samples of mic `mic` from sample `start` on; zeros outside the take (start may be

@@ -206,6 +206,107 @@ TEST_CASE("DC, dropout, silence, low level", "[analysis]") {
     }
 }
 
+TEST_CASE("faults are found at every rate, in the last second of a long take too", "[analysis]") {
+    const double rate_hz = GENERATE(44.1e3, 48e3, 88.2e3, 96e3), seconds = 65.0;
+    const auto clean = drum_mic(rate_hz, seconds, 80.0, 21, 0.9);
+    CAPTURE(rate_hz);
+    CHECK(faults_in(clean, rate_hz).empty());
+    const auto found = [&](FaultKind kind, const auto& spoil) {
+        auto x = clean;
+        spoil(x);
+        const auto faults = faults_in(x, rate_hz);
+        const auto* fault = of_kind(faults, kind);
+        CAPTURE(fault_name(kind));
+        REQUIRE(fault != nullptr);
+        CHECK(faults.size() == 1);
+        return *fault;
+    };
+    for (const double at_s : {30.0, seconds - 0.6}) {
+        CAPTURE(at_s);
+        const auto at = std::size_t(std::llround(at_s * rate_hz));
+        for (const double ms : {1.0, 150.0}) {
+            const auto gap = found(FaultKind::dropout, [&](auto& x) {
+                std::fill_n(x.begin() + std::ptrdiff_t(at), std::llround(ms * rate_hz / 1'000.0), 0.0f);
+            });
+            CHECK(gap.count == 1);
+            CHECK(*gap.at_s == Approx(at_s).epsilon(0).margin(0.0005));
+            CHECK(gap.seconds == Approx(ms / 1'000.0).epsilon(0).margin(0.0003));
+        }
+        for (const bool full_scale : {true, false}) { // one stroke too loud, and turned down later
+            const auto tops = found(FaultKind::clipped, [&](auto& x) {
+                const double top = full_scale ? 1.0 : 0.43;
+                for (auto& v : x) v *= 0.5f; // the other strokes stay under it
+                for (std::size_t n = at; n < at + std::size_t(0.5 * rate_hz); ++n) {
+                    const double t = double(n - at) / rate_hz;
+                    x[n] += float(2.0 * std::exp(-12.0 * t) * std::sin(2.0 * kPi * 110.0 * t));
+                    x[n] = std::clamp(x[n], float(-top), float(top));
+                }
+            });
+            CHECK(tops.level_db ==
+                  Approx(full_scale ? 0.0 : 20.0 * std::log10(0.43)).epsilon(0).margin(0.01));
+            CHECK(*tops.at_s == Approx(at_s).epsilon(0).margin(0.02)); // the first or the second wave
+        }
+    }
+    const auto dc = found(FaultKind::dc, [&](auto& x) {
+        for (auto n = x.size() - std::size_t(rate_hz); n < x.size(); ++n) x[n] += 0.01f;
+    });
+    CHECK(*dc.at_s == Approx(seconds - 1.0).epsilon(0).margin(0.2));
+    CHECK(dc.level_db == Approx(-40.0).epsilon(0).margin(1.0));
+    const auto hum = found(FaultKind::hum, [&](auto& x) {
+        for (std::size_t n = 0; n < x.size(); ++n)
+            x[n] += float(0.004 * std::sin(2.0 * kPi * 60.0 * double(n) / rate_hz) +
+                          0.002 * std::sin(2.0 * kPi * 180.0 * double(n) / rate_hz));
+    });
+    CHECK(hum.hz == 60.0);
+    CHECK(hum.level_db == Approx(10.0 * std::log10(1e-5)).epsilon(0).margin(0.5)); // (0.004^2 + 0.002^2) / 2
+}
+
+TEST_CASE("a quiet mic in a file of 16 bits stands still by itself, and is neither gapped nor clipped",
+          "[analysis]") {
+    const double rate_hz = GENERATE(44.1e3, 96e3), gain_db = GENERATE(-20.0, -26.0, -32.0, -38.0);
+    auto x = drum_mic(rate_hz, 20.0, 80.0, 23); // noise at -75 dBFS, so 0.1 to 1.3 steps
+    const double gain = std::pow(10.0, gain_db / 20.0);
+    for (auto& v : x) v = float(std::round(double(v) * gain * 32'768.0) / 32'768.0);
+    CAPTURE(rate_hz, gain_db);
+    for (const auto& fault : faults_in(x, rate_hz))
+        if (fault.kind != FaultKind::low_level) FAIL_CHECK(fault_name(fault.kind));
+    // A gap right behind a stroke shows all the same, down to where the pauses are nothing but zeros.
+    if (gain_db < -30.0) return;
+    const auto loudest = std::max_element(x.begin(), x.end() - std::ptrdiff_t(0.3 * rate_hz));
+    std::fill_n(loudest + std::ptrdiff_t(0.02 * rate_hz), std::size_t(0.15 * rate_hz), 0.0f);
+    const auto faults = faults_in(x, rate_hz);
+    REQUIRE(of_kind(faults, FaultKind::dropout) != nullptr);
+    CHECK(of_kind(faults, FaultKind::dropout)->count == 1);
+}
+
+TEST_CASE("a mic that stops while the others go on", "[analysis]") {
+    std::vector<MicMeasure> measures;
+    for (unsigned seed = 31; seed < 34; ++seed)
+        measures.push_back(measured(drum_mic(48e3, 12.0, 80.0, seed), 48e3));
+    CHECK(early_ends(measures).empty());
+    auto x = drum_mic(48e3, 12.0, 80.0, 34);
+    SECTION("the cable fell out") {
+        std::fill(x.begin() + std::ptrdiff_t(8.5 * 48e3), x.end(), 0.0f);
+        measures.push_back(measured(x, 48e3));
+        const auto faults = early_ends(measures);
+        REQUIRE(faults.size() == 1);
+        CHECK(faults[0].mic == 3);
+        CHECK(*faults[0].at_s == Approx(8.5).epsilon(0).margin(0.002));
+        CHECK(faults[0].seconds == Approx(3.5).epsilon(0).margin(0.002));
+    }
+    SECTION("a tom that was cut to its one fill is no fault") {
+        std::fill(x.begin(), x.begin() + std::ptrdiff_t(3.0 * 48e3), 0.0f);
+        std::fill(x.begin() + std::ptrdiff_t(5.0 * 48e3), x.end(), 0.0f);
+        measures.push_back(measured(x, 48e3));
+        CHECK(early_ends(measures).empty());
+    }
+    SECTION("a shorter file is told as such elsewhere") {
+        x.resize(std::size_t(8.5 * 48e3));
+        measures.push_back(measured(x, 48e3));
+        CHECK(early_ends(measures).empty());
+    }
+}
+
 TEST_CASE("one signal on two inputs, also at another gain and upside down", "[analysis]") {
     const auto a = drum_mic(48e3, 6.0, 80.0, 1), other = drum_mic(48e3, 6.0, 80.0, 2);
     auto copy = a;

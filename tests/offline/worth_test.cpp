@@ -75,6 +75,30 @@ TEST_CASE("worth: a mic that is needed twice a minute shows where it is loudest"
     CHECK(tom.change_at_its_loudest_db == Approx(-10.0 * std::log10(2.0)).epsilon(0).margin(0.1));
 }
 
+TEST_CASE("worth: from which level on a mic is heard", "[check]") {
+    // Noise and another noise 30 dB under it, both all along: the whole is 1 dB louder with it when it is
+    // 10 lg(10^0.1 - 1) = -5.87 dB under the first, so 25 whole dB up.
+    std::mt19937 random(6);
+    std::normal_distribution<float> gauss(0.0f, 0.05f);
+    std::vector<std::vector<float>> mics(2, std::vector<float>(std::size_t(20.0 * kRate)));
+    for (std::size_t n = 0; n < mics[0].size(); ++n)
+        mics[0][n] = gauss(random), mics[1][n] = std::pow(10.0f, -1.5f) * gauss(random);
+    const float* const planes[]{mics[0].data(), mics[1].data()};
+    const auto worth = [&](double raised_db) {
+        const double gain = std::pow(10.0, raised_db / 20.0);
+        dsp::WorthMeter meter(kRate, {{1.0, 1.0}, {gain, gain}});
+        meter.push(planes, mics[0].size());
+        return meter.finish()[1];
+    };
+    const auto now = worth(0.0);
+    CHECK_FALSE(dsp::is_heard(now));
+    REQUIRE(now.heard_raised_db);
+    CHECK(*now.heard_raised_db == Approx(25.0).epsilon(0).margin(1.0)); // an octave may be there a dB earlier
+    CHECK(dsp::is_heard(worth(*now.heard_raised_db)));
+    CHECK_FALSE(dsp::is_heard(worth(*now.heard_raised_db - 1.0)));
+    CHECK_FALSE(worth(-200.0).heard_raised_db); // as good as muted
+}
+
 TEST_CASE("worth: silence is worth nothing, and a lone mic everything", "[check]") {
     const std::vector<float> silence(48'000, 0.0f);
     const float* planes[]{silence.data()};
