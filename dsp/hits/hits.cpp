@@ -12,7 +12,6 @@ namespace {
 
 constexpr std::ptrdiff_t kLagReach = 45; // frames: 20 ms put in on either side and the room
 constexpr double kStrikeMs = 12.0;       // from the onset on, the peak is a hit's strength
-constexpr double kFrameOfOnset = 0.3;    // where in its frame an onset lies on average
 
 std::vector<Ear> listen(std::span<const ScanFeatures> scans) {
     std::vector<Ear> ears;
@@ -85,11 +84,8 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
     set_lags(take.mics, ears);
     std::vector<ClockedHit> found;
     for (const auto& h : HitFinder(take, ears).find()) {
-        const auto seconds = [&](std::ptrdiff_t frame) {
-            return (static_cast<double>(frame) + kFrameOfOnset) * 1e-3;
-        };
-        found.push_back({{seconds(h.first_frame), h.drum, peak_db(take, h.mic, seconds(h.frame)), false},
-                         seconds(h.frame - ears[h.mic].lag)});
+        found.push_back({{h.time_s, h.drum, peak_db(take, h.mic, h.time_s), false},
+                         h.time_s - static_cast<double>(ears[h.mic].lag) * 1e-3});
     }
     std::vector<double> late_s;
     for (const auto& e : ears) late_s.push_back(static_cast<double>(e.lag) * 1e-3);
