@@ -32,7 +32,7 @@ std::vector<Fault> misplaced(const Simulator::Planar& x, const std::vector<TakeM
         scans.push_back(scan.finish());
     }
     const auto hits = find_hits(take, scans);
-    return misplaced_mics(take, hits, judge_pairs(take, hits), measures);
+    return misplaced_mics(take, hits, judge_pairs(take, hits).pairs, measures);
 }
 
 } // namespace
