@@ -2,7 +2,6 @@
 #include "mix/kit_mix.h"
 #include "mix/pan_mix.h"
 #include "offline/take_files.h"
-#include "pairs/alignment.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -14,7 +13,6 @@ namespace {
 using dsp::Drum;
 using dsp::FaultKind;
 
-constexpr double kMovesMs = 0.03;      // a delay that differs by less is left alone
 constexpr double kWorthSeconds = 40.0; // of the take, in parts spread over it
 constexpr std::size_t kWorthParts = 8;
 
@@ -53,7 +51,8 @@ std::vector<double> times_for(const std::vector<dsp::Hit>& hits, dsp::Role role)
 }
 
 void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measures,
-                std::span<const double> true_peaks, CheckResult& r) {
+                std::span<const double> true_peaks, std::span<const std::size_t> upside_down,
+                CheckResult& r) {
     const auto& take = files.take();
     r.mics.resize(take.mics.size());
     const auto one = [&](std::size_t m) {
@@ -73,22 +72,8 @@ void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measure
     for (const auto& fault : dsp::early_ends(measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::identical_faults(take, measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::file_faults(files.files())) r.mics[fault.mic].faults.push_back(fault);
-    for (const auto& fix : r.fixes)
-        if (fix.flips)
-            r.mics[fix.mic].faults.push_back({FaultKind::polarity, fix.mic, {}, 0.0, 0, 0.0, 0.0, {}});
-}
-
-/// Settings that bring the mics into step; what the session has already is no fix.
-void find_fixes(const dsp::Take& take, CheckResult& r) {
-    const auto alignment = dsp::align(take.mics, r.pairs);
-    for (std::size_t m = 0; m < alignment.size(); ++m) {
-        const auto& wanted = alignment[m];
-        const double delay_ms = std::round(wanted.delay_ms * 1e4) / 1e4; // a hundredth of a sample at 96 kHz
-        const bool flips = wanted.inverted != take.mics[m].inverted;
-        const bool moves = std::abs(wanted.delay_ms - take.mics[m].delay_ms) > kMovesMs;
-        if (!flips && !moves) continue;
-        r.fixes.push_back({m, wanted.inverted, moves ? delay_ms : take.mics[m].delay_ms, flips, moves});
-    }
+    for (const auto m : upside_down)
+        r.mics[m].faults.push_back({FaultKind::polarity, m, {}, 0.0, 0, 0.0, 0.0, {}});
 }
 
 std::vector<dsp::MicStrip> strips_of(const Session& session) {
@@ -106,6 +91,19 @@ std::vector<dsp::StereoGain> gains_of(const Session& session, double rate_hz) {
     mix.settle();
     for (std::size_t m = 0; m < session.mics.size(); ++m) gains.push_back(mix.gain(m));
     return gains;
+}
+
+/// Settings that make the mics sum better, as tried on the take.
+void find_fixes(const dsp::Take& take, const dsp::PairFindings& findings, const Session& session,
+                CheckResult& r) {
+    auto solution = dsp::solve_kit(take, findings, gains_of(session, take.rate_hz));
+    r.sums = std::move(solution.sums);
+    for (const auto& fix : solution.fixes) {
+        const auto& mic = take.mics[fix.mic];
+        const double delay_ms = std::round((mic.delay_ms + fix.adds_ms) * 1e4) / 1e4; // 0.01 sample at 96 kHz
+        r.fixes.push_back(
+            {fix.mic, mic.inverted != fix.flips, delay_ms, fix.flips, fix.adds_ms > 0.0, fix.pair});
+    }
 }
 
 Session fixed(Session session, const std::vector<MicFix>& fixes) {
@@ -213,7 +211,15 @@ void draw_overlays(const dsp::Take& take, CheckResult& r) {
 bool CheckResult::nothing_to_fix() const {
     return fixes.empty() &&
            std::none_of(gates.begin(), gates.end(), [](const KitGate& g) { return g.deaf; }) &&
-           std::all_of(mics.begin(), mics.end(), [](const CheckedMic& m) { return m.faults.empty(); });
+           std::all_of(mics.begin(), mics.end(), [](const CheckedMic& m) {
+               return std::all_of(m.faults.begin(), m.faults.end(),
+                                  [](const auto& f) { return f.kind == FaultKind::polarity; });
+           });
+}
+
+const MicFix* CheckResult::fix_of(std::size_t mic) const {
+    const auto at = std::find_if(fixes.begin(), fixes.end(), [=](const MicFix& f) { return f.mic == mic; });
+    return at == fixes.end() ? nullptr : &*at;
 }
 
 bool CheckResult::names_exchanged() const {
@@ -243,13 +249,14 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     r.hits = dsp::find_hits(take, scans);
     scans.clear();
     share.reach(0.6);
-    r.pairs = dsp::judge_pairs(take, r.hits);
-    find_fixes(take, r);
+    auto findings = dsp::judge_pairs(take, r.hits);
+    find_fixes(take, findings, session, r);
+    r.pairs = std::move(findings.pairs), r.shifted = std::move(findings.shifted);
     share.reach(0.7);
     // takes as long as all the rest together
     auto gates = std::async(std::launch::async, [&] { learn_gates(session, take, r); });
     r.bleed = dsp::bleed_table(take, r.hits);
-    judge_mics(files, measures, true_peaks, r);
+    judge_mics(files, measures, true_peaks, findings.upside_down, r);
     share.reach(0.8);
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
     r.image = dsp::judge_image(take, r.hits);

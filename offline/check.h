@@ -7,8 +7,8 @@
 #include "mix/worth.h"
 #include "offline/kit_gates.h"
 #include "offline/session.h"
+#include "pairs/fixes.h"
 #include "pairs/image.h"
-#include "pairs/pairs.h"
 #include "ring/ring_table.h"
 #include <array>
 #include <functional>
@@ -40,6 +40,7 @@ struct MicFix {
     bool inverted = false;
     double delay_ms = 0.0;
     bool flips = false, moves = false; ///< which of the two is new
+    std::size_t pair = 0;              ///< that gains most by it, index in pairs
 };
 
 struct CheckResult {
@@ -48,6 +49,8 @@ struct CheckResult {
     std::vector<CheckedMic> mics;
     std::vector<dsp::Hit> hits;
     std::vector<dsp::Pair> pairs;
+    std::vector<dsp::PairSum> sums; ///< of each pair
+    std::vector<dsp::ShiftedFile> shifted;
     std::vector<dsp::Bleed> bleed;
     std::vector<dsp::DrumRing> rings;
     dsp::Image image;
@@ -59,7 +62,9 @@ struct CheckResult {
     std::vector<KitGate> gates;       ///< what it means for the session's gates
     std::vector<std::string> notices; ///< what else an engineer should know
 
+    /// Wiring that is upside down but sums no better when turned is a note, nothing to fix.
     [[nodiscard]] bool nothing_to_fix() const;
+    [[nodiscard]] const MicFix* fix_of(std::size_t mic) const; ///< nullptr: the mic stays as it is
     /// Two close mics sound exchanged, so that every other figure stands under a wrong name.
     [[nodiscard]] bool names_exchanged() const;
 };

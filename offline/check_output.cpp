@@ -1,6 +1,5 @@
 #include "offline/check_output.h"
 #include "offline/check_words.h"
-#include "pairs/alignment.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -47,29 +46,38 @@ Json mics_json(const CheckResult& r) {
 }
 
 Json pairs_json(const CheckResult& r) {
+    constexpr std::array<const char*, 3> kMovements{"opposite", "", "same"};
     Json pairs = Json::array();
-    for (const auto& p : r.pairs) {
+    for (std::size_t i = 0; i < r.pairs.size(); ++i) {
+        const auto& p = r.pairs[i];
+        const auto& sum = r.sums[i];
         const bool judged = p.judged();
         const auto figure = [&](double value, int decimals) {
             return judged ? number(value, decimals) : Json(nullptr);
         };
+        const auto gain = [&](double value) { return sum.strokes > 0 ? number(value, 2) : Json(nullptr); };
         pairs.push_back({{"a", r.names[p.a].name},
                          {"b", r.names[p.b].name},
                          {"drum", p.drum ? Json(dsp::drum_name(*p.drum)) : Json(nullptr)},
                          {"delay_ms", figure(p.delay_ms, 3)},
                          {"polarity", !judged ? Json(nullptr) : Json(p.opposite ? "opposite" : "same")},
+                         {"first_movement", judged && p.first_movement != 0
+                                                ? Json(kMovements[std::size_t(p.first_movement + 1)])
+                                                : Json(nullptr)},
                          {"confidence", number(p.confidence, 2)},
                          {"hits", p.hits},
                          {"spread_ms", figure(p.spread_ms, 3)},
                          {"delay_samples", figure(p.delay_ms * r.rate_hz / 1'000.0, 2)},
                          {"delay_cm", figure(p.delay_ms * 34.32, 1)},
-                         {"low_gain_before_db", figure(p.low_gain_before_db, 2)},
-                         {"low_gain_after_db", figure(p.low_gain_after_db, 2)},
-                         {"full_gain_before_db", figure(p.full_gain_before_db, 2)},
-                         {"full_gain_after_db", figure(p.full_gain_after_db, 2)},
-                         {"fix", dsp::fix_for(r.names, p).any()},
+                         {"low_gain_before_db", gain(sum.now.low_db)},
+                         {"low_gain_turned_db", gain(sum.turned.low_db)},
+                         {"low_gain_after_db", gain(sum.after.low_db)},
+                         {"full_gain_before_db", gain(sum.now.full_db)},
+                         {"full_gain_turned_db", gain(sum.turned.full_db)},
+                         {"full_gain_after_db", gain(sum.after.full_db)},
+                         {"fix", fix_for(r, i)},
                          {"why_not", p.why_not},
-                         {"advice", pair_advice(r, p)}});
+                         {"advice", pair_advice(r, i)}});
     }
     return pairs;
 }
@@ -246,22 +254,37 @@ std::string wrapped(const std::string& text, std::size_t indent) {
     return out;
 }
 
+/// "-3.1/+1.2": over all frequencies and below 200 Hz.
+std::string sum_cell(const dsp::SumGain& gain) {
+    return fmt::format("{:+.1f}/{:+.1f}", std::max(gain.full_db, -40.0), std::max(gain.low_db, -40.0));
+}
+
 void pairs_table(const CheckResult& r, std::string& out) {
     if (r.pairs.empty()) return;
-    out += fmt::format("{} {} {:>8} {:>8} {:>9} {:>5} {:>7} {:>7}\n", cell("Pair", 34), cell("on", 12), "ms",
-                       "cm", "polarity", "sure", "low now", "after");
-    for (const auto& p : r.pairs) {
-        const auto names = cell(r.names[p.a].name + " / " + r.names[p.b].name, 34);
-        if (!p.judged()) {
-            out += names + " " + wrapped("cannot be judged: " + p.why_not, 35) + "\n";
-            continue;
-        }
-        out += fmt::format("{} {} {:>8.2f} {:>8.0f} {:>9} {:>5.2f} {:>7.1f} {:>7.1f}\n", names,
-                           cell(drum_words(*p.drum).substr(4), 12), p.delay_ms, p.delay_ms * 34.32,
-                           p.opposite ? "opposite" : "same", p.confidence,
-                           std::max(p.low_gain_before_db, -99.0), p.low_gain_after_db);
+    out += fmt::format("{} {} {:>6} {:>5} {:>8} {:>4} {:>11} {:>11} {:>11}\n", cell("Pair", 26),
+                       cell("on", 7), "ms", "cm", "polarity", "sure", "sum now", "turned", "after");
+    for (std::size_t i = 0; i < r.pairs.size(); ++i) {
+        const auto& p = r.pairs[i];
+        out += cell(r.names[p.a].name + " / " + r.names[p.b].name, 26) + " " +
+               cell(p.drum ? drum_words(*p.drum).substr(4) : "", 7);
+        out += p.judged() ? fmt::format(" {:>6.2f} {:>5.0f} {:>8} {:>4.2f}", p.delay_ms, p.delay_ms * 34.32,
+                                        p.opposite ? "opposite" : "same", p.confidence)
+                          : fmt::format(" {:>6} {:>5} {:>8} {:>4}", "?", "?", "?", "-");
+        if (r.sums[i].strokes > 0)
+            out += fmt::format(" {:>11} {:>11} {:>11}", sum_cell(r.sums[i].now), sum_cell(r.sums[i].turned),
+                               sum_cell(r.sums[i].after));
+        out += '\n';
     }
-    out += "ms: how much later the second hears it; low: level below 200 Hz against the power sum, in dB\n\n";
+    out +=
+        wrapped("ms: how much later the second hears it; sums, all/below 200 Hz: both mics together against "
+                "the sum of their powers in dB, as set, with one of the two turned, and after the fixes",
+                0) +
+        '\n';
+    for (const auto& p : r.pairs)
+        if (!p.judged())
+            out +=
+                "?: " + wrapped(r.names[p.a].name + " / " + r.names[p.b].name + ": " + p.why_not, 3) + '\n';
+    out += '\n';
 }
 
 /// Mics across would not fit 100 columns with sixteen of them, so drums are across.

@@ -1,5 +1,4 @@
 #include "offline/check_words.h"
-#include "pairs/alignment.h"
 #include <algorithm>
 #include <cctype>
 #include <cmath>
@@ -14,6 +13,7 @@ using dsp::Role;
 
 constexpr double kHighestLevelDb = 12.0; // of a mic, in the session
 constexpr double kMonoLossDb = 3.0;
+constexpr double kPairLossDb = 3.0; // of two mics' sum, where cancellation is heard beyond doubt
 
 const std::string& name(const CheckResult& r, std::size_t mic) { return r.names[mic].name; }
 
@@ -42,12 +42,6 @@ double cm(double delay_ms) { return std::abs(delay_ms) * 34.32; } // at 20 degre
 std::string when(const dsp::Fault& f) { return f.at_s ? " at " + place_in_take(*f.at_s) : std::string(); }
 
 std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
-
-const MicFix* fix_of(const CheckResult& r, std::size_t mic) {
-    const auto at =
-        std::find_if(r.fixes.begin(), r.fixes.end(), [=](const MicFix& f) { return f.mic == mic; });
-    return at == r.fixes.end() ? nullptr : &*at;
-}
 
 struct Remedy {
     std::string source, software;
@@ -112,7 +106,7 @@ Remedy remedy(const dsp::Fault& f) {
         return {"Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
                 "upside down by "
                 "nature.",
-                "Set polarity to inverted in the session (kitfold check --apply does)."};
+                "Turned over in the session it raises no sum by 1 dB, so it can stay as it is."};
     case FaultKind::channel_order:
         return order_remedy(f.misplaced);
     }
@@ -128,7 +122,7 @@ bool said_of_the_other(const CheckResult& r, const dsp::Fault& f) {
 void add_faults(const CheckResult& r, std::vector<Verdict>& out) {
     for (std::size_t m = 0; m < r.mics.size(); ++m)
         for (const auto& f : r.mics[m].faults) {
-            if (f.kind == FaultKind::polarity) continue; // its pair says it better
+            if (f.kind == FaultKind::polarity) continue; // a note, or said by a fix
             if (said_of_the_other(r, f)) continue;
             const auto help = remedy(f);
             out.push_back(
@@ -136,50 +130,96 @@ void add_faults(const CheckResult& r, std::vector<Verdict>& out) {
         }
 }
 
-bool close_mics(const CheckResult& r, const dsp::Pair& p) {
-    const auto a = dsp::own_drum(r.names[p.a].role), b = dsp::own_drum(r.names[p.b].role);
-    return a && b && *a == *b;
+/// "Flip kick out and delay it by 2.7 ms"
+std::string fix_words(const CheckResult& r, const MicFix& fix) {
+    const auto mic = inside(name(r, fix.mic)), wait = ms(fix.delay_ms - r.names[fix.mic].delay_ms);
+    if (!fix.moves) return "flip " + mic;
+    return fix.flips ? fmt::format("flip {} and delay it by {}", mic, wait)
+                     : fmt::format("delay {} by {}", mic, wait);
 }
 
-/// The pairs worth a line: close mics of one drum, times that are out, and for each other flipped mic the
-/// surest pair.
-std::vector<const dsp::Pair*> telling_pairs(const CheckResult& r, std::vector<bool>& said) {
-    std::vector<const dsp::Pair*> sorted, out;
-    for (const auto& p : r.pairs)
-        if (dsp::fix_for(r.names, p).any()) sorted.push_back(&p);
-    std::stable_sort(sorted.begin(), sorted.end(), [&](const auto* x, const auto* y) {
-        const bool cx = close_mics(r, *x), cy = close_mics(r, *y);
-        return cx != cy ? cx : x->confidence > y->confidence;
-    });
-    for (const auto* p : sorted) {
-        const auto new_for = [&](std::size_t m) { return fix_of(r, m) != nullptr && !said[m]; };
-        if (!close_mics(r, *p) && !new_for(p->a) && !new_for(p->b)) continue;
-        out.push_back(p);
-        said[p->a] = said[p->b] = true;
-    }
-    return out;
+/// "+5.1 dB below 200 Hz (-4.0 to +1.1)"
+std::string rise_words(double from, double to, const char* where) {
+    return fmt::format("{:+.1f} dB {} ({:+.1f} to {:+.1f})", to - from, where, from, to);
 }
 
-void add_pairs(const CheckResult& r, std::vector<Verdict>& out) {
-    std::vector<bool> said(r.names.size(), false);
-    for (const auto* p : telling_pairs(r, said)) {
-        const bool apart = close_mics(r, *p) && std::abs(p->delay_ms) >= 1.0;
-        const bool flipped = dsp::fix_for(r.names, *p).flip;
-        std::string source =
-            apart ? fmt::format("Their ways of sound differ by {:.0f} cm; moving one does it too.",
-                                cm(p->delay_ms))
-                  : std::string();
-        if (flipped && !close_mics(r, *p)) source = "Look for a turned-over cable or a polarity switch.";
+/// What a person reads of a pair that a fix is proposed for.
+std::string action_words(const CheckResult& r, std::size_t pair) {
+    std::string text;
+    for (const auto& fix : r.fixes)
+        if (fix.pair == pair) text += (text.empty() ? "" : ", ") + fix_words(r, fix);
+    const auto& sum = r.sums[pair];
+    return fmt::format("{}: {}, {}.", capital(text),
+                       rise_words(sum.now.low_db, sum.after.low_db, "below 200 Hz"),
+                       rise_words(sum.now.full_db, sum.after.full_db, "over all"));
+}
+
+/// What would be if one of the two were turned over, and why it isn't.
+std::string leave_words(const dsp::PairSum& sum) {
+    const double low = sum.turned.low_db - sum.now.low_db, full = sum.turned.full_db - sum.now.full_db;
+    const auto figures = fmt::format("{:+.1f} dB below 200 Hz and {:+.1f} dB over all", low, full);
+    if (std::max(low, full) < 1.0)
+        return fmt::format("Leave it: turning one of them over would bring {}.", figures);
+    return fmt::format(
+        "Leave it: turning one of them over would bring {} here, but not without harm, or not on "
+        "most strokes.",
+        figures);
+}
+
+std::string close_source(const dsp::Pair& p) {
+    if (!p.judged() || std::abs(p.delay_ms) < 1.0)
+        return "Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
+               "upside "
+               "down by nature.";
+    return fmt::format("Their ways of sound differ by {:.0f} cm; moving one does it too.", cm(p.delay_ms));
+}
+
+void add_fixes(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t p = 0; p < r.pairs.size(); ++p)
+        if (fix_for(r, p))
+            out.push_back({Weight::fix, pair_advice(r, p), close_source(r.pairs[p]),
+                           "kitfold check --apply writes it into the session."});
+}
+
+/// Two mics that take from each other whatever is set.
+bool loses(const CheckResult& r, std::size_t pair) {
+    const auto& after = r.sums[pair].after;
+    return r.sums[pair].strokes > 0 && std::min(after.full_db, after.low_db) < -kPairLossDb;
+}
+
+void add_losses(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t p = 0; p < r.pairs.size(); ++p)
+        if (loses(r, p))
+            out.push_back(
+                {Weight::look,
+                 fmt::format("{} and {} take from each other on {}: {:+.1f} dB below 200 Hz, {:+.1f} dB "
+                             "over all. No flip or delay mends it without harm.",
+                             name(r, r.pairs[p].a), inside(name(r, r.pairs[p].b)),
+                             drum_words(*r.pairs[p].drum), r.sums[p].after.low_db, r.sums[p].after.full_db),
+                 "Move one of the two a hand's breadth and check again.",
+                 "Turn one of them down, or leave it out."});
+}
+
+void add_wiring(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t m = 0; m < r.mics.size(); ++m)
+        for (const auto& f : r.mics[m].faults) {
+            const auto* fix = r.fix_of(m);
+            if (f.kind != FaultKind::polarity || (fix != nullptr && fix->flips)) continue;
+            const auto help = remedy(f);
+            out.push_back({Weight::look,
+                           fmt::format("Wiring: {} is upside down. When a drum is struck it moves against at "
+                                       "least two other mics first.",
+                                       inside(name(r, m))),
+                           help.source, help.software});
+        }
+    for (const auto& s : r.shifted)
         out.push_back(
-            {Weight::fix, pair_advice(r, *p), source, "kitfold check --apply writes it into the session."});
-    }
-    for (const auto& fix : r.fixes) {
-        if (said[fix.mic]) continue;
-        out.push_back({Weight::fix,
-                       fmt::format("{} is {}, to stay in step with the others.", name(r, fix.mic),
-                                   fix.flips ? "flipped" : "delayed by " + ms(fix.delay_ms)),
-                       "", "kitfold check --apply writes it into the session."});
-    }
+            {Weight::look,
+             fmt::format("The file of {} lies some {:.0f} ms {} against all others, more than a kit "
+                         "explains.",
+                         inside(name(r, s.mic)), std::abs(s.late_ms), s.late_ms > 0.0 ? "late" : "early"),
+             "Look for a converter or a digital link that is behind the others.",
+             "Move the file to where the others start."});
 }
 
 void add_gates(const CheckResult& r, std::vector<Verdict>& out) {
@@ -232,10 +272,11 @@ void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
         out.push_back({Weight::look,
                        "No drum was found in this take, so pairs, bleed, ring and image cannot be judged.",
                        "Record every drum alone a few times, then half a minute of groove.", ""});
-    for (const auto& p : r.pairs) {
-        const auto a = r.names[p.a].role, b = r.names[p.b].role;
+    for (std::size_t p = 0; p < r.pairs.size(); ++p) {
+        const auto a = r.names[r.pairs[p].a].role, b = r.names[r.pairs[p].b].role;
         const bool close = dsp::own_drum(a) && dsp::own_drum(b);
-        if (!p.judged() && close && !r.hits.empty()) out.push_back({Weight::look, pair_advice(r, p), "", ""});
+        if (!r.pairs[p].judged() && close && !r.hits.empty() && !fix_for(r, p))
+            out.push_back({Weight::look, pair_advice(r, p), "", ""});
     }
     for (const auto& ring : r.rings)
         if (!ring.result.decay.judged && ring.result.partials.empty())
@@ -343,41 +384,43 @@ std::string fault_remedy(const dsp::Fault& f) {
     return help.source + " " + help.software;
 }
 
-std::string pair_advice(const CheckResult& r, const dsp::Pair& p) {
+bool fix_for(const CheckResult& r, std::size_t pair) {
+    return std::any_of(r.fixes.begin(), r.fixes.end(), [=](const MicFix& f) { return f.pair == pair; });
+}
+
+std::string pair_advice(const CheckResult& r, std::size_t pair) {
+    const auto& p = r.pairs[pair];
     const auto a = name(r, p.a), b = name(r, p.b);
-    if (!p.judged())
-        return fmt::format("{} and {} cannot be judged{}.", a, inside(b),
-                           p.why_not.empty() ? "" : ": " + p.why_not);
-    const bool later = p.delay_ms >= 0.0;
-    std::string text = std::abs(p.delay_ms) < 0.03
-                           ? fmt::format("{} hears {} together with {}", b, drum_words(*p.drum), inside(a))
-                           : fmt::format("{} hears {} {} {} {}", b, drum_words(*p.drum),
-                                         ms(std::abs(p.delay_ms)), later ? "after" : "before", inside(a));
-    text += p.opposite ? (std::abs(p.delay_ms) < 0.03 ? ", but upside down." : " and upside down.") : ".";
-    const auto fix = dsp::fix_for(r.names, p);
-    if (!fix.any()) return text + " Leave it.";
-    const auto* flip_a = fix_of(r, p.a);
-    const bool a_flips = fix.flip && flip_a != nullptr && flip_a->flips;
-    const bool a_waits = later; // the earlier of the two is delayed
-    if (fix.flip) text += " Flip " + (a_flips ? inside(a) : std::string("it"));
-    if (fix.delay)
-        text += fmt::format("{} {} by {}", fix.flip ? " and delay" : " Delay",
-                            fix.flip && a_flips == a_waits ? std::string("it") : inside(a_waits ? a : b),
-                            ms(std::abs(p.delay_ms)));
-    const double low = p.low_gain_after_db - p.low_gain_before_db;
-    return text + fmt::format(": {:+.1f} dB below 200 Hz.", std::clamp(low, -40.0, 40.0));
+    std::string text;
+    if (!p.judged()) {
+        text =
+            fmt::format("{} and {}: who hears {} first cannot be judged{}.", a, inside(b),
+                        p.drum ? drum_words(*p.drum) : "a drum", p.why_not.empty() ? "" : ": " + p.why_not);
+    } else if (std::abs(p.delay_ms) < 0.03) {
+        text = fmt::format("{} hears {} together with {}{}.", b, drum_words(*p.drum), inside(a),
+                           p.opposite ? ", but upside down" : "");
+    } else {
+        text = fmt::format("{} hears {} {} {} {}{}.", b, drum_words(*p.drum), ms(std::abs(p.delay_ms)),
+                           p.delay_ms > 0.0 ? "after" : "before", inside(a),
+                           p.opposite ? " and upside down" : "");
+    }
+    if (fix_for(r, pair)) return text + " " + action_words(r, pair);
+    return r.sums[pair].strokes > 0 ? text + " " + leave_words(r.sums[pair]) : text;
 }
 
 std::vector<Verdict> verdicts(const CheckResult& r) {
     std::vector<Verdict> out;
     add_faults(r, out);
-    add_pairs(r, out);
+    add_fixes(r, out);
     add_gates(r, out);
+    add_wiring(r, out);
+    add_losses(r, out);
     add_image(r, out);
     add_worth(r, out);
     add_unjudged(r, out);
-    if (r.nothing_to_fix() && !r.hits.empty())
-        out.insert(out.begin(), {Weight::good, "Nothing to fix: these mics work together.", "", ""});
+    bool whole = r.nothing_to_fix() && !r.hits.empty();
+    for (std::size_t p = 0; p < r.pairs.size(); ++p) whole = whole && !loses(r, p);
+    if (whole) out.insert(out.begin(), {Weight::good, "Nothing to fix: these mics work together.", "", ""});
     return out;
 }
 

@@ -22,9 +22,11 @@ std::vector<Verdict> verdicts(const CheckResult& result);
 std::string fault_detail(const CheckResult& result, const dsp::Fault& fault);
 std::string fault_remedy(const dsp::Fault& fault);
 
-/// "Kick out hears the kick 2.7 ms after kick in and upside down. Flip it and delay kick in by 2.7 ms: +5.1
-/// dB below 200 Hz."
-std::string pair_advice(const CheckResult& result, const dsp::Pair& pair);
+/// "Kick out hears the kick 2.7 ms after kick in and upside down. Flip kick out and delay kick in by 2.7 ms:
+/// +5.1 dB below 200 Hz (-4.0 to +1.1)." @param pair index
+std::string pair_advice(const CheckResult& result, std::size_t pair);
+/// Whether a fix is proposed for the sake of this pair.
+bool fix_for(const CheckResult& result, std::size_t pair);
 
 /// Drums that were played but whose bleed can't be judged, and why; empty when there are none.
 std::string bleed_left_open(const CheckResult& result);

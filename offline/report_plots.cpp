@@ -186,8 +186,8 @@ std::string wave_panel(const Overlay& o, const std::vector<float>& a, const std:
 
 std::string open_pairs(const CheckResult& r) {
     std::string out;
-    for (const auto& p : r.pairs)
-        if (!p.judged()) out += "<li>" + escaped(pair_advice(r, p)) + "</li>";
+    for (std::size_t p = 0; p < r.pairs.size(); ++p)
+        if (!r.pairs[p].judged()) out += "<li>" + escaped(pair_advice(r, p)) + "</li>";
     return out.empty() ? out : "<p>Left open, rather than a guess:</p><ul>" + out + "</ul>";
 }
 
@@ -205,7 +205,7 @@ std::string plot_pairs(const CheckResult& r) {
                 svg(520, 176, r.names[p.a].name + " and " + r.names[p.b].name + " before and after the fix",
                     wave_panel(o, o.a, o.b, 8, "as it is") +
                         wave_panel(o, o.a_fixed, o.b_fixed, 275, "after the fix")) +
-                "<p>" + escaped(pair_advice(r, p)) + "</p>";
+                "<p>" + escaped(pair_advice(r, o.pair)) + "</p>";
     }
     body += left_open;
     return figure("plot-pairs", "Mics that share a drum",

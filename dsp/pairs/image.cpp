@@ -1,10 +1,13 @@
 #include "pairs/image.h"
+#include "core/fft.h"
 #include "core/median.h"
 #include "core/units.h"
-#include "pairs/arrival.h"
+#include "pairs/drum_judge.h"
+#include "take/excerpts.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <complex>
 #include <numbers>
 
 namespace kitfold::dsp {
@@ -159,37 +162,35 @@ struct Totals {
 class ImageJudge {
 public:
     ImageJudge(const Take& take, std::size_t left, std::size_t right)
-        : take_(take), left_(left), right_(right), finder_(take.rate_hz) {}
+        : take_(take), left_(left), right_(right) {}
 
     [[nodiscard]] std::optional<ImageRow> judge(std::span<const Hit> all, Drum drum) {
-        constexpr double kAfterMs = 200.0;
+        constexpr double kBeforeMs = 50.0, kAfterMs = 200.0;
         const auto own = own_mic(take_.mics, drum);
         // A drum with a mic of its own stands out from what is hit with it if there are many hits; plates are
         // struck alone often enough, and without a mic of their own only such hits show them.
         const bool plate = is_plate(drum);
         const auto enough = !own ? kEnough : plate ? 2 * kEnough : kMostHits;
         const std::array mics{left_, right_, own.value_or(left_)};
-        DrumExcerpts hits(take_, all, drum, kArrivalBeforeMs, kAfterMs, kMostHits, enough,
+        DrumExcerpts hits(take_, all, drum, kBeforeMs, kAfterMs, kMostHits, enough,
                           std::span(mics).first(own ? 3 : 2));
         if (hits.hits() < kFewest) return std::nullopt;
         hits.align(own.value_or(left_));
         ImageRow row;
         row.drum = drum, row.hits = hits.hits();
         const DirectLevels direct(hits, take_.rate_hz, plate ? kCymbalMs : kDirectMs);
-        if (own) {
-            const auto source = finder_.source(hits, *own);
-            const auto l = finder_.find(source, left_), r = finder_.find(source, right_);
-            row.time_difference_ms = r.delay_ms - l.delay_ms;
-            row.confidence = std::min(l.confidence, r.confidence);
-            row.level_difference_db = plate ? direct.by_rise(left_, l.delay_ms, right_, r.delay_ms)
-                                            : direct.by_own_mic(*own, left_, l.delay_ms, right_, r.delay_ms);
-        } else {
-            const double at_ms = onset_ms(hits, left_) - mean_late_ms(hits);
-            const auto lr = finder_.find(hits, left_, right_, at_ms);
-            row.time_difference_ms = lr.delay_ms;
-            row.confidence = lr.confidence;
-            row.level_difference_db = direct.by_rise(left_, at_ms, right_, at_ms + lr.delay_ms);
-        }
+        DrumJudge arrivals(take_, all, drum, own.value_or(left_), std::span(mics).first(own ? 3 : 2));
+        arrivals.set_late(std::vector(take_.mics.size(), 0.0));
+        const auto pair = arrivals.judge(left_, right_);
+        row.confidence = pair.confidence;
+        row.time_difference_ms = pair.delay_ms;
+        const double recorded_ms = pair.delay_ms - take_.mics[right_].delay_ms + take_.mics[left_].delay_ms;
+        const double left_ms = !own            ? onset_ms(hits, left_) - mean_late_ms(hits)
+                               : pair.judged() ? arrivals.heard_ms(left_)
+                                               : 0.0;
+        const double right_ms = left_ms + recorded_ms;
+        row.level_difference_db = own && !plate ? direct.by_own_mic(*own, left_, left_ms, right_, right_ms)
+                                                : direct.by_rise(left_, left_ms, right_, right_ms);
         settle(hits, row);
         return row;
     }
@@ -200,7 +201,6 @@ private:
     void settle(const DrumExcerpts& hits, ImageRow& row) {
         const TakeMic &l = take_.mics[left_], &r = take_.mics[right_];
         row.level_difference_db += l.level_db - r.level_db;
-        row.time_difference_ms += r.delay_ms - l.delay_ms;
         const double gl = gain_from_db(l.level_db) * (l.inverted ? -1.0 : 1.0),
                      gr = gain_from_db(r.level_db) * (r.inverted ? -1.0 : 1.0);
         const auto shift = std::lround((r.delay_ms - l.delay_ms) * take_.rate_hz / 1000.0);
@@ -224,7 +224,6 @@ private:
 
     const Take& take_;
     std::size_t left_, right_;
-    ArrivalFinder finder_;
     Totals kit_;
 };
 

@@ -1,7 +1,7 @@
 // Hits, pairs, bleed and image against the simulator's truth. `test_analysis "[.table]"` prints the error
 // tables over more takes than the tests can afford.
 #include "analysis/hard_take.h"
-#include "pairs/alignment.h"
+#include "pairs/fixes.h"
 #include "simulated_take.h"
 #include <catch2/catch.hpp>
 #include <cmath>
@@ -213,22 +213,19 @@ TEST_CASE("snare and crash 2 dB louder in the tom mics than any tom are not take
 
 namespace {
 
-/// The kick's click is 20 dB under what else an overhead hears; such a pair may be left open. So may a drum
-/// that is hardly hit.
-bool may_be_open(const SimulatedTake& t, const Pair& p) {
-    const auto& mics = t.take.mics;
-    return (p.drum == Drum::kick && is_overhead(mics[p.b].role)) || p.hits < 6;
-}
+struct PairScore {
+    std::size_t pairs = 0, judged = 0, wrong = 0;
+};
 
-void check_pairs(const SimulatedTake& t, const std::vector<Pair>& pairs) {
+void add_pairs(PairScore& to, const SimulatedTake& t, const std::vector<Pair>& pairs) {
     const auto errors = test::pair_errors(t, pairs);
     for (std::size_t i = 0; i < errors.size(); ++i) {
         const auto& e = errors[i];
-        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence
-                    << (e.wrong_way_up ? ", wrong way up" : ""));
-        CHECK((e.judged || may_be_open(t, pairs[i])));
-        CHECK((e.right() || !e.judged));
         CHECK(e.judged == pairs[i].why_not.empty());
+        to.pairs += 1, to.judged += e.judged ? 1 : 0, to.wrong += e.judged && !e.right() ? 1 : 0;
+        if (!e.judged || !e.right())
+            UNSCOPED_INFO(e.what << (e.judged ? " wrong" : " open") << ": off by " << e.delay_ms << " ms"
+                                 << (e.wrong_way_up ? ", wrong way up " : " ") << pairs[i].why_not);
     }
 }
 
@@ -287,67 +284,88 @@ TEST_CASE("kick and snare where tom mics hear the snare louder than the toms: 98
     }
 }
 
-TEST_CASE("pairs: arrival within 0.05 ms, polarity right, low end as the sum shows it", "[check]") {
-    auto o = options(431);
-    SECTION("as set up") {}
-    SECTION("8 mics") { o.mics = 8, o.seed = 432; }
-    SECTION("10 dB more noise") { o.extra_noise_db = 10.0, o.seed = 433; }
-    SECTION("44.1 kHz") { o.rate_hz = 44'100.0, o.seed = 434; }
-    SECTION("96 kHz") { o.rate_hz = 96'000.0, o.seconds = 25.0, o.seed = 435; }
-    SECTION("deadened") { o.tone = Tone::deadened, o.seed = 436; }
-    const SimulatedTake t(o);
-    const auto pairs = judge_pairs(t.take, t.found_hits);
-    // Kick and snare: one pair of close mics and two mics at two overheads each; toms and hi-hat at two
-    // overheads; the overheads themselves.
-    CHECK(pairs.size() == (o.mics == 10 ? 5u + 5u + 3u * 2u + 1u : 5u + 5u + 2u * 2u + 1u));
-    check_pairs(t, pairs);
-    for (const auto& p : pairs) {
-        if (!p.judged() || t.take.mics[p.b].role != Role::kick_out) continue;
-        const double sign = p.opposite ? -1.0 : 1.0;
-        const double before = low_gain_db(t, p.a, p.b, 0.0, 1.0);
-        const double after = low_gain_db(t, p.a, p.b, -p.delay_ms, sign);
-        CHECK(p.low_gain_before_db == Approx(before).epsilon(0).margin(0.5));
-        CHECK(p.low_gain_after_db == Approx(after).epsilon(0).margin(0.5));
+TEST_CASE("pairs of plain and of misleading takes: 98 % of what is judged is right, the rest says why not",
+          "[check]") {
+    PairScore plain, all;
+    for (std::uint64_t seed = 431; seed < 443; ++seed) {
+        auto o = options(seed);
+        if (seed == 432) o.mics = 8;
+        if (seed == 433) o.extra_noise_db = 10.0;
+        if (seed == 434) o.rate_hz = 44'100.0;
+        if (seed == 435) o.rate_hz = 96'000.0, o.seconds = 25.0;
+        if (seed == 436) o.tone = Tone::deadened;
+        o.traps.mode_rich = seed == 437;
+        o.traps.shell_reflections = seed == 438;
+        o.traps.opposite_heads = seed == 439;
+        o.traps.hot_room = seed == 440;
+        o.traps.hot_bleed = seed == 441;
+        o.traps.spaced_overheads = seed == 442;
+        const SimulatedTake t(o);
+        const auto pairs = judge_pairs(t.take, t.found_hits).pairs;
+        // Kick and snare: one pair of close mics and two mics at two overheads each; toms and hi-hat at two
+        // overheads; the overheads themselves.
+        CHECK(pairs.size() == (o.mics == 10 ? 5u + 5u + 3u * 2u + 1u : 5u + 5u + 2u * 2u + 1u));
+        add_pairs(all, t, pairs);
+        if (seed <= 436) add_pairs(plain, t, pairs);
     }
+    CHECK(50 * all.wrong <= all.judged);
+    CHECK(20 * plain.judged >= 17 * plain.pairs); // a tom that is struck twice in a take, say, is left open
 }
 
-TEST_CASE("mics upside down and up to 20 ms late: found, and with the settings nothing is left to fix",
+namespace {
+
+/// All mics as loud as recorded, in the middle.
+KitSolution solved(const SimulatedTake& t, const PairFindings& findings) {
+    return solve_kit(t.take, findings, std::vector<StereoGain>(t.take.mics.size(), {1.0, 1.0}));
+}
+
+} // namespace
+
+TEST_CASE("mics upside down: the sums are as foretold, and with the solution nothing is left to fix",
           "[check]") {
     auto o = options(32);
     SECTION("10 mics") {}
     SECTION("8 mics, 44.1 kHz") { o.mics = 8, o.rate_hz = 44'100.0, o.seed = 442; }
     SECTION("10 mics, 96 kHz") { o.rate_hz = 96'000.0, o.seconds = 25.0, o.seed = 443; }
     SECTION("spaced overheads") { o.traps.spaced_overheads = true, o.seed = 444; }
-    o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0;
+    o.traps.flipped_mics = true;
     SimulatedTake t(o);
-    const auto pairs = judge_pairs(t.take, t.found_hits);
-    check_pairs(t, pairs);
-    const auto settings = align(t.take.mics, pairs);
-    for (std::size_t m = 0; m < settings.size(); ++m)
-        t.take.mics[m].inverted = settings[m].inverted, t.take.mics[m].delay_ms = settings[m].delay_ms;
-    for (const auto& p : judge_pairs(t.take, t.found_hits)) {
-        INFO(t.take.mics[p.a].name << " / " << t.take.mics[p.b].name << " " << p.delay_ms << " ms");
-        CHECK_FALSE(fix_for(t.take.mics, p).any());
+    const auto findings = judge_pairs(t.take, t.found_hits);
+    PairScore score;
+    add_pairs(score, t, findings.pairs);
+    CHECK(score.wrong == 0);
+    const auto solution = solved(t, findings);
+    for (std::size_t i = 0; i < findings.pairs.size(); ++i) {
+        const auto& p = findings.pairs[i];
+        if (t.take.mics[p.b].role != Role::kick_out) continue;
+        CHECK(solution.sums[i].now.low_db ==
+              Approx(low_gain_db(t, p.a, p.b, 0.0, 1.0)).epsilon(0).margin(0.5));
+        CHECK(solution.sums[i].turned.low_db ==
+              Approx(low_gain_db(t, p.a, p.b, 0.0, -1.0)).epsilon(0).margin(0.5));
+    }
+    for (const auto& fix : solution.fixes) {
+        const auto& sum = solution.sums[fix.pair];
+        INFO(t.take.mics[fix.mic].name);
+        CHECK(std::max(sum.after.full_db - sum.now.full_db, sum.after.low_db - sum.now.low_db) >= 1.0);
+        t.take.mics[fix.mic].inverted = fix.flips, t.take.mics[fix.mic].delay_ms = fix.adds_ms;
+    }
+    const auto again = judge_pairs(t.take, t.found_hits);
+    const auto second = solved(t, again);
+    CHECK(second.fixes.empty());
+    for (std::size_t i = 0; i < second.sums.size(); ++i) {
+        CHECK(second.sums[i].now.low_db == Approx(solution.sums[i].after.low_db).epsilon(0).margin(0.5));
+        CHECK(second.sums[i].now.full_db == Approx(solution.sums[i].after.full_db).epsilon(0).margin(0.5));
     }
 }
 
-TEST_CASE("traps: what is judged is right, the rest says that it can't be judged", "[check]") {
-    auto o = options(451);
-    SECTION("mode-rich drums") { o.traps.mode_rich = true; }
-    SECTION("shell reflections") { o.traps.shell_reflections = true, o.seed = 452; }
-    SECTION("heads in opposite phase") { o.traps.opposite_heads = true, o.seed = 453; }
-    SECTION("hot room") { o.traps.hot_room = true, o.seed = 454; }
-    SECTION("hot bleed") { o.traps.hot_bleed = true, o.seed = 455; }
-    SECTION("spaced overheads") { o.traps.spaced_overheads = true, o.seed = 456; }
+TEST_CASE("every file up to 20 ms late: what a kit can't explain is left open, the rest is right",
+          "[check]") {
+    auto o = options(445);
+    o.traps.flipped_mics = true, o.traps.extra_delay_ms = 20.0;
     const SimulatedTake t(o);
-    const auto pairs = judge_pairs(t.take, t.found_hits);
-    const auto errors = test::pair_errors(t, pairs);
-    for (std::size_t i = 0; i < errors.size(); ++i) {
-        const auto& e = errors[i];
-        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence
-                    << (e.wrong_way_up ? ", wrong way up" : ""));
+    for (const auto& e : test::pair_errors(t, judge_pairs(t.take, t.found_hits).pairs)) {
+        INFO(e.what << " off by " << e.delay_ms << " ms, confidence " << e.confidence);
         CHECK((e.right() || !e.judged));
-        CHECK(e.judged == pairs[i].why_not.empty());
     }
 }
 
@@ -465,7 +483,7 @@ TEST_CASE("takes that can't be judged are not judged", "[check]") {
     }
     const auto hits = find_hits(take, scans);
     CHECK(hits.size() <= 3);
-    for (const auto& p : judge_pairs(take, hits)) {
+    for (const auto& p : judge_pairs(take, hits).pairs) {
         CHECK_FALSE(p.judged());
         CHECK_FALSE(p.why_not.empty());
     }
@@ -518,7 +536,7 @@ TEST_CASE("error tables", "[.table]") {
                     free.strokes, percent(free.missed, free.strokes), percent(free.wrong, free.found));
         std::vector<double> delays, bleeds, levels, times;
         std::size_t wrong = 0, unjudged = 0;
-        const auto errors = test::pair_errors(t, judge_pairs(t.take, t.found_hits));
+        const auto errors = test::pair_errors(t, judge_pairs(t.take, t.found_hits).pairs);
         for (const auto& e : errors) {
             if (!e.judged)
                 ++unjudged;

@@ -103,7 +103,7 @@ std::vector<PairError> pair_errors(const SimulatedTake& take, const std::vector<
             const auto &a = take.simulator.truth().path(*p.drum, p.a),
                        &b = take.simulator.truth().path(*p.drum, p.b);
             e.delay_ms = p.delay_ms - (b.delay_ms - a.delay_ms);
-            e.wrong_way_up = p.opposite != (a.opposite != b.opposite);
+            e.wrong_way_up = p.first_movement == (a.opposite != b.opposite ? 1 : -1);
         }
         out.push_back(std::move(e));
     }
