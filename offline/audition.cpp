@@ -388,7 +388,7 @@ std::optional<RingTime> ring_near(const dsp::RingResult& ring, double hz) {
 
 std::optional<RingTime> ring_of_all(const dsp::RingResult& ring) {
     if (ring.decay.ring_ms <= 0.0) return std::nullopt;
-    return RingTime{ring.decay.ring_ms, ring.decay.sure()};
+    return RingTime{ring.decay.ring_ms, ring.decay.judged()};
 }
 
 AuditionResult audition(const AuditionRequest& request, const std::function<void(double)>& progress) {

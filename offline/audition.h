@@ -32,7 +32,7 @@ struct AuditionSide {
     dsp::RingResult ring;
 };
 
-/// What is shown of a ring time: `sure` when it is good to a tenth (RingPartial::judged, DecayFit::sure).
+/// What is shown of a ring time: `sure` when it is good to a tenth (RingPartial::judged, DecayFit::judged).
 struct RingTime {
     double ms = 0.0; ///< T60
     bool sure = false;

@@ -92,13 +92,14 @@ Json rings_json(const CheckResult& r) {
                                 {"ring_ms", p.judged ? Json(rounded(p.ring_ms, 0)) : Json(nullptr)},
                                 {"level_db", rounded(p.level_db, 1)},
                                 {"range_db", rounded(p.range_db, 0)}});
-        rings.push_back({{"drum", dsp::drum_name(ring.drum)},
-                         {"mic", r.names[ring.mic].name},
-                         {"partials", partials},
-                         {"ring_ms", decay.sure() ? Json(rounded(decay.ring_ms, 0)) : Json(nullptr)},
-                         {"range_db", rounded(decay.range_db, 1)},
-                         {"fit_to_db", decay.judged ? Json(decay.fit_to_db) : Json(nullptr)},
-                         {"hits", ring.result.hits}});
+        rings.push_back(
+            {{"drum", dsp::drum_name(ring.drum)},
+             {"mic", r.names[ring.mic].name},
+             {"partials", partials},
+             {"early_ms", decay.early_ms > 0.0 ? Json(rounded(decay.early_ms, 0)) : Json(nullptr)},
+             {"ring_ms", decay.judged() ? Json(rounded(decay.ring_ms, 0)) : Json(nullptr)},
+             {"range_db", rounded(decay.range_db, 1)},
+             {"hits", ring.result.hits}});
     }
     return rings;
 }
@@ -320,14 +321,14 @@ void rings_table(const CheckResult& r, std::string& out) {
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
-                    (decay.sure() ? fmt::format("{:>8.0f} {:>9.0f}  ", decay.ring_ms, decay.range_db)
-                                  : fmt::format("{:>8} {:>9}  ", "?", "-"));
+                    (decay.judged() ? fmt::format("{:>8.0f} {:>9.0f}  ", decay.ring_ms, decay.range_db)
+                                    : fmt::format("{:>8} {:>9}  ", "?", "-"));
         auto partials = dsp::heard_partials(ring.result);
         std::sort(partials.begin(), partials.end(),
                   [](const auto& a, const auto& b) { return a.level_db > b.level_db; });
         if (partials.size() > 4) partials.resize(4);
         std::sort(partials.begin(), partials.end(), [](const auto& a, const auto& b) { return a.hz < b.hz; });
-        open = open || !decay.sure();
+        open = open || !decay.judged();
         for (const auto& p : partials) {
             line += fmt::format("{:.0f} ({})  ", p.hz, p.judged ? fmt::format("{:.0f}", p.ring_ms) : "?");
             open = open || !p.judged;

@@ -252,14 +252,14 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
     double longest = 200.0;
     for (const auto& p : result.partials)
         if (p.judged) longest = std::max(longest, p.ring_ms);
-    if (result.decay.sure()) longest = std::max(longest, result.decay.ring_ms);
+    if (result.decay.judged()) longest = std::max(longest, result.decay.ring_ms);
     const double scale_ms = std::ceil(longest * 1.05 / 200.0) * 200.0;
     const auto px = [&](double ms) { return x + width * ms / scale_ms; };
     const auto py = [&](double db) { return y + height * std::clamp(-db / 60.0, 0.0, 1.0); };
     std::string out = text(
         x, y - 8,
         fmt::format("{}{}", short_name(ring.drum),
-                    result.decay.sure() ? fmt::format(", {:.0f} ms", result.decay.ring_ms) : ", not judged"),
+                    result.decay.judged() ? fmt::format(", {:.0f} ms", result.decay.ring_ms) : ", not judged"),
         "class=\"head\"");
     for (const double db : {0.0, -20.0, -40.0, -60.0})
         out += line(x, py(db), x + width, py(db), "grid") +
@@ -303,7 +303,7 @@ std::string plot_ring(const CheckResult& r) {
         const auto& decay = r.rings[i].result.decay;
         list +=
             "<li>" + short_name(r.rings[i].drum) + ": " +
-            (decay.sure() ? fmt::format("T60 {:.0f} ms, seen over {:.0f} dB; ", decay.ring_ms, decay.range_db)
+            (decay.judged() ? fmt::format("T60 {:.0f} ms, seen over {:.0f} dB; ", decay.ring_ms, decay.range_db)
                           : std::string("not judged as a whole; ")) +
             (partials.empty() ? std::string("no partial found") : partials) + "</li>";
     }

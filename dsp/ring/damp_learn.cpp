@@ -125,36 +125,6 @@ void add_missed(std::vector<LearnedPartial>& partials, const Trend& trend,
     std::sort(partials.begin(), partials.end(), [](const auto& a, const auto& b) { return a.hz < b.hz; });
 }
 
-/// Mean squares above kTopHz from the loudest block of the hit on, and of what was there before it.
-struct TopEnergy {
-    std::vector<double> blocks;
-    double before = 0.0;
-};
-constexpr double kBlockMs = 2.0;
-
-TopEnergy top_energy(const RingHit& hit, double rate_hz) {
-    const auto block = static_cast<std::size_t>(std::lround(kBlockMs * 0.001 * rate_hz));
-    const auto design = Butterworth::high_pass(rate_hz, kTopHz, 24.0);
-    SectionCoefficients<double> first, second;
-    first.set(0, design.first), second.set(0, design.second);
-    SectionInLoop<double> one(first, {}), two(second, {});
-    TopEnergy out;
-    double sum = 0.0;
-    for (std::size_t n = 0; n < hit.samples.size(); ++n) {
-        const double y = two.tick(one.tick(static_cast<double>(hit.samples[n])));
-        if (n < hit.onset) {
-            out.before += y * y / static_cast<double>(hit.onset);
-            continue;
-        }
-        sum += y * y;
-        if ((n - hit.onset + 1) % block == 0)
-            out.blocks.push_back(std::exchange(sum, 0.0) / static_cast<double>(block));
-    }
-    if (!out.blocks.empty())
-        out.blocks.erase(out.blocks.begin(), std::max_element(out.blocks.begin(), out.blocks.end()));
-    return out;
-}
-
 double weight_of(const LearnedPartial& p) noexcept { return power_from_db(p.level_db) * p.open_ring_ms; }
 
 /// Partials that one band is to catch, with the energy they ring with as weight.
@@ -293,13 +263,13 @@ void limit_opening(DampLearned& out) {
 
 double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
     if (kTopHz > 0.4 * rate_hz) return 0.0;
+    const auto top = Butterworth::high_pass(rate_hz, kTopHz, 24.0);
+    std::vector<StrokeEnergy> strokes;
+    for (const auto& hit : hits)
+        strokes.push_back(stroke_energy(filtered(hit.samples, top.first, top.second), hit.onset, rate_hz));
     std::vector<double> ring_ms;
-    for (const auto& hit : hits) {
-        const auto top = top_energy(hit, rate_hz);
-        if (top.blocks.empty()) continue;
-        const auto fit = fit_decay(top.blocks, kBlockMs, top.before);
-        if (fit.judged && fit.ring_ms > 0.0) ring_ms.push_back(fit.ring_ms);
-    }
+    for (const auto& fit : fit_strokes(strokes))
+        if (fit.judged()) ring_ms.push_back(fit.ring_ms);
     return upper_median(std::move(ring_ms));
 }
 

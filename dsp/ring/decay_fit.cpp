@@ -1,4 +1,4 @@
-#include "ring/ring.h"
+#include "ring/decay_fit.h"
 #include <algorithm>
 #include <cmath>
 #include <numeric>
@@ -9,7 +9,7 @@ namespace {
 constexpr double kCutAboveFloor = 3.16; // 5 dB: where the decay is left before the noise takes over
 constexpr double kFloorMarginDb = 10.0; // ISO 3382-1, 5.3.3: noise this far below the end of the fit
 constexpr double kTailMarginDb = 3.0;   // below this, more than half of the curve would be the assumed tail
-constexpr double kFitFromDb = -5.0;
+constexpr double kEarlyToDb = -10.0, kFitFromDb = -5.0, kBodyToDb = -15.0, kFitToDb = -25.0;
 constexpr double kSmoothMs = 10.0;
 
 double db(double power) { return power > 0.0 ? 10.0 * std::log10(power) : -200.0; }
@@ -82,30 +82,29 @@ std::vector<double> backward_integral_db(std::span<const double> energy, double 
     return integrate(energy, block_ms, floor).curve_db;
 }
 
-DecayFit fit_decay(std::span<const double> energy, double block_ms, double floor) {
+DecayFit fit_decay(std::span<const double> energy, double block_ms, double floor, double others) {
     DecayFit fit;
     const auto decay = integrate(energy, block_ms, floor);
     const auto& curve = decay.curve_db;
     if (curve.size() < 4) return fit;
     fit.range_db = decay.level_range_db;
-    const double loudest = *std::max_element(energy.begin(), energy.end());
-    fit.floor_db = floor > 0.0 ? db(floor / loudest) : -200.0;
-    const double lowest = std::max(
-        {curve.back() + kTailMarginDb, kTailMarginDb - decay.level_range_db, fit.floor_db + kFloorMarginDb});
-    for (const double to : {-35.0, -25.0, -15.0}) {
-        if (to < lowest) continue;
-        const auto below = [&](double limit) {
-            return std::size_t(std::find_if(curve.begin(), curve.end(), [=](double v) { return v < limit; }) -
-                               curve.begin());
-        };
-        const auto begin = below(kFitFromDb), end = below(to);
-        if (end < begin + 3) continue;
-        const Line line = fit_line(curve, begin, end);
-        if (line.slope >= 0.0) continue;
-        fit.ring_ms = -60.0 / line.slope * block_ms;
-        fit.fit_from_db = kFitFromDb, fit.fit_to_db = to, fit.curvature = line.rms, fit.judged = true;
-        break;
-    }
+    const double noise = std::max(floor, others), loudest = *std::max_element(energy.begin(), energy.end());
+    const double lowest = std::max({curve.back() + kTailMarginDb, kTailMarginDb - decay.level_range_db,
+                                    noise > 0.0 ? db(noise / loudest) + kFloorMarginDb : -200.0});
+    const auto below = [&](double limit_db) {
+        const auto at = std::find_if(curve.begin(), curve.end(), [=](double v) { return v < limit_db; });
+        return std::size_t(at - curve.begin());
+    };
+    const auto line = [&](double from_db, double to_db) {
+        const auto begin = from_db < 0.0 ? below(from_db) : 0, end = below(to_db);
+        return to_db < lowest || end < begin + 3 ? Line{} : fit_line(curve, begin, end);
+    };
+    if (const auto early = line(0.0, kEarlyToDb); early.slope < 0.0)
+        fit.early_ms = -60.0 / early.slope * block_ms;
+    if (const auto body = line(kFitFromDb, kBodyToDb); body.slope < 0.0)
+        fit.body_ms = -60.0 / body.slope * block_ms;
+    if (const auto ring = line(kFitFromDb, kFitToDb); ring.slope < 0.0)
+        fit.ring_ms = -60.0 / ring.slope * block_ms, fit.curvature = ring.rms;
     return fit;
 }
 

@@ -7,6 +7,9 @@
 
 namespace kitfold::dsp {
 
+/// From here on a stroke rings freely: stick or beater has left the head, and the onset may be 2 ms off.
+inline constexpr double kFreeAfterMs = 10.0;
+
 /// One exponential of the sum.
 struct RingMode {
     double hz = 0.0;

@@ -1,6 +1,8 @@
 #include "ring/ring.h"
 #include "core/fft.h"
 #include "core/median.h"
+#include "filters/state_variable.h"
+#include "ring/glide.h"
 #include "ring/modes.h"
 #include <algorithm>
 #include <array>
@@ -15,32 +17,31 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kFreeAfterMs = 10.0; // the stick or beater has left the head, and the onset may be 2 ms off
-constexpr double kRumbleHz = 10.0;    // a high-pass rings at its corner: keep it below all bands
+// Footfall, stands and air are below; the lowest kick is tuned above (common practice, no source).
+constexpr double kLowestHz = 30.0;
+constexpr double kRumbleHz = 10.0; // a high-pass rings at its corner: keep it below all bands
 constexpr double kShortestMs = 60.0;
-constexpr double kFloorWindowMs = 30.0;
 constexpr double kHalfWidthHz = 50.0;
 constexpr double kTileRangeDb = 35.0;
-constexpr std::size_t kMostTiles = 10;
+constexpr std::size_t kMostTiles = 10, kMostPeaks = 12;
 constexpr double kPartialRangeDb = 40.0;
 constexpr double kLeastPartialFallDb =
     3.0; // a mode that was not seen to fall further has no decay to speak of,
 constexpr double kLeastPooledFallDb = 5.0; // unless many hits tell of it: root of the sum of squares
 constexpr double kHeardFallDb = 2.0;       // but is there
 constexpr double kLeastPeriods = 6.0;      // in a ring time: less is a thump without pitch
-constexpr double kUnsure = 0.25;           // spread of the ring time over hits
-constexpr double kJudgedWithin = 0.1;      // of the ring time
+constexpr double kModelWithin = 0.25;
+constexpr double kUnsure = 0.25;      // spread of the ring time over hits
+constexpr double kJudgedWithin = 0.1; // of the ring time
 // The median's standard error is 1.25 standard deviations, one of them 1.48 half quartile distances, by the
 // root of the hits; times 2.5.
 constexpr double kErrorOfSpread = 2.5 * 1.25 * 1.48;
+constexpr double kBandError = 2.0 * 1.25 * 1.48, kBandWithin = 0.15;
 constexpr double kJudgedFallDb = 20.0; // T20 of ISO 3382; over less the figures come out short
 constexpr std::size_t kJudgedHits = 3;
-constexpr double kLeftOpenDb = -20.0, kLoudestOpenDb = 6.0; // re the strongest; more is no mode
+constexpr double kLeftOpenDb = -20.0; // re the strongest: less is not missed
 constexpr double kLateSeconds = 0.03;
 constexpr double kSpectrumSeconds = 0.5;
-constexpr double kGlideBandHz = 300.0;
-constexpr double kGlideSeconds = 0.25;
-constexpr double kGlideHelps = 3.0; // of mode_spread
 
 double median(std::vector<double> values) {
     if (values.empty()) return 0.0;
@@ -94,107 +95,6 @@ private:
     std::vector<double> taps_;
 };
 
-/// Second-order Butterworth high-pass (cookbook form): rumble and DC are no ring.
-void high_pass(std::vector<float>& x, double rate_hz, double hz) {
-    const double w = 2.0 * std::numbers::pi * hz / rate_hz, c = std::cos(w),
-                 alpha = std::sin(w) / std::numbers::sqrt2;
-    const double a0 = 1.0 + alpha, b0 = (1.0 + c) / 2.0 / a0, a1 = -2.0 * c / a0, a2 = (1.0 - alpha) / a0;
-    double x1 = x.empty() ? 0.0 : x.front(), x2 = x1, y1 = 0.0, y2 = 0.0;
-    for (auto& value : x) {
-        const double y = b0 * (value - 2.0 * x1 + x2) - a1 * y1 - a2 * y2;
-        x2 = std::exchange(x1, double(value)), y2 = std::exchange(y1, y);
-        value = float(y);
-    }
-}
-
-/// Rise of pitch after a stroke, which stretches the head: all partials are sharp by `rise` at the onset and
-/// come back with the time constant `fall_s` (Fletcher and Rossing, The Physics of Musical Instruments, ch.
-/// 18).
-struct Glide {
-    double rise = 0.0, fall_s = 0.05;
-};
-
-/// Takes a hit from its onset on to a time that runs with the pitch, so that a partial keeps its frequency.
-class Straightener {
-public:
-    /// For hits of up to `size` samples.
-    Straightener(double rate_hz, const Glide& glide, std::size_t size) {
-        const double fall = glide.fall_s * rate_hz;
-        double at = 0.0;
-        for (std::size_t n = 0; at < double(size); ++n) {
-            // warped(at) = at + rise fall (1 - exp(-at / fall)) = n, by Newton from the last place
-            for (int i = 0; i < 3; ++i) {
-                const double e = std::exp(-at / fall);
-                at -= (at + glide.rise * fall * (1.0 - e) - double(n)) / (1.0 + glide.rise * e);
-            }
-            points_.push_back(point(at));
-            at += 1.0;
-        }
-    }
-
-    [[nodiscard]] std::vector<float> run(std::span<const float> x) const {
-        std::vector<float> out;
-        for (const auto& p : points_) {
-            if (p.at >= double(x.size() - 1)) break;
-            const auto middle = std::ptrdiff_t(std::floor(p.at));
-            double sum = 0.0;
-            for (std::size_t i = 0; i < p.weight.size(); ++i)
-                if (const auto k = place(middle, i); k >= 0 && k < std::ssize(x))
-                    sum += p.weight[i] * double(x[std::size_t(k)]);
-            out.push_back(float(sum / p.weights));
-        }
-        return out;
-    }
-
-private:
-    static constexpr std::ptrdiff_t kHalf = 6; // windowed sinc; nothing is above a third of the rate
-    struct Point {
-        double at, weights;
-        std::array<double, 2 * kHalf> weight;
-    };
-
-    /// Sample that weight i belongs to: from the middle down, then up from there.
-    static std::ptrdiff_t place(std::ptrdiff_t middle, std::size_t i) {
-        const auto n = std::ptrdiff_t(i);
-        return n < kHalf ? middle - n : middle + 1 + n - kHalf;
-    }
-    static Point point(double at) {
-        const double middle = std::floor(at);
-        const double sine = std::sin(std::numbers::pi * (at - middle)) / std::numbers::pi;
-        Point p{at, 0.0, {}};
-        for (std::size_t i = 0; i < p.weight.size(); ++i) {
-            const auto k = place(std::ptrdiff_t(middle), i);
-            const double d = at - double(k), u = d / double(kHalf), window = (1.0 - u * u) * (1.0 - u * u);
-            const double turned = (k - std::ptrdiff_t(middle)) % 2 == 0 ? sine : -sine; // sin(pi (d + 1))
-            p.weight[i] = (std::abs(d) < 1e-9 ? 1.0 : turned / d) * window;
-            p.weights += p.weight[i];
-        }
-        return p;
-    }
-
-    std::vector<Point> points_;
-};
-
-/// Straighteners that were made before: hits are tried with the same glides.
-class Straighteners {
-public:
-    Straighteners(double rate_hz, std::size_t size) : rate_hz_(rate_hz), size_(size) {}
-    [[nodiscard]] std::vector<float> run(std::span<const float> x, const Glide& glide) {
-        const std::pair key{glide.rise, glide.fall_s};
-        if (const auto known = made_.find(key); known != made_.end()) return known->second.run(x);
-        Straightener made(rate_hz_, glide, size_);
-        auto out = made.run(x);
-        if (made_.size() < kMost) made_.emplace(key, std::move(made));
-        return out;
-    }
-
-private:
-    static constexpr std::size_t kMost = 64; // keeps them under 10 MB or so
-    double rate_hz_;
-    std::size_t size_;
-    std::map<std::pair<double, double>, Straightener> made_;
-};
-
 struct Prepared {
     std::vector<float> samples; // decimated, in the band
     std::size_t onset = 0;
@@ -212,12 +112,9 @@ Analysis prepare(std::span<const RingHit> hits, double rate_hz, const RingBandLi
     const Decimator decimator(rate_hz, a.band.high_hz);
     a.rate_hz = decimator.rate_hz();
     for (const auto& hit : hits) {
-        if (hit.onset >= hit.samples.size() ||
-            double(hit.samples.size() - hit.onset) < kShortestMs * rate_hz / 1000.0)
-            continue;
-        Prepared p{decimator.run(hit.samples), hit.onset / decimator.step()};
-        high_pass(p.samples, a.rate_hz, kRumbleHz);
-        a.hits.push_back(std::move(p));
+        const auto free_of_rumble = Butterworth::high_pass(a.rate_hz, kRumbleHz, 12.0);
+        a.hits.push_back({filtered(decimator.run(hit.samples), free_of_rumble.first, free_of_rumble.second),
+                          hit.onset / decimator.step()});
     }
     return a;
 }
@@ -228,99 +125,62 @@ double mean_square(std::span<const float> x) {
     return x.empty() ? 0.0 : sum / double(x.size());
 }
 
-/// The quietest moment of all hits, before or after: what the mic has in the band without this drum.
-double floor_of(const Analysis& a) {
-    const auto window = std::size_t(kFloorWindowMs * a.rate_hz / 1000.0);
-    double least = std::numeric_limits<double>::infinity();
-    for (const auto& hit : a.hits) {
-        const std::span x(hit.samples);
-        for (std::size_t at = 0; at + window <= x.size(); at += window / 2)
-            if (at + window <= hit.onset || at > hit.onset)
-                least = std::min(least, mean_square(x.subspan(at, window)));
+/// Half the width, at -3 dB, of the band in which a partial's decay is followed: wider than a glide, and wide
+/// enough for the time-reversed filter to be shorter than a ring of 170 ms or, from 200 Hz on, of 100 ms.
+double half_width_hz(double hz) { return std::max(16.0, 0.06 * hz); }
+
+/// Two of these make the band: -1.5 dB each at its edge.
+Section band_of(double hz, double rate_hz) {
+    return Section::band_pass(rate_hz, hz, 0.642 * hz / (2.0 * half_width_hz(hz)));
+}
+
+double over(const std::vector<DecayFit>& fits, double DecayFit::*member) {
+    std::vector<double> values;
+    for (const auto& f : fits)
+        if (f.*member > 0.0) values.push_back(f.*member);
+    return median(std::move(values));
+}
+
+/// Half the distance of the quartiles, relative.
+double spread_of(std::vector<double> values) {
+    if (values.size() < 2) return 0.0;
+    std::sort(values.begin(), values.end());
+    const auto at = [&](double q) { return values[std::size_t(std::lround(q * double(values.size() - 1)))]; };
+    return (at(0.75) - at(0.25)) / 2.0 / at(0.5);
+}
+
+/// Those that are long enough, each cut where something else starts.
+std::vector<RingHit> undisturbed(std::span<const RingHit> hits, double rate_hz) {
+    std::vector<RingHit> out;
+    const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
+    for (auto hit : hits) {
+        const auto stroke = stroke_energy(filtered(hit.samples, ears.first, ears.second), hit.onset, rate_hz);
+        hit.samples = hit.samples.first(std::min(hit.samples.size(), until_next_event(stroke, rate_hz)));
+        if (double(hit.samples.size()) >= double(hit.onset) + kShortestMs * rate_hz / 1000.0)
+            out.push_back(hit);
     }
-    return std::isfinite(least) ? least : 0.0;
+    return out;
 }
 
-/// The floor under one decay: the common one, or where this one has come to rest (another drum still
-/// sounding).
-double floor_under(std::span<const double> energy, double common) {
-    const auto quarter = energy.size() / 4;
-    if (quarter < 8) return 0.0;
-    const auto mean = [&](std::size_t from, std::size_t count) {
-        return std::accumulate(energy.begin() + std::ptrdiff_t(from),
-                               energy.begin() + std::ptrdiff_t(from + count), 0.0) /
-               double(count);
-    };
-    const double before = mean(energy.size() - quarter, quarter / 2),
-                 last = mean(energy.size() - quarter / 2, quarter / 2);
-    const bool at_rest = before < 1.4 * last; // 1.5 dB in an eighth of the stretch
-    if (at_rest) return last;
-    return last > 4.0 * common ? 0.0 : common; // not reached: nothing to take out
-}
-
-/// The decay until something starts in it: a rise of 4 dB within 16 ms. Partials that beat rise more slowly.
-void cut_at_next_event(std::vector<double>& energy) {
-    constexpr std::size_t width = 10, ahead = 8; // blocks: averages of 20 ms, 16 ms apart
-    for (std::size_t i = 15; i + ahead + width < energy.size(); ++i) {
-        const auto mean = [&](std::size_t from) {
-            return std::accumulate(energy.begin() + std::ptrdiff_t(from),
-                                   energy.begin() + std::ptrdiff_t(from + width), 0.0);
-        };
-        if (mean(i + ahead) < 2.5 * mean(i)) continue;
-        energy.resize(i + ahead);
-        return;
-    }
-}
-
-std::vector<double> blocks_from_loudest(const Prepared& hit, double rate_hz) {
-    const double block = kCurveStepMs * rate_hz / 1000.0;
-    std::vector<double> energy;
-    for (std::size_t i = 0;; ++i) {
-        const auto from = hit.onset + std::size_t(double(i) * block),
-                   to = hit.onset + std::size_t(double(i + 1) * block);
-        if (to > hit.samples.size()) break;
-        energy.push_back(mean_square(std::span(hit.samples).subspan(from, to - from)));
-    }
-    const auto attack =
-        energy.begin() + std::min<std::ptrdiff_t>(15, std::ssize(energy)); // loudest within 30 ms
-    energy.erase(energy.begin(), std::max_element(energy.begin(), attack));
-    cut_at_next_event(energy);
-    return energy;
-}
-
-void measure_decay(const Analysis& a, RingResult& result) {
-    const double common = floor_of(a);
-    std::vector<DecayFit> fits;
+void measure_decay(std::span<const RingHit> hits, double rate_hz, RingResult& result) {
+    const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
+    std::vector<StrokeEnergy> strokes;
+    for (const auto& hit : hits)
+        strokes.push_back(stroke_energy(filtered(hit.samples, ears.first, ears.second), hit.onset, rate_hz));
+    const auto fits = fit_strokes(strokes);
     double longest = 0.0;
-    for (const auto& hit : a.hits) {
-        const auto energy = blocks_from_loudest(hit, a.rate_hz);
-        const double floor = floor_under(energy, common);
-        const auto fit = fit_decay(energy, kCurveStepMs, floor);
-        if (!fit.judged) continue;
-        if (fit.range_db > longest) {
-            longest = fit.range_db;
-            result.curve_db = backward_integral_db(energy, kCurveStepMs, floor);
+    for (std::size_t i = 0; i < fits.size(); ++i)
+        if (fits[i].early_ms > 0.0 && fits[i].range_db > longest) {
+            longest = fits[i].range_db;
+            result.curve_db =
+                backward_integral_db(strokes[i].blocks, kCurveStepMs, noise_under(strokes[i], strokes));
         }
-        fits.push_back(fit);
-    }
-    if (fits.empty()) return;
-    // T30 where it could be had from enough hits; T20 and T10 only without it.
-    std::sort(fits.begin(), fits.end(),
-              [](const auto& x, const auto& y) { return x.fit_to_db < y.fit_to_db; });
-    const double to = fits[std::min<std::size_t>(2, fits.size() - 1)].fit_to_db;
-    std::erase_if(fits, [=](const DecayFit& f) { return f.fit_to_db > to; });
-    const auto over = [&](double DecayFit::*member) {
-        std::vector<double> values;
-        for (const auto& f : fits) values.push_back(f.*member);
-        return median(std::move(values));
-    };
-    result.decay = {over(&DecayFit::ring_ms),
-                    over(&DecayFit::range_db),
-                    over(&DecayFit::fit_from_db),
-                    over(&DecayFit::fit_to_db),
-                    over(&DecayFit::curvature),
-                    over(&DecayFit::floor_db),
-                    true};
+    const auto judged = std::count_if(fits.begin(), fits.end(), [](const DecayFit& f) { return f.judged(); });
+    result.decay.early_ms = over(fits, &DecayFit::early_ms),
+    result.decay.range_db = over(fits, &DecayFit::range_db);
+    if (judged >= std::ptrdiff_t(std::min(fits.size(), kJudgedHits)))
+        result.decay.ring_ms = over(fits, &DecayFit::ring_ms),
+        result.decay.curvature = over(fits, &DecayFit::curvature);
 }
 
 /// Power spectrum in dB that the hits have in common, each weighing the same.
@@ -349,11 +209,29 @@ std::vector<double> common_spectrum(const Analysis& a, double& bin_hz) {
     return sum;
 }
 
+/// Frequencies of the peaks, the loudest first; one whose band overlaps that of a louder one is part of it.
+std::vector<double> peaks_of(std::span<const double> level_db, double bin_hz, const RingBandLimits& band) {
+    const auto from = std::size_t(band.low_hz / bin_hz) + 1,
+               to = std::min(level_db.size() - 1, std::size_t(band.high_hz / bin_hz));
+    std::vector<std::pair<double, double>> all; // level, frequency
+    for (auto k = from; k < to; ++k)
+        if (level_db[k] >= level_db[k - 1] && level_db[k] > level_db[k + 1])
+            all.emplace_back(level_db[k], double(k) * bin_hz);
+    std::sort(all.rbegin(), all.rend());
+    std::vector<double> out;
+    for (const auto& [db, hz] : all) {
+        if (db < all.front().first - kTileRangeDb || out.size() == kMostPeaks) break;
+        if (std::none_of(out.begin(), out.end(), [hz = hz](double p) {
+                return std::abs(p - hz) < half_width_hz(p) + half_width_hz(hz);
+            }))
+            out.push_back(hz);
+    }
+    return out;
+}
+
 /// Centres of bands that tile the range and hold something, the loudest first. Peaks alone would miss damped
 /// modes that have grown together.
-std::vector<double> tiles_of(const Analysis& a) {
-    double bin_hz = 0.0;
-    const auto level = common_spectrum(a, bin_hz);
+std::vector<double> tiles_of(const Analysis& a, std::span<const double> level, double bin_hz) {
     const auto loudest = [&](double low_hz, double high_hz) {
         const auto from = std::ptrdiff_t(low_hz / bin_hz), to = std::ptrdiff_t(high_hz / bin_hz) + 1;
         return *std::max_element(level.begin() + from, level.begin() + std::min(to, std::ssize(level)));
@@ -371,34 +249,6 @@ std::vector<double> tiles_of(const Analysis& a) {
     return centres;
 }
 
-/// The glide that leaves the fewest modes round the loudest partial. None unless it helps clearly.
-Glide find_glide(std::span<const float> x, double rate_hz, double loudest_hz, Straighteners& straighteners) {
-    x = x.first(std::min(x.size(), std::size_t(kGlideSeconds * rate_hz)));
-    const auto skip = std::size_t(kFreeAfterMs * rate_hz / 1000.0);
-    const auto spread = [&](const Glide& glide) {
-        auto bent = glide.rise == 0.0 ? std::vector(x.begin(), x.end()) : straighteners.run(x, glide);
-        bent.resize(std::max(skip, x.size() * 9 / 10)); // the same length for every glide
-        return mode_spread(std::span(bent).subspan(skip), rate_hz, loudest_hz + kGlideBandHz / 3.0,
-                           kGlideBandHz / 2.0);
-    };
-    const double straight = spread({});
-    double least = straight - kGlideHelps;
-    Glide best;
-    for (const double fall_s : {0.02, 0.035, 0.06, 0.1}) {
-        Glide here{0.0, fall_s};
-        double here_least = straight;
-        for (double step = 0.012; step > 0.0007; step /= 2.0)
-            for (const double rise : step == 0.012 ? std::vector{0.012, 0.024, 0.036, 0.048}
-                                                   : std::vector{here.rise - step, here.rise + step}) {
-                if (rise < 0.0) continue;
-                const double value = spread({rise, fall_s});
-                if (value < here_least) here_least = value, here.rise = rise;
-            }
-        if (here_least < least) least = here_least, best = here;
-    }
-    return best;
-}
-
 struct FoundMode {
     std::size_t hit;
     RingMode mode;
@@ -408,18 +258,16 @@ struct FoundMode {
 /// A decay is known the better the longer it was seen: the variance falls with the cube of the length.
 double weight_of(const Prepared& hit) { return std::pow(double(hit.samples.size() - hit.onset), 2.0); }
 
-std::vector<FoundMode> modes_of_all_hits(const Analysis& a) {
+std::vector<FoundMode> modes_of_all_hits(const Analysis& a, const std::vector<double>& tiles) {
     std::vector<FoundMode> found;
-    const auto tiles = tiles_of(a);
-    Straighteners straighteners(a.rate_hz, std::size_t(kGlideSeconds * a.rate_hz));
+    std::vector<std::span<const float>> from_onset;
+    for (const auto& hit : a.hits) from_onset.push_back(std::span(hit.samples).subspan(hit.onset));
+    const auto strokes = straightened(from_onset, a.rate_hz, tiles.front());
     for (std::size_t h = 0; h < a.hits.size(); ++h) {
-        const auto from_onset = std::span(a.hits[h].samples).subspan(a.hits[h].onset);
-        const auto glide = find_glide(from_onset, a.rate_hz, tiles.front(), straighteners);
-        const auto x = glide.rise == 0.0 ? std::vector(from_onset.begin(), from_onset.end())
-                                         : Straightener(a.rate_hz, glide, from_onset.size()).run(from_onset);
-        const auto skip = std::min(x.size(), std::size_t(kFreeAfterMs * a.rate_hz / 1000.0));
+        const auto skip = std::min(strokes[h].size(), std::size_t(kFreeAfterMs * a.rate_hz / 1000.0));
         for (const double centre : tiles)
-            for (auto mode : find_modes(std::span(x).subspan(skip), a.rate_hz, centre, kHalfWidthHz)) {
+            for (auto mode :
+                 find_modes(std::span(strokes[h]).subspan(skip), a.rate_hz, centre, kHalfWidthHz)) {
                 if (mode.range_db < kHeardFallDb || mode.hz * mode.ring_ms() < 1000.0 * kLeastPeriods)
                     continue;
                 mode.amplitude *= std::exp(mode.decay_per_s * kFreeAfterMs / 1000.0); // back to the onset
@@ -508,38 +356,136 @@ RingPartial merged(const Cluster& modes) {
     return p;
 }
 
-/// Side by side with a partial that was found, what only mends the fit shows up as well.
-bool near_one_of(const std::vector<RingPartial>& partials, double hz) {
-    return std::any_of(partials.begin(), partials.end(),
-                       [=](const RingPartial& p) { return std::abs(p.hz - hz) < 0.08 * hz; });
+/// The decay in the band around a peak, as the hits have it.
+struct Peak {
+    double hz = 0.0;
+    DecayFit pooled;        ///< of all hits' energies together, in which the beats of modes cancel
+    RingPartial partial;    ///< level in dB, absolute
+    bool explained = false; ///< by modes
+};
+
+/// Of the mean energy of all strokes, each weighing the same, as long as the shortest lasts.
+DecayFit pooled(std::span<const StrokeEnergy> strokes) {
+    std::size_t length = strokes.front().blocks.size();
+    for (const auto& s : strokes) length = std::min(length, s.blocks.size());
+    std::vector<double> mean(length);
+    double floor = 0.0;
+    for (const auto& s : strokes) {
+        const double all =
+            std::accumulate(s.blocks.begin(), s.blocks.begin() + std::ptrdiff_t(length), 1e-30);
+        floor += noise_under(s, strokes) / all;
+        for (std::size_t i = 0; i < length; ++i) mean[i] += s.blocks[i] / all;
+    }
+    return mean.empty() ? DecayFit{} : fit_decay(mean, kCurveStepMs, floor);
 }
 
-/// Of what was found, all that the hits don't agree on or that no hit shows for long enough.
-void leave_open(const Cluster& found, const Analysis& a, double strongest_db, RingResult& result) {
-    for (const auto& cluster : clusters(found, a)) {
-        auto p = merged(cluster);
-        p.level_db -= strongest_db, p.judged = false;
-        if (p.level_db > kLeftOpenDb && p.level_db < kLoudestOpenDb && !near_one_of(result.partials, p.hz))
-            result.left_open.push_back(p);
+Peak measure_peak(const Analysis& a, double hz) {
+    const auto section = band_of(hz, a.rate_hz);
+    // four time constants of the filter's envelope, 0.642 / (2 pi half width)
+    const auto settled = std::size_t(0.41 / half_width_hz(hz) * a.rate_hz);
+    std::vector<StrokeEnergy> strokes;
+    for (const auto& hit : a.hits) {
+        std::vector<float> x(hit.samples.rbegin(), hit.samples.rend());
+        x = filtered(x, section, section);
+        std::reverse(x.begin(), x.end());
+        // Its first moments, the end of the stretch, are not those of a filter that has settled.
+        x.resize(std::max(hit.onset, x.size() - std::min(x.size(), settled)));
+        auto& stroke = strokes.emplace_back(stroke_energy(x, hit.onset, a.rate_hz));
+        stroke.before = 0.0; // the filter's own ring, backwards
     }
+    const auto fits = fit_strokes(strokes);
+    Peak peak{hz, pooled(strokes), {}, false};
+    std::vector<double> times, levels;
+    for (std::size_t i = 0; i < fits.size(); ++i) {
+        if (fits[i].body_ms <= 0.0) continue;
+        double energy = 0.0;
+        const double noise = noise_under(strokes[i], strokes);
+        for (const double e : strokes[i].blocks) energy += std::max(0.0, e - noise) * kCurveStepMs;
+        times.push_back(fits[i].body_ms);
+        // the amplitude of an exponential of that energy: A² / 2 * T60 / (6 ln 10)
+        levels.push_back(10.0 * std::log10(energy * 12.0 * std::log(10.0) / fits[i].body_ms + 1e-30));
+    }
+    auto& p = peak.partial;
+    if (2 * times.size() < fits.size()) return peak;
+    p = {hz,           median(times), median(levels), over(fits, &DecayFit::range_db), spread_of(times),
+         times.size(), false};
+    p.judged = p.hits >= kJudgedHits && kBandError * p.spread <= kBandWithin * std::sqrt(double(p.hits));
+    return peak;
+}
+
+/// What the modes would make of the band: their energies, whose cross terms average out.
+DecayFit modelled(std::span<const RingPartial> modes, double hz, double rate_hz) {
+    const auto section = band_of(hz, rate_hz);
+    std::vector<double> blocks(std::size_t(4000.0 / kCurveStepMs));
+    for (const auto& m : modes) {
+        const double gain = std::norm(section.response(m.hz, rate_hz)),
+                     fall = 3.0 * std::log(10.0) / m.ring_ms;
+        const double power = std::pow(10.0, m.level_db / 10.0) * gain * gain;
+        for (std::size_t i = 0; i < blocks.size(); ++i)
+            blocks[i] += power * std::exp(-2.0 * fall * double(i) * kCurveStepMs);
+    }
+    return fit_decay(blocks, kCurveStepMs, 0.0);
+}
+
+bool explains(std::span<const RingPartial> modes, const Peak& peak, double rate_hz) {
+    const auto near = [&](const RingPartial& m) { return std::abs(m.hz - peak.hz) < half_width_hz(peak.hz); };
+    if (std::none_of(modes.begin(), modes.end(), near)) return false;
+    const auto model = modelled(modes, peak.hz, rate_hz);
+    const auto alike = [&](double DecayFit::*t60) {
+        return std::abs(std::log(model.*t60 / (peak.pooled.*t60 + 1e-9))) < kModelWithin;
+    };
+    return peak.pooled.body_ms == 0.0 || alike(&DecayFit::body_ms) || alike(&DecayFit::ring_ms);
+}
+
+double widths_off(const Peak& peak, double hz) { return std::abs(peak.hz - hz) / half_width_hz(peak.hz); }
+
+const Peak& nearest_of(const std::vector<Peak>& peaks, double hz) {
+    return *std::min_element(peaks.begin(), peaks.end(), [hz](const Peak& p, const Peak& q) {
+        return widths_off(p, hz) < widths_off(q, hz);
+    });
+}
+
+/// Levels re the strongest; of too many those that hold the least energy go.
+void keep_strongest(RingResult& result) {
+    double strongest_db = -INFINITY;
+    for (const auto* list : {&result.partials, &result.left_open})
+        for (const auto& p : *list) strongest_db = std::max(strongest_db, p.level_db);
+    const auto energy_db = [](const RingPartial& p) { return p.level_db + 10.0 * std::log10(p.ring_ms); };
+    const auto trim = [&](std::vector<RingPartial>& list, double least_db) {
+        for (auto& p : list) p.level_db -= strongest_db;
+        std::erase_if(list, [=](const RingPartial& p) { return p.level_db < least_db; });
+        std::sort(list.begin(), list.end(),
+                  [&](const auto& x, const auto& y) { return energy_db(x) > energy_db(y); });
+        if (list.size() > kMaxPartials) list.resize(kMaxPartials);
+        std::sort(list.begin(), list.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+    };
+    trim(result.partials, -kPartialRangeDb), trim(result.left_open, kLeftOpenDb);
 }
 
 void measure_partials(const Analysis& a, RingResult& result) {
-    auto& partials = result.partials;
-    const auto found = modes_of_all_hits(a);
+    double bin_hz = 0.0;
+    const auto level_db = common_spectrum(a, bin_hz);
+    const auto found = modes_of_all_hits(a, tiles_of(a, level_db, bin_hz));
     auto fallen = found;
     std::erase_if(fallen, [](const FoundMode& m) { return m.mode.range_db < kLeastPartialFallDb; });
-    for (const auto& cluster : clusters(std::move(fallen), a)) partials.push_back(merged(cluster));
-    if (partials.empty()) return;
-    std::sort(partials.begin(), partials.end(),
-              [](const auto& x, const auto& y) { return x.level_db > y.level_db; });
-    const double strongest = partials.front().level_db;
-    for (auto& p : partials) p.level_db -= strongest;
-    std::erase_if(partials,
-                  [](const RingPartial& p) { return p.level_db < -kPartialRangeDb || p.spread > kUnsure; });
-    leave_open(found, a, strongest, result);
-    if (partials.size() > kMaxPartials) partials.resize(kMaxPartials);
-    std::sort(partials.begin(), partials.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+    std::vector<RingPartial> modes;
+    for (const auto& cluster : clusters(std::move(fallen), a)) modes.push_back(merged(cluster));
+    std::erase_if(modes, [](const RingPartial& p) { return p.spread > kUnsure; });
+    std::vector<Peak> peaks;
+    const auto add = [&](double hz) {
+        peaks.push_back(measure_peak(a, hz));
+        peaks.back().explained = explains(modes, peaks.back(), a.rate_hz);
+    };
+    for (const double hz : peaks_of(level_db, bin_hz, a.band)) add(hz);
+    for (const auto& m : modes) // on a slope of the spectrum
+        if (peaks.empty() || widths_off(nearest_of(peaks, m.hz), m.hz) >= 2.0) add(m.hz);
+    auto& partials = result.partials;
+    for (const auto& peak : peaks)
+        if (!peak.explained && peak.partial.hits > 0)
+            (peak.partial.judged ? partials : result.left_open).push_back(peak.partial);
+    for (const auto& m : modes)
+        if (nearest_of(peaks, m.hz).explained) partials.push_back(m);
+    keep_strongest(result);
 }
 
 } // namespace
@@ -553,11 +499,11 @@ std::vector<RingPartial> heard_partials(const RingResult& ring) {
 
 RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const RingBandLimits& band) {
     RingResult result;
-    const auto a = prepare(hits, rate_hz, band);
-    result.hits = a.hits.size();
-    if (a.hits.empty() || a.band.high_hz <= 2.0 * a.band.low_hz) return result;
-    measure_decay(a, result);
-    measure_partials(a, result);
+    const auto used = undisturbed(hits, rate_hz);
+    result.hits = used.size();
+    if (used.empty()) return result;
+    measure_decay(used, rate_hz, result);
+    if (result.decay.early_ms > 0.0) measure_partials(prepare(used, rate_hz, band), result);
     return result;
 }
 

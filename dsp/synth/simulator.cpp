@@ -513,7 +513,7 @@ std::vector<BleedTruth> Simulator::measure_bleed() const {
 
 namespace {
 
-double t30_ms(std::span<const float> from_arrival, double rate_hz) {
+double t20_ms(std::span<const float> from_arrival, double rate_hz) {
     std::vector<double> left(from_arrival.size() + 1, 0.0); // energy from here to the end
     for (std::size_t n = from_arrival.size(); n-- > 0;)
         left[n] = left[n + 1] + static_cast<double>(from_arrival[n]) * from_arrival[n];
@@ -521,7 +521,7 @@ double t30_ms(std::span<const float> from_arrival, double rate_hz) {
     for (std::size_t n = 0; n < from_arrival.size(); ++n) {
         const double level = 10.0 * std::log10(left[n] / left[0]), time = static_cast<double>(n) / rate_hz;
         if (level > -5.0) continue;
-        if (level < -35.0) break;
+        if (level < -25.0) break;
         count += 1, t += time, l += level, tt += time * time, tl += time * level;
     }
     return -60'000.0 * (count * tt - t * t) / (count * tl - t * l);
@@ -541,7 +541,7 @@ std::vector<RingTruth> Simulator::measure_rings() const {
         const auto heard = alone.render_drum(drum)[mic];
         const double arrival_s = kAt + 1e-3 * truth().path(drum, mic).delay_ms;
         const auto first = static_cast<std::size_t>(std::llround(arrival_s * options().rate_hz));
-        out.push_back({drum, mic, t30_ms(std::span(heard).subspan(first), options().rate_hz)});
+        out.push_back({drum, mic, t20_ms(std::span(heard).subspan(first), options().rate_hz)});
     }
     return out;
 }

@@ -141,7 +141,7 @@ struct BleedTruth {
 };
 
 /// Ring of a drum: one full stroke, alone and with no noise, in its own close mic, room included. T60 by ISO
-/// 3382-1: a straight line through -5..-35 dB of Schroeder's backward integral (JASA 37, 1965), from the
+/// 3382-1: a straight line through -5..-25 dB of Schroeder's backward integral (JASA 37, 1965), from the
 /// arrival on.
 struct RingTruth {
     Drum drum = Drum::kick;

@@ -55,7 +55,7 @@ TEST_CASE("rings of a line check, each drum alone: main partials within 10 %", "
     for (const auto& ring : table) {
         const auto drum = std::find_if(simulator.truth().drums.begin(), simulator.truth().drums.end(),
                                        [&](const DrumTruth& d) { return d.drum == ring.drum; });
-        CHECK(ring.result.decay.judged);
+        CHECK(ring.result.decay.judged());
         for (const auto& truth : drum->partials) {
             if (truth.level_db < -6.5) continue;
             const auto near = std::min_element(
@@ -104,7 +104,7 @@ struct RingScore {
     }
     void add(const DecayFit& decay, double truth_ms) {
         ++drums;
-        if (!decay.sure()) return;
+        if (!decay.judged()) return;
         const double off = std::abs(decay.ring_ms / truth_ms - 1.0);
         ++drums_judged, worst_drum = std::max(worst_drum, off);
         if (off > 0.1) ++drums_wrong;
