@@ -37,8 +37,6 @@ Instance load_lv2(const Bundle& bundle, double rate_hz) {
     return load(lv2(), "https://kitfold.example/plugins/" + juce::String(bundle.name).toLowerCase(), rate_hz);
 }
 
-void run_messages(int ms) { juce::MessageManager::getInstance()->runDispatchLoopUntil(ms); }
-
 juce::AudioProcessorParameter* named(juce::AudioProcessor& p, const std::string& name) {
     for (auto* parameter : p.getParameters())
         if (parameter->getName(128).toStdString() == name) return parameter;

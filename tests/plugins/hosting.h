@@ -11,9 +11,6 @@ using Instance = std::unique_ptr<juce::AudioPluginInstance>;
 Instance load_vst3(const Bundle& bundle, double rate_hz = kRate);
 Instance load_lv2(const Bundle& bundle, double rate_hz = kRate);
 
-/// Lets timers and messages of host and plug-ins run.
-void run_messages(int ms);
-
 /// The host's parameter of that name, or nullptr: hosts order them as they like.
 juce::AudioProcessorParameter* named(juce::AudioProcessor& p, const std::string& name);
 

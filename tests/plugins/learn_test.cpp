@@ -13,14 +13,13 @@ namespace {
 
 /// Until it has noticed what was switched, and is done.
 void wait_for_learn(const Processor& p) {
-    pump(150);
-    for (int i = 0; i < 200 && shown(p, "learned") == "measuring"; ++i) pump(50);
+    pump_polls();
+    REQUIRE(pump_until([&] { return shown(p, "learned") != "measuring"; }));
 }
 
 void listen(Processor& p) {
     type_in(p, "learn", "on");
-    pump(150);
-    REQUIRE(shown(p, "learned") == "listening");
+    wait_for(p, "learned", "listening");
 }
 
 Channels on_all(const Processor& p, const Signal& x) { return Channels(inputs(p), x); }
@@ -135,9 +134,8 @@ TEST_CASE("learn: it waits for the first hit, and has had enough after ten", "[p
     listen(*p);
     const auto late = membrane(kRate, 10, 25.0); // longer than it listens
     play(*p, on_all(*p, late), block_sizes(late.size()));
-    for (int i = 0; i < 40 && shown(*p, "learn") == "on"; ++i) pump(50);
+    wait_for(*p, "learn", "off");
     wait_for_learn(*p);
-    CHECK(shown(*p, "learn") == "off");
     CHECK(shown(*p, "hits_heard") == "10");
     CHECK(shown(*p, "learned") == "4 rings");
     CHECK(damp_of(*p).bands[0].hz == Approx(kMembraneHz).epsilon(0.02).margin(0));
@@ -148,9 +146,8 @@ TEST_CASE("learn: it stops by itself when it has listened long enough", "[plugin
     listen(*p);
     Signal steady(8'000 * 21, 0.1f);
     play(*p, on_all(*p, steady), block_sizes(steady.size()));
-    for (int i = 0; i < 40 && shown(*p, "learn") == "on"; ++i) pump(50);
+    wait_for(*p, "learn", "off");
     wait_for_learn(*p);
-    CHECK(shown(*p, "learn") == "off");
     CHECK(shown(*p, "learned") == "too few hits");
 }
 
@@ -166,7 +163,7 @@ TEST_CASE("learn: it can be done again, and at another rate", "[plugins][learn]"
     play(*p, on_all(*p, membrane(kRate, 3)), {48'000});
     p->prepareToPlay(96'000.0, 512); // what was heard is of no use now: it listens anew
     type_in(*p, "rings", "none");
-    pump(150);
+    pump_polls();
     CHECK(shown(*p, "learned") == "listening");
     const auto x = membrane(96'000.0, 6);
     play(*p, on_all(*p, x), block_sizes(x.size()));
@@ -194,7 +191,7 @@ TEST_CASE("learn: no part of the state, and a state or a program ends it", "[plu
     listen(*p);
     play(*p, on_all(*p, x), block_sizes(x.size()));
     type_in(*p, "learn", "off");
-    pump(60); // it measures, or is about to
+    pump_polls(); // it measures, or has just done so
     p->setCurrentProgram(0);
     const auto program = p->settings();
     wait_for_learn(*p);
@@ -246,12 +243,11 @@ TEST_CASE("learn: no heap, no lock on the audio thread while it listens", "[plug
     const auto x = membrane(kRate, 12, 0.5);
     juce::MidiBuffer midi;
     juce::AudioBuffer<float> audio(2, 480);
-    type_in(*p, "learn", "on");
-    pump(150);
+    listen(*p);
     int calls = 0;
     for (std::size_t at = 0; at + 480 <= x.size(); at += 480) {
         for (int c = 0; c < 2; ++c) audio.copyFrom(c, 0, x.data() + at, 480);
-        if (at % 48'000 == 0) pump(30); // it counts, then measures
+        if (at % 48'000 == 0) pump_polls(); // it counts, then measures
         const RealTimeGuard guard;
         p->processBlock(audio, midi);
         calls += guard.calls();
@@ -263,12 +259,12 @@ TEST_CASE("learn: no heap, no lock on the audio thread while it listens", "[plug
 }
 
 TEST_CASE("learn: a plug-in goes away while it measures", "[plugins][learn]") {
-    for (int ms : {0, 60, 120}) {
+    for (int polls : {0, 1, 2}) {
         auto p = ready("damp", 1);
         listen(*p);
         const auto x = membrane(kRate, 8);
         play(*p, on_all(*p, x), {static_cast<int>(x.size())});
         type_in(*p, "learn", "off");
-        pump(ms);
+        while (polls-- > 0) pump_polls();
     }
 }

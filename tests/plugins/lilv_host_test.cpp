@@ -297,11 +297,11 @@ TEST_CASE("lilv host: Damp learns by patch:Set and tells what it found", "[plugi
         CAPTURE(bundle.name);
         Lv2Host host(bundle);
         const auto wait_for = [&](double state) {
-            for (int i = 0; i < 200 && host.told("learned") != state; ++i) {
+            pump_until([&] {
                 host.play(Channels(host.inputs(), Signal(256, 0.0f)));
-                std::this_thread::sleep_for(std::chrono::milliseconds(20));
-            }
-            CHECK(host.told("learned") == state);
+                return host.told("learned") == state;
+            });
+            REQUIRE(host.told("learned") == state);
         };
         host.set("learn", 1.0f);
         wait_for(kLearnListening);

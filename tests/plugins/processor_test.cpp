@@ -504,7 +504,7 @@ TEST_CASE("plug-ins: meters show what the block does and are no part of the stat
     type_in(*p, "key_high_pass_hz", "off");
     const auto state = state_text(*p);
     play(*p, Channels(4, Signal(24'000, 0.25f)), {24'000});
-    juce::MessageManager::getInstance()->runDispatchLoopUntil(150);
+    pump_polls();
     const auto meter = p->getParameters()[9];
     // 0.25 is -12.04 dBFS: 17.96 dB over the threshold, and a limiter takes all of it
     CHECK(meter->getCurrentValueAsText() == "18.0 dB");
@@ -515,10 +515,10 @@ TEST_CASE("plug-ins: meters show what the block does and are no part of the stat
 
     auto gate = ready("gate");
     play(*gate, Channels(4, Signal(4'800, 0.25f)), {4'800});
-    juce::MessageManager::getInstance()->runDispatchLoopUntil(150);
+    pump_polls();
     CHECK(gate->getParameters()[12]->getCurrentValueAsText() == "on");
     play(*gate, Channels(4, Signal(96'000, 0.0f)), {48'000, 48'000});
-    juce::MessageManager::getInstance()->runDispatchLoopUntil(150);
+    pump_polls();
     CHECK(gate->getParameters()[12]->getCurrentValueAsText() == "off");
     CHECK(gate->getParameters()[11]->getCurrentValueAsText() == "40.0 dB"); // the range
 }

@@ -14,8 +14,8 @@ using namespace kitfold::plugins::test;
 namespace {
 
 void wait_for_learn(const Processor& p) {
-    pump(150);
-    for (int i = 0; i < 400 && shown(p, "learning") == "measuring"; ++i) pump(50);
+    pump_polls();
+    REQUIRE(pump_until([&] { return shown(p, "learning") != "measuring"; }));
 }
 
 /// Plays in the time that the take lasts, as far as the message thread can tell.
@@ -27,26 +27,27 @@ void play_slowly(Processor& p, const Channels& in) {
             part.emplace_back(c.begin() + static_cast<std::ptrdiff_t>(at),
                               c.begin() + static_cast<std::ptrdiff_t>(std::min(at + kPart, c.size())));
         play(p, part, block_sizes(part[0].size()));
-        pump(60);
+        pump_polls(); // it makes room for the next part
     }
 }
 
 void learn_from(Processor& p, const Channels& in) {
     type_in(p, "learn", "on");
-    pump(150);
-    REQUIRE(shown(p, "learning") == "listening");
+    wait_for(p, "learning", "listening");
     play_slowly(p, in);
     type_in(p, "learn", "off");
-    pump(150);
+    pump_polls();
     play(p, Channels(inputs(p), Signal(64, 0.0f)), {64}); // the audio thread ends the recording
     wait_for_learn(p);
 }
 
-/// At the first look at what was played.
+/// As soon as that is something else than before; a gate is seen open at the poll after what opened it.
 std::string shown_while_playing(Processor& p, std::string_view id, const Channels& in) {
     const auto before = shown(p, id);
-    play(p, in, block_sizes(in[0].size()));
-    for (int i = 0; i < 40 && shown(p, id) == before; ++i) pump(5);
+    REQUIRE(pump_until([&] {
+        play(p, in, block_sizes(in[0].size()));
+        return shown(p, id) != before;
+    }));
     return shown(p, id);
 }
 
@@ -182,7 +183,7 @@ TEST_CASE("Sum says what it knows, and what each gate does", "[plugins][learn]")
     auto p = ready_for_small_take();
     const auto rack = id_of(dsp::Role::rack_tom, "gate_state"),
                kick = id_of(dsp::Role::kick_in, "gate_state");
-    pump(150);
+    pump_polls();
     CHECK(shown(*p, "kit_known") == "nothing: plain gates");
     CHECK(shown(*p, "learning") == "nothing yet");
     CHECK(shown(*p, kick) == "off");
@@ -199,8 +200,7 @@ TEST_CASE("Sum says what it knows, and what each gate does", "[plugins][learn]")
     CHECK(shown(*p, id_of(dsp::Role::rack_tom, "gate_threshold_db")) != "-60.0 dB");
     CHECK(shown(*p, id_of(dsp::Role::kick_in, "gate_threshold_db")) == "-33.0 dB"); // somebody's choice
     play(*p, Channels(kSumMics, Signal(64'000, 0.0f)), {16'000, 16'000, 16'000, 16'000});
-    pump(150), pump(150);
-    CHECK(shown(*p, rack) == "shut");
+    wait_for(*p, rack, "shut");
     const auto strokes = on_sixteen(take.mics);
     Channels one; // the first stroke of the rack tom, 1.3 s from the start
     for (const auto& c : strokes) one.emplace_back(c.begin() + 20'000, c.begin() + 22'400);
@@ -214,7 +214,7 @@ TEST_CASE("Sum without a table gates like a plain gate on its own mic", "[plugin
         set_state_text(*p, s.dump());
         const auto in = on_sixteen(small_take().mics);
         auto out = play(*p, in, block_sizes(in[0].size()));
-        pump(150);
+        pump_polls();
         return std::pair(out, shown(*p, "kit_known"));
     };
     const auto own = sound(session);
@@ -259,13 +259,12 @@ TEST_CASE("Sum's learn is no part of the state, and a state ends it", "[plugins]
     auto p = ready_for_small_take();
     const auto quiet = state_text(*p);
     type_in(*p, "learn", "on");
-    pump(150);
-    CHECK(shown(*p, "learning") == "listening");
+    wait_for(*p, "learning", "listening");
     CHECK(state_text(*p) == quiet);
     play_slowly(*p, on_sixteen(take.mics));
     set_state_text(*p, quiet);
     CHECK(shown(*p, "learn") == "off");
-    pump(150);
+    pump_polls();
     play(*p, Channels(kSumMics, Signal(64, 0.0f)), {64}); // the audio thread ends the recording
     wait_for_learn(*p);
     CHECK(shown(*p, "learning") == "nothing yet");
@@ -275,14 +274,14 @@ TEST_CASE("Sum's learn is no part of the state, and a state ends it", "[plugins]
     REQUIRE(shown(*p, "learning") == "learned");
     const auto known = shown(*p, "kit_known");
     type_in(*p, "learn", "on");
-    pump(150);
+    wait_for(*p, "learning", "listening");
     p->prepareToPlay(kRate, 512);
-    pump(150);
+    pump_polls();
     CHECK(shown(*p, "learning") == "listening");
     CHECK(shown(*p, "heard_s") == "0 s");
     play(*p, Channels(kSumMics, Signal(4'800, 0.0f)), {4'800});
     type_in(*p, "learn", "off");
-    pump(150);
+    pump_polls();
     play(*p, Channels(kSumMics, Signal(64, 0.0f)), {64});
     wait_for_learn(*p);
     CHECK(shown(*p, "learning") == "too few hits");
@@ -294,7 +293,7 @@ TEST_CASE("Sum: no heap, no lock on the audio thread while it learns and when it
     const auto& take = small_take();
     auto p = ready_for_small_take();
     type_in(*p, "learn", "on");
-    pump(150);
+    wait_for(*p, "learning", "listening");
     juce::MidiBuffer midi;
     juce::AudioBuffer<float> audio(static_cast<int>(kSumMics), 480);
     int calls = 0;
@@ -308,11 +307,13 @@ TEST_CASE("Sum: no heap, no lock on the audio thread while it learns and when it
     const auto in = on_sixteen(take.mics);
     for (std::size_t at = 0; at + 480 <= in[0].size(); at += 480) {
         block(in, at);
-        if (at % 48'000 == 0) pump(60);
+        if (at % 48'000 == 0) pump_polls();
     }
     type_in(*p, "learn", "off");
-    for (int i = 0; i < 200 && shown(*p, "learning") != "learned"; ++i) block(in, 0), pump(50);
-    CHECK(shown(*p, "learning") == "learned");
+    REQUIRE(pump_until([&] {
+        block(in, 0);
+        return shown(*p, "learning") == "learned";
+    }));
     block(in, 0); // takes the table
     const auto state = state_text(*p);
     for (int i = 0; i < 5; ++i) set_state_text(*p, state), block(in, 480);
@@ -378,13 +379,13 @@ TEST_CASE("Sum's look-ahead is reported, and bypass keeps the time", "[plugins]"
 }
 
 TEST_CASE("Sum goes away while it listens and while it measures", "[plugins][learn]") {
-    for (int ms : {0, 60, 120}) {
+    for (int polls : {0, 1, 2}) {
         auto p = ready_for_small_take();
         type_in(*p, "learn", "on");
-        pump(150);
+        wait_for(*p, "learning", "listening");
         play_slowly(*p, on_sixteen(small_take().mics));
-        if (ms > 0) type_in(*p, "learn", "off"), pump(60);
+        if (polls > 0) type_in(*p, "learn", "off"), pump_polls();
         play(*p, Channels(kSumMics, Signal(64, 0.0f)), {64});
-        pump(ms);
+        while (polls-- > 0) pump_polls();
     }
 }

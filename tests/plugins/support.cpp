@@ -70,7 +70,21 @@ std::string shown(const Processor& p, std::string_view id) {
     return p.getParameters()[index_of(p, id)]->getCurrentValueAsText().toStdString();
 }
 
-void pump(int ms) { juce::MessageManager::getInstance()->runDispatchLoopUntil(ms); }
+void pump_once() { juce::MessageManager::getInstance()->runDispatchLoopUntil(2); }
+
+void pump_polls() {
+    struct Tick final : juce::Timer {
+        void timerCallback() override { came = true; }
+        bool came = false;
+    } tick;
+    tick.startTimer(60); // JUCE calls timers in the order in which they fall due, and a poll is due every 50
+    REQUIRE(pump_until([&] { return tick.came; }));
+}
+
+void wait_for(const Processor& p, std::string_view id, const std::string& text) {
+    pump_until([&] { return shown(p, id) == text; });
+    REQUIRE(shown(p, id) == text);
+}
 
 void type_in(Processor& p, std::string_view id, const char* text) {
     auto* parameter = p.getParameters()[index_of(p, id)];

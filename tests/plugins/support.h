@@ -5,6 +5,7 @@
 #include "gate/gate.h"
 #include "kick/kick.h"
 #include "sum/sum.h"
+#include <chrono>
 #include <memory>
 #include <random>
 #include <string>
@@ -85,8 +86,23 @@ Channels play(juce::AudioProcessor& plugin, const Channels& in, const std::vecto
 int index_of(const Processor& p, std::string_view id);
 /// What the host shows for a control or a meter.
 std::string shown(const Processor& p, std::string_view id);
-/// Lets timers and messages run.
-void pump(int ms);
+/// Lets timers and messages run for a moment.
+void pump_once();
+/// How long a test waits for what must come: far longer than it takes on the busiest machine.
+inline constexpr std::chrono::minutes kPatience{5};
+/// Lets timers and messages run until it is so. False: it did not come.
+template <class Condition> bool pump_until(Condition&& condition) {
+    const auto end = std::chrono::steady_clock::now() + kPatience;
+    while (!condition()) {
+        if (std::chrono::steady_clock::now() > end) return false;
+        pump_once();
+    }
+    return true;
+}
+/// Until every plug-in has polled once since; what it had to notice it has noticed, and shows.
+void pump_polls();
+/// Until the host shows this; the test fails when that never comes.
+void wait_for(const Processor& p, std::string_view id, const std::string& text);
 /// As a person types it into the host.
 void type_in(Processor& p, std::string_view id, const char* text);
 

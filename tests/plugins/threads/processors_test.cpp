@@ -23,30 +23,48 @@ void play_until(const std::atomic<bool>& stop, Processor& p, bool& finite) {
     }
 }
 
-/// A host that plays the same strokes over and over on one thread and saves the state on another.
+/// A host that plays the same strokes over and over on one thread and saves the state on another, now and
+/// then.
 class HostAtWork {
 public:
     HostAtWork(Processor& p, const Channels& strokes)
         : audio_([this, &p, &strokes] {
               while (!stop_.load()) play(p, strokes, block_sizes(strokes[0].size()));
           }),
-          saver_([&p] {
-              for (int i = 0; i < 20; ++i) {
-                  CHECK_FALSE(state_text(p).empty());
+          saver_([this, &p] {
+              do {
+                  saved_.store(saved_.load() && !state_text(p).empty());
                   std::this_thread::sleep_for(std::chrono::milliseconds(20));
-              }
+              } while (!stop_.load());
           }) {}
-    /// Once, before it goes away.
-    void stop() {
-        saver_.join();
+    ~HostAtWork() {
         stop_.store(true);
-        audio_.join();
+        saver_.join(), audio_.join();
     }
+    /// Was every state a state?
+    [[nodiscard]] bool saved() const { return saved_.load(); }
 
 private:
-    std::atomic<bool> stop_{false};
+    std::atomic<bool> stop_{false}, saved_{true};
     std::thread audio_, saver_;
 };
+
+/// Switches learning on and waits until it listens, or has heard enough already and went off by itself.
+void start_learning(Processor& p, std::string_view state) {
+    type_in(p, "learn", "on");
+    REQUIRE(pump_until([&] { return shown(p, state) == "listening" || shown(p, "learn") == "off"; }));
+}
+
+/// Until a figure of what was heard has come so far, or learning has ended by itself.
+void wait_until_heard(const Processor& p, std::string_view figure, int least) {
+    REQUIRE(pump_until([&] { return std::stoi(shown(p, figure)) >= least || shown(p, "learn") == "off"; }));
+}
+
+void finish_learning(Processor& p, std::string_view state) {
+    type_in(p, "learn", "off");
+    pump_polls();
+    REQUIRE(pump_until([&] { return shown(p, state) != "listening" && shown(p, state) != "measuring"; }));
+}
 
 } // namespace
 
@@ -69,7 +87,7 @@ TEST_CASE("controls, states and programs change from other threads while audio r
         CHECK_FALSE(state_text(*p).empty());
         for (auto* parameter : p->getParameters()) CHECK(parameter->getCurrentValueAsText().isNotEmpty());
         CHECK(p->getTailLengthSeconds() >= 0.0);
-        pump(2); // meters and latency are polled
+        pump_once(); // meters and latency are polled
     }
     knobs.join(), saver.join();
     stop.store(true);
@@ -83,21 +101,18 @@ TEST_CASE("Damp learns while audio runs and states arrive") {
     const auto state = state_text(*p);
     const Channels strokes(2, membrane(8'000.0, 4, 0.1));
     p->prepareToPlay(8'000.0, 512);
-    HostAtWork host(*p, strokes);
+    const HostAtWork host(*p, strokes);
     bool found = false;
     for (int i = 0; i < 6; ++i) {
-        type_in(*p, "learn", "on");
-        pump(200);
+        start_learning(*p, "learned");
+        wait_until_heard(*p, "hits_heard", 4);
         if (i == 2) set_state_text(*p, state);
-        type_in(*p, "learn", "off");
         if (i == 4) p->setCurrentProgram(0);
-        for (int k = 0; k < 100 && !found && (k < 2 || shown(*p, "learned") == "measuring"); ++k) {
-            pump(50);
-            found = shown(*p, "learned").find("ring") != std::string::npos;
-        }
+        finish_learning(*p, "learned");
+        found = found || shown(*p, "learned").find("ring") != std::string::npos;
     }
-    host.stop();
     CHECK(found);
+    CHECK(host.saved());
     CHECK(all_allowed(*p));
 }
 
@@ -109,20 +124,19 @@ TEST_CASE("Sum learns while audio runs and states arrive") {
     const auto kick = membrane(8'000.0, 3, 0.1), snare = membrane(8'000.0, 3, 0.5);
     for (std::size_t n = 0; n < 22'000; ++n)
         strokes[0][n] = kick[n] + 0.1f * snare[n], strokes[1][n] = snare[n] + 0.1f * kick[n];
-    HostAtWork host(*p, strokes);
+    const HostAtWork host(*p, strokes);
     bool learned = false;
     std::string known;
     for (int i = 0; i < 6; ++i) {
-        type_in(*p, "learn", "on");
-        pump(300);
+        start_learning(*p, "learning");
+        wait_until_heard(*p, "heard_s", 6); // each drum six times
         if (i == 2) set_state_text(*p, state);
-        type_in(*p, "learn", "off");
         if (i == 4) p->setCurrentProgram(0), set_state_text(*p, known.empty() ? state : known);
-        for (int k = 0; k < 100 && (k < 2 || shown(*p, "learning") == "measuring"); ++k) pump(50);
+        finish_learning(*p, "learning");
         if (shown(*p, "learning") == "learned") learned = true, known = state_text(*p);
     }
-    host.stop();
     CHECK(learned);
+    CHECK(host.saved());
     CHECK(all_allowed(*p));
 }
 
@@ -130,9 +144,10 @@ TEST_CASE("a plug-in goes away on a thread that is not the host's main one") {
     const auto plugin = GENERATE(from_range(kPlugins));
     for (int i = 0; i < 5; ++i) {
         auto p = ready(plugin);
-        std::thread other([&] { p.reset(); });
-        pump(60); // the poll may run just then
+        std::atomic<bool> gone{false};
+        std::thread other([&] { p.reset(), gone.store(true); });
+        CHECK(pump_until([&] { return gone.load(); })); // the poll may run just then
         other.join();
     }
-    pump(60);
+    pump_polls(); // what was left to the message thread
 }

@@ -3,8 +3,8 @@
 #include "common/shared_values.h"
 #include "filters/kick_conditioner.h"
 #include <array>
+#include <atomic>
 #include <catch2/catch.hpp>
-#include <chrono>
 #include <thread>
 
 using namespace kitfold;
@@ -38,7 +38,7 @@ public:
             kick_.process(block.data(), block.data(), block.size());
         }
     }
-    int reads = 0;
+    std::atomic<int> reads = 0;
     bool good = true;
 
 private:
@@ -72,12 +72,10 @@ TEST_CASE("a group of settings arrives whole or not at all") {
     });
     for (int i = 0; i < 3'000; ++i) shared.set_all(values_of(i % 2 == 0 ? first : second));
     other.join();
-    std::this_thread::sleep_for(
-        std::chrono::milliseconds(50)); // all groups are complete: a block of then sees one
+    while (audio.reads.load() == 0) std::this_thread::yield(); // a block of now at the latest sees a group
     stop.store(true);
     player.join();
     CHECK(audio.good);
-    CHECK(audio.reads > 0);
 }
 
 TEST_CASE("single controls move while groups arrive") {
