@@ -31,11 +31,11 @@ std::vector<Ear> listen(std::span<const ScanFeatures> scans) {
 /// clock.
 void set_lags(std::span<const TakeMic> mics, std::span<Ear> ears) {
     std::size_t clock = 0;
-    for (std::size_t m = 0; m < mics.size(); ++m)
-        if (is_overhead(mics[m].role)) {
-            clock = m;
-            break;
-        }
+    const auto before = [&](Role a, Role b) {
+        return is_overhead(a) != is_overhead(b) ? is_overhead(a) : is_overhead(a) && a < b;
+    };
+    for (std::size_t m = 1; m < mics.size(); ++m)
+        if (before(mics[m].role, mics[clock].role)) clock = m;
     std::vector<std::ptrdiff_t> lags(ears.size());
     for (std::size_t m = 0; m < ears.size(); ++m) lags[m] = common_lag(ears[clock], ears[m], kLagReach);
     for (std::size_t m = 0; m < ears.size(); ++m) ears[m].lag = lags[m];

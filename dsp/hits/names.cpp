@@ -11,8 +11,9 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr float kFar = std::numeric_limits<float>::infinity();
-constexpr float kSameDb = 1.5f;   // of prints: one place
-constexpr float kAlikeDb = 4.0f;  // one drum struck elsewhere or otherwise
+constexpr float kSameDb = 1.5f;                                      // of prints: one place
+constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
+constexpr float kAlikeDb = 4.0f;                                     // one drum struck elsewhere or otherwise
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
 bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
@@ -57,6 +58,10 @@ bool composite(std::span<const Place> places, std::size_t of) {
         for (std::size_t j = 0; j < i; ++j) {
             if (i == of || j == of) continue;
             const float both = apart_from_both_db(whole, places[i].print, places[j].print);
+            if (getenv("KF_BOTH") && both < 2.6f && both < .85f * std::min(alone[i], alone[j]))
+                fprintf(stderr, "both %zu (%zu): %zu %zu  %.2f of %.2f\n", of, places[of].members.size(),
+                        places[i].members.size(), places[j].members.size(), both,
+                        std::min(alone[i], alone[j]));
             if (both < kSameDb && both < kBetter * std::min(alone[i], alone[j])) return true;
         }
     return false;
@@ -70,6 +75,13 @@ Bands voice_bands(Drum d) {
     return is_plate(d) ? Bands{5, 8} : Bands{1, 7};
 }
 
+/// How much lower than all else a kick is in its mic.
+float low_db(const Place& place, std::size_t own) {
+    constexpr float kMostDb = 10.0f;
+    const float* db = place.print.db.data() + own * kScanBands;
+    return std::clamp(db[0] - (db[1] + db[2] + db[3]) / 3.0f, -kMostDb, kMostDb);
+}
+
 class Namer {
 public:
     Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms);
@@ -79,7 +91,8 @@ private:
     struct Claim {
         Drum drum = Drum::kick;
         std::size_t own = 0;
-        std::vector<std::optional<float>> lead_db; ///< of its mic over the others, by place
+        std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
+        std::vector<bool> heard;
     };
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
@@ -87,7 +100,9 @@ private:
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(const Claim& c);
     [[nodiscard]] float above(std::size_t place, std::size_t band) const;
-    [[nodiscard]] bool plate(std::size_t place) const;
+    [[nodiscard]] float top_db(std::size_t place) const;
+    [[nodiscard]] bool plate(std::size_t place) const { return top_db(place) > kDarkestPlateDb; }
+    [[nodiscard]] bool sounds_like(Drum drum, std::size_t place) const;
     [[nodiscard]] bool tom(std::size_t place) const;
     [[nodiscard]] float pitch(std::size_t place) const;
     void name_toms(std::vector<std::size_t> toms);
@@ -98,62 +113,69 @@ private:
     std::vector<Arrivals> arrivals_ms_; ///< by place
     std::vector<Claim> claims_;         ///< of the drums with a mic
     std::vector<std::optional<Drum>> names_;
-    std::vector<std::size_t> above_; ///< mics over the kit, or all
+    std::vector<std::vector<std::size_t>> above_; ///< by place: mics over the kit that hear it, or all
 };
 
 Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms)
     : places_(places), mics_(mics), arrivals_ms_(std::move(arrivals_ms)), names_(places.size()) {
-    for (std::size_t m = 0; m < mics.size(); ++m)
-        if (is_overhead(mics[m].role)) above_.push_back(m);
-    if (above_.empty()) {
-        above_.resize(mics.size());
-        std::iota(above_.begin(), above_.end(), 0);
+    for (const auto& p : places) {
+        std::vector<std::size_t> over, all(mics.size());
+        std::iota(all.begin(), all.end(), 0);
+        for (const auto m : all)
+            if (is_overhead(mics[m].role) &&
+                std::any_of(p.print.variance.begin() + static_cast<std::ptrdiff_t>(m * kScanBands),
+                            p.print.variance.begin() + static_cast<std::ptrdiff_t>((m + 1) * kScanBands),
+                            [](float v) { return v < kFar; }))
+                over.push_back(m);
+        above_.push_back(over.empty() ? all : over);
     }
 }
 
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
-    Claim out{drum, own, {}};
+    Claim out{drum, own, {}, {}};
     const auto [first, last] = voice_bands(drum);
     for (const auto& p : places_) {
-        float sum = 0.0f, count = 0.0f;
+        float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
         for (auto b = first; b < last; ++b) {
-            const auto c = own * kScanBands + b;
-            if (!shown(p.print, c)) continue;
             float others = 0.0f, mics = 0.0f;
             for (std::size_t m = 0; m < mics_.size(); ++m) {
                 if (own_drum(mics_[m].role) == drum || is_room(mics_[m].role)) continue;
                 others += p.print.db[m * kScanBands + b], mics += 1.0f;
             }
-            sum += p.print.db[c] - others / std::max(mics, 1.0f);
-            count += 1.0f;
+            const auto c = own * kScanBands + b;
+            const float lead = p.print.db[c] - others / std::max(mics, 1.0f);
+            any += lead;
+            if (shown(p.print, c)) heard += lead, heard_bands += 1.0f;
         }
-        out.lead_db.push_back(count > 0.0f ? std::optional(sum / count) : std::nullopt);
-        if (drum == Drum::kick && count > 0.0f) { // no other drum is as low
-            constexpr float kMostTiltDb = 10.0f;
-            const auto& db = p.print.db;
-            const auto c = own * kScanBands;
-            *out.lead_db.back() +=
-                std::clamp(db[c] - (db[c + 1] + db[c + 2] + db[c + 3]) / 3.0f, -kMostTiltDb, kMostTiltDb);
-        }
+        out.heard.push_back(heard_bands > 0.0f);
+        out.lead_db.push_back(heard_bands > 0.0f ? heard / heard_bands
+                                                 : any / static_cast<float>(last - first));
+        if (drum == Drum::kick) out.lead_db.back() += low_db(p, own);
     }
     return out;
 }
 
 float Namer::above(std::size_t place, std::size_t band) const {
     float most = -kFar;
-    for (const auto m : above_)
+    for (const auto m : above_[place])
         if (const auto c = m * kScanBands + band; shown(places_[place].print, c))
             most = std::max(most, places_[place].print.db[c]);
     return most;
 }
 
-/// Speaks up to the top.
-bool Namer::plate(std::size_t place) const {
-    constexpr float kLeastDb = -11.0f;
+/// How loud the top two bands are re the loudest below.
+float Namer::top_db(std::size_t place) const {
     float top = -kFar, low = -kFar;
     for (std::size_t b = 0; b < 6; ++b) low = std::max(low, above(place, b));
     for (std::size_t b = 6; b < 8; ++b) top = std::max(top, above(place, b));
-    return top > low + kLeastDb;
+    return top > -kFar ? top - low : -kFar;
+}
+
+/// What sounds like it: between the two a soft snare is as bright as an open hi-hat.
+bool Namer::sounds_like(Drum drum, std::size_t place) const {
+    const float top = top_db(place);
+    return is_plate(drum) ? top > kDarkestPlateDb
+                          : top < (drum == Drum::snare ? kBrightestSnareDb : kDarkestPlateDb);
 }
 
 /// A head without wires.
@@ -172,13 +194,13 @@ float Namer::stands_out_db(const Claim& c, std::size_t place) const {
     constexpr float kPerMsDb = 3.0f, kMostMs = 4.0f;
     std::vector<float> leads, aheads;
     for (std::size_t j = 0; j < places_.size(); ++j) {
-        if (j == place || !c.lead_db[j] || plate(j) != is_plate(c.drum)) continue;
-        leads.push_back(*c.lead_db[j]);
+        if (j == place || plate(j) != is_plate(c.drum)) continue;
+        leads.push_back(c.lead_db[j]);
         if (const auto ahead = ahead_ms(c, j)) aheads.push_back(*ahead);
     }
     const auto ahead = ahead_ms(c, place);
     const float sooner = ahead && !aheads.empty() ? *ahead - quantile(aheads, 0.5) : 0.0f;
-    return *c.lead_db[place] - quantile(leads, 0.5) + kPerMsDb * std::clamp(sooner, -kMostMs, kMostMs);
+    return c.lead_db[place] - quantile(leads, 0.5) + kPerMsDb * std::clamp(sooner, -kMostMs, kMostMs);
 }
 
 /// By how much a drum's mic hears a place before all others do.
@@ -193,10 +215,10 @@ std::optional<float> Namer::ahead_ms(const Claim& c, std::size_t place) const {
 
 /// No other drum's mic stands out more there.
 bool Namer::may_be(const Claim& c, std::size_t place) const {
-    if (!c.lead_db[place] || plate(place) != is_plate(c.drum)) return false;
+    if (!c.heard[place] || !sounds_like(c.drum, place)) return false;
     const float mine = stands_out_db(c, place);
     return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
-        return o.drum != c.drum && is_plate(o.drum) == is_plate(c.drum) && o.lead_db[place] &&
+        return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] &&
                stands_out_db(o, place) > mine;
     });
 }
@@ -207,19 +229,23 @@ void Namer::give(const Claim& c) {
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (may_be(c, j)) may.push_back(j);
+    const auto less = [&](auto a, auto b) {
+        return std::pair(plate(a) == is_plate(c.drum), c.lead_db[a]) <
+               std::pair(plate(b) == is_plate(c.drum), c.lead_db[b]);
+    };
     if (may.empty()) return;
-    const auto core = *std::max_element(may.begin(), may.end(),
-                                        [&](auto a, auto b) { return *c.lead_db[a] < *c.lead_db[b]; });
-    const auto short_db = [&](std::size_t j) { return *c.lead_db[core] - *c.lead_db[j]; };
+    const auto core = *std::max_element(may.begin(), may.end(), less);
+    if (plate(core) != is_plate(c.drum)) return;
+    const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
     const auto alike = [&](std::size_t j) {
         return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
                kAlikeDb;
     };
     std::optional<float> farthest_db;
     for (std::size_t j = 0; j < places_.size(); ++j)
-        if (c.lead_db[j] && plate(j) == is_plate(c.drum) && !alike(j))
-            farthest_db = std::max(farthest_db.value_or(short_db(j)), short_db(j));
-    if (farthest_db && *farthest_db < kLeadDb) return;
+        if (plate(j) == is_plate(c.drum) && !alike(j))
+            farthest_db = std::max(farthest_db.value_or(0.0f), short_db(j));
+    if (farthest_db && std::max(*farthest_db, stands_out_db(c, core)) < kLeadDb) return;
     const float near_db = c.drum == Drum::kick ? kKickDb
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
@@ -285,8 +311,10 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     std::vector<Arrivals> arrivals;
     for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
     const auto names = Namer(places, mics, std::move(arrivals)).names();
+    constexpr std::size_t kFew = 2; // strokes that nothing names may be chance
     std::vector<NamedPlace> out;
-    for (std::size_t j = 0; j < places.size(); ++j) out.push_back({std::move(places[j]), names[j]});
+    for (std::size_t j = 0; j < places.size(); ++j)
+        if (names[j] || places[j].members.size() > kFew) out.push_back({std::move(places[j]), names[j]});
     return out;
 }
 
