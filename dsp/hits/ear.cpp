@@ -1,4 +1,5 @@
 #include "hits/ear.h"
+#include "hits/hit_math.h"
 #include <algorithm>
 #include <bit>
 #include <cmath>
@@ -23,7 +24,7 @@ float float_of(std::uint16_t h) noexcept { return std::bit_cast<float>(static_ca
 
 Ear::Ear(const ScanFeatures& scan)
     : scan_(&scan), frames_(static_cast<std::ptrdiff_t>(scan.frames())), step_(scan.frames() * kScanBands),
-      novelty_(scan.frames()), bright_(scan.frames()) {
+      novelty_(scan.frames()) {
     for (std::size_t b = 0; b < kScanBands; ++b) {
         std::vector<float> some;
         for (std::size_t f = 0; f < scan.frames(); f += 7) some.push_back(scan.energy(f, b));
@@ -32,6 +33,38 @@ Ear::Ear(const ScanFeatures& scan)
         std::nth_element(some.begin(), tenth, some.end());
         floor_[b] = *tenth + 1e-14f;
         find_steps(b);
+    }
+    find_novelty();
+}
+
+/// Levels of 8 ms, the shortest in which a low drum's wave has a level, against the loudest of those that
+/// ended when it began or up to 8 ms before: what decays, rings or beats gives none.
+void Ear::find_novelty() {
+    constexpr std::size_t kPiece = 8, kPast = 8;
+    constexpr float kMostDb = 20.0f, kOverFloor = 4.0f, kUnderLoudest = 1e-6f;
+    std::array<BandLevels, 32> level{}; // dB, by the frame in which a piece begins; newest last
+    BandLevels sum{}, quiet{};
+    for (std::ptrdiff_t f = 0; f < frames_; ++f)
+        for (std::size_t b = 0; b < kScanBands; ++b)
+            quiet[b] = std::max(quiet[b], kUnderLoudest * energy(f, b));
+    for (std::size_t b = 0; b < kScanBands; ++b)
+        quiet[b] = std::max(quiet[b], kOverFloor * floor_[b]) * kPiece + 1e-14f;
+    for (std::ptrdiff_t f = 0; f < frames_; ++f) { // the piece that ends with f
+        const auto begins = f + 1 - static_cast<std::ptrdiff_t>(kPiece);
+        auto& now = level[static_cast<std::size_t>(f) % level.size()];
+        sum.fill(0.0f);
+        for (auto g = begins; g <= f; ++g)
+            for (std::size_t b = 0; b < kScanBands; ++b) sum[b] += energy(g, b);
+        for (std::size_t b = 0; b < kScanBands; ++b) now[b] = kDbPerDoubling * quick_log2(sum[b] + quiet[b]);
+        if (begins < static_cast<std::ptrdiff_t>(kPiece + kPast)) continue;
+        BandLevels past = level[static_cast<std::size_t>(f - kPiece) % level.size()];
+        for (std::size_t k = kPiece + 1; k <= kPiece + kPast; ++k) {
+            const auto& was = level[(static_cast<std::size_t>(f) - k) % level.size()];
+            for (std::size_t b = 0; b < kScanBands; ++b) past[b] = std::max(past[b], was[b]);
+        }
+        float rise = 0.0f;
+        for (std::size_t b = 0; b < kScanBands; ++b) rise += std::clamp(now[b] - past[b], 0.0f, kMostDb);
+        novelty_[static_cast<std::size_t>(begins)] = rise / kScanBands;
     }
 }
 
@@ -55,10 +88,6 @@ void Ear::find_steps(std::size_t band) {
         const float step = std::max(0.0f, threes.back() - kAbovePast * past - kAboveFloor * floor_[band]);
         const auto n = static_cast<std::size_t>(f);
         step_[n * kScanBands + band] = half_of(step);
-        if (step <= 0.0f || band == 0) continue;
-        const float doublings = std::log2(1.0f + step / (past + 4.0f * floor_[band]));
-        novelty_[n] += doublings;
-        if (band >= kFirstBrightBand) bright_[n] += doublings;
     }
 }
 

@@ -25,28 +25,25 @@ public:
     [[nodiscard]] BandLevels rise(std::ptrdiff_t first, std::ptrdiff_t last) const noexcept;
     /// What a step at `frame` has to exceed because the band was as loud a moment ago.
     [[nodiscard]] BandLevels past(std::ptrdiff_t frame) const noexcept;
-    /// Doublings by which a frame steps up, added up over the bands; and over the bands of cymbals alone.
-    [[nodiscard]] float novelty(std::ptrdiff_t frame) const noexcept { return at(novelty_, frame); }
-    [[nodiscard]] float bright_novelty(std::ptrdiff_t frame) const noexcept { return at(bright_, frame); }
+    /// By how much the 8 ms from a frame on are louder than what was before, dB, mean of the bands, 0..20.
+    [[nodiscard]] float novelty(std::ptrdiff_t frame) const noexcept {
+        const auto f = frame + lag;
+        return f >= 0 && f < frames_ ? novelty_[static_cast<std::size_t>(f)] : 0.0f;
+    }
 
     std::ptrdiff_t lag = 0; ///< frames by which this mic is late on the whole
 
 private:
     [[nodiscard]] float three(std::ptrdiff_t frame, std::size_t band) const noexcept;
-    [[nodiscard]] float at(const std::vector<float>& x, std::ptrdiff_t frame) const noexcept {
-        const auto f = frame + lag;
-        return f >= 0 && f < std::ssize(x) ? x[static_cast<std::size_t>(f)] : 0.0f;
-    }
     void find_steps(std::size_t band);
+    void find_novelty();
 
     const ScanFeatures* scan_;
     std::ptrdiff_t frames_;
     BandLevels floor_{};
     std::vector<std::uint16_t> step_; ///< upper halves of floats, like the scan
-    std::vector<float> novelty_, bright_;
+    std::vector<float> novelty_;
 };
-
-inline constexpr std::size_t kFirstBrightBand = 4;
 
 /// Frames by which `ear` is later than `reference` on the whole, within +-reach; 0 when nothing can be told.
 std::ptrdiff_t common_lag(const Ear& reference, const Ear& ear, std::ptrdiff_t reach);

@@ -1,5 +1,7 @@
 #include "hits/hit_finder.h"
+#include "hits/arrival.h"
 #include "hits/hit_math.h"
+#include "hits/sources.h"
 #include <algorithm>
 #include <cmath>
 #include <future>
@@ -17,6 +19,9 @@ constexpr float kCoveredDb = 6.0f; // a softer crash under one that is fresh
 constexpr float kLeastSeenDb = 14.0f;
 constexpr float kSoftestDb = 30.0f; // under the drum's median
 
+/// What a drum's first wave lies above: rumble and hum are below all, drums below a cymbal.
+double low_hz(Drum drum) { return is_plate(drum) ? 3'000.0 : 60.0; }
+
 /// Strongest first; near a hit only what is a hit of its own: the ring of a drum beats for a while.
 std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
     std::stable_sort(all.begin(), all.end(), [](const KnownStroke& a, const KnownStroke& b) {
@@ -31,7 +36,8 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
             if (std::abs(after) < (is_plate(drum) ? kPlateApart : kHitApart)) {
                 own = false;
                 if (after < -2 && under < 8.0f)
-                    k.frame = s.frame; // the earlier of two as strong is the attack
+                    k.frame = s.frame, k.event = s.event,
+                    k.onset = s.onset; // the earlier of two as strong is the attack
                 break;
             }
             if ((is_plate(drum) && after > 0 && after < 30 && under > 3.0f) ||
@@ -77,7 +83,7 @@ std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part
             for (std::size_t b = 1; b < kScanBands; ++b) {
                 const auto c = m * kScanBands + b;
                 if (event.step[c] < 2.0f * event.hidden[c] || part.share[c] < least_share) continue;
-                for (auto f = event.frame - 7; f <= event.frame + 6; ++f)
+                for (auto f = event.frame - 7; f <= event.frame + 13; ++f)
                     if (ear.energy(f, b) - 1.26f * past[b] >= (b < 4 ? 0.25f : 0.5f) * event.step[c]) {
                         reached.emplace_back(
                             f, std::min(decibels(event.step[c] / event.hidden[c]), kClearestDb));
@@ -118,7 +124,7 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
             if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
             const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
                                       : onset(events_[i], p, who_.overheads);
-            all.push_back({p.source, f.value_or(events_[i].frame), decibels(p.level)});
+            all.push_back({p.source, i, events_[i].frame, f, decibels(p.level)});
         }
     return thinned(std::move(all), drum);
 }
@@ -135,129 +141,107 @@ std::vector<KnownStroke> HitFinder::lone(std::span<const KnownStroke> strokes,
     return out;
 }
 
-/// Where a cymbal's power in a mic's bright bands first reaches a part of what it gains, frames re its
-/// strokes; none if there are few or the mic hardly hears them.
-std::optional<std::ptrdiff_t> HitFinder::bright_onset(const Ear& ear,
-                                                      std::span<const KnownStroke> strokes) const {
-    constexpr std::ptrdiff_t kFirst = -12, kLast = 14, kNothingYet = 6; // frames
-    constexpr float kBegun = 0.2f, kClear = 0.4f, kOverChance = 4.0f, kBegunOverChance = 2.0f;
-    constexpr std::size_t kFewest = 4;
-    if (strokes.size() < kFewest) return std::nullopt;
-    std::array<std::vector<float>, kLast - kFirst> course;
-    for (const auto& s : strokes) {
-        const auto bright = [&](std::ptrdiff_t f) {
-            return ear.energy(s.frame + f, 6) + ear.energy(s.frame + f, 7);
-        };
-        float before = 1e-14f;
-        for (auto f = kFirst - 8; f < kFirst; ++f) before += bright(f) / 8.0f;
-        for (auto f = kFirst; f < kLast; ++f)
-            course[static_cast<std::size_t>(f - kFirst)].push_back(bright(f) / before);
-    }
-    std::vector<float> usual;
-    for (auto& c : course) usual.push_back(quantile(c, 0.5) - 1.0f);
-    const float most = *std::max_element(usual.begin(), usual.end());
-    float chance = 0.0f; // many strokes tell of a mic that hears them far under its noise
-    for (std::size_t f = 0; f < kNothingYet; ++f) chance = std::max(chance, std::abs(usual[f]));
-    if (most < std::max(kClear, kOverChance * chance)) return std::nullopt;
-    const float least = std::max(kBegun * most, kBegunOverChance * chance);
-    const auto begun = std::find_if(usual.begin(), usual.end(), [&](float x) { return x > least; });
-    return kFirst + (begun - usual.begin());
+double HitFinder::seconds(std::size_t mic, float frame) const {
+    return (static_cast<double>(frame) + static_cast<double>(ears_[mic].lag)) * 1e-3;
 }
 
-/// Earliest of all mics to hear a source, as frames from its strokes on the common clock to that mic's file.
-/// Strokes that nothing else was struck with tell most. Where there are few, those of all sources that are
-/// the same drum do; and where these are few, all but those at which the mic heard the drum it is put up for.
-std::ptrdiff_t HitFinder::first_to_hear(std::size_t source, const StrokesByDrum& all) const {
-    constexpr std::ptrdiff_t kFarthest = 4; // frames by which a close mic is nearer than the overheads
-    const auto drum = static_cast<std::size_t>(model_.sources()[source].drum);
-    std::vector<KnownStroke> mine, others;
-    std::copy_if(all[drum].begin(), all[drum].end(), std::back_inserter(mine),
-                 [&](auto& s) { return s.source == source; });
-    for (std::size_t d = 0; d < kDrumCount; ++d)
-        if (d != drum) others.insert(others.end(), all[d].begin(), all[d].end());
-    const auto mine_lone = lone(mine, others), all_lone = lone(all[drum], others);
-    std::vector<std::optional<std::ptrdiff_t>> onsets;
-    for (std::size_t m = 0; m < ears_.size(); ++m) {
-        auto onset = bright_onset(ears_[m], mine_lone);
-        if (!onset) onset = bright_onset(ears_[m], all_lone);
-        if (!onset && near_[m] != model_.sources()[source].drum) {
-            const auto own = near_[m] ? std::span(all[static_cast<std::size_t>(*near_[m])])
-                                      : std::span<const KnownStroke>{};
-            onset = bright_onset(ears_[m], lone(mine, own));
-        }
-        onsets.push_back(onset);
+/// First arrivals of some strokes in a mic, less the event's time there.
+std::vector<float> HitFinder::delays(std::size_t mic, double low_hz,
+                                     std::span<const KnownStroke> strokes) const {
+    constexpr std::size_t kEnough = 40;
+    constexpr double kBefore_s = 0.007, kAfter_s = 0.006;
+    std::vector<float> out;
+    const auto step = std::max<std::size_t>(strokes.size() / kEnough, 1);
+    for (std::size_t i = 0; i < strokes.size(); i += step) {
+        const double t = seconds(mic, events_[strokes[i].event].at);
+        if (const auto at = first_arrival_s(take_, mic, low_hz, t - kBefore_s, t + kAfter_s, INFINITY))
+            out.push_back(static_cast<float>(*at - t));
     }
-    std::optional<std::ptrdiff_t> above;
-    for (const auto o : who_.overheads)
-        if (const auto& f = onsets[who_.mics[o]]) above = std::min(above.value_or(*f), *f);
-    if (!above) return ears_[who_.mics[who_.overheads[0]]].lag;
-    auto first = std::numeric_limits<std::ptrdiff_t>::max();
-    for (std::size_t m = 0; m < onsets.size(); ++m)
-        if (onsets[m] && *onsets[m] >= *above - kFarthest) first = std::min(first, *onsets[m] + ears_[m].lag);
-    return first;
+    return out;
+}
+
+/// By how much arrivals are later than the frames in which strokes seem to begin.
+double HitFinder::onset_delay_s(const Clock& clock, std::span<const KnownStroke> strokes) const {
+    std::vector<float> all;
+    for (const auto& s : strokes) {
+        if (!s.onset) continue;
+        const double t = seconds(clock.mic, events_[s.event].at) + clock.delay_s;
+        if (const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, t - 0.007, t + 0.006, INFINITY))
+            all.push_back(static_cast<float>(*at - seconds(clock.mic, static_cast<float>(*s.onset))));
+    }
+    return quantile(all, 0.5);
+}
+
+/// The mic by which a drum's strokes are timed, its own or the first to hear it; and by how much the arrival
+/// is later than the event there.
+HitFinder::Clock HitFinder::clock_of(Drum drum, std::span<const KnownStroke> strokes,
+                                     std::span<const KnownStroke> others) const {
+    auto some = lone(strokes, others);
+    if (some.size() < 3) some.assign(strokes.begin(), strokes.end());
+    std::optional<Clock> first;
+    double earliest = INFINITY;
+    for (std::size_t m = 0; m < take_.mics.size(); ++m) {
+        const auto own = own_mic(take_.mics, drum);
+        if (own ? m != *own : is_room(take_.mics[m].role)) continue;
+        auto all = delays(m, low_hz(drum), some);
+        if (!own && 2 * all.size() < some.size()) continue;
+        const double delay_s = quantile(all, 0.5);
+        if (const double at = delay_s + seconds(m, 0.0f); at < earliest)
+            earliest = at, first = Clock{m, low_hz(drum), delay_s, 0.0};
+    }
+    if (first) first->frame_delay_s = onset_delay_s(*first, some);
+    const auto any = who_.overheads.empty() ? 0 : who_.overheads[0];
+    return first.value_or(Clock{who_.mics[any], low_hz(drum), 0.0, 0.0});
+}
+
+/// By its samples where it was struck by itself, else by the frame in which what it rules begins.
+double HitFinder::time_s(const KnownStroke& s, const Clock& clock, bool alone) const {
+    constexpr double kBefore_s = 0.007, kAfter_s = 0.006, kLeast_s = 0.008, kAhead_s = 0.001;
+    constexpr double kAgree_s = 0.002; // else it is another drum that arrives
+    const double due = seconds(clock.mic, events_[s.event].at) + clock.delay_s;
+    double end = INFINITY;
+    if (s.event + 1 < events_.size())
+        end =
+            std::max(seconds(clock.mic, events_[s.event + 1].at) + clock.delay_s - kAhead_s, due + kLeast_s);
+    const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, due - kBefore_s, due + kAfter_s, end);
+    if (!s.onset || (alone && at)) return at.value_or(due);
+    const double about = seconds(clock.mic, static_cast<float>(*s.onset)) + clock.frame_delay_s;
+    return at && std::abs(*at - about) < kAgree_s ? *at : about;
+}
+
+/// When each mic hears a place's strokes, on the clock of the files.
+std::vector<std::optional<float>> HitFinder::arrivals_ms(const Place& place) const {
+    constexpr std::size_t kEnough = 9;
+    std::vector<KnownStroke> some;
+    const auto step = std::max<std::size_t>(place.members.size() / kEnough, 1);
+    for (std::size_t i = 0; i < place.members.size(); i += step)
+        some.push_back({0, place.members[i], 0, {}, 0.0f});
+    std::vector<std::optional<float>> out(take_.mics.size());
+    for (std::size_t m = 0; m < out.size(); ++m) {
+        auto all = delays(m, low_hz(Drum::kick), some);
+        if (2 * all.size() < some.size()) continue;
+        out[m] = 1000.0f * quantile(all, 0.5) + static_cast<float>(ears_[m].lag);
+    }
+    return out;
 }
 
 void HitFinder::learn_sources() {
-    auto ideas = own_sources(events_, who_);
-    separate(ideas, events_);
-    for (auto& i : free_sources(events_, ears_, who_, ideas))
-        if (std::none_of(who_.own.begin(), who_.own.end(),
-                         [&](const auto& o) { return o.first == i.source.drum; }))
-            ideas.push_back(std::move(i));
-    separate(ideas, events_);
-    keep_below_overheads(ideas, events_, who_);
-    model_ = HitModel(sources_of(ideas));
+    std::vector<Print> prints;
+    for (const auto& e : events_) prints.push_back(e.print);
+    const auto places =
+        name_places(find_places(prints), take_.mics, [&](const Place& p) { return arrivals_ms(p); });
+    model_ = HitModel(sources_of(places, events_, who_));
     for (int round = 0; round < kRounds; ++round) {
         if (round > 0) model_.learn(events_, parts_);
         explain_all();
     }
 }
 
-/// Crashes cover most. Of several, the one that is struck most decides.
-NullBeam HitFinder::beam_beside_cymbals(std::span<const KnownStroke> strokes) const {
-    const auto pair = overhead_pair(take_.mics);
-    if (!pair) return {};
-    std::vector<std::vector<std::ptrdiff_t>> frames(model_.sources().size());
-    for (const auto& s : strokes)
-        if (model_.sources()[s.source].drum == Drum::cymbals) frames[s.source].push_back(s.frame);
-    const auto most =
-        std::max_element(frames.begin(), frames.end(), [](auto& a, auto& b) { return a.size() < b.size(); });
-    if (most == frames.end() || most->empty()) return {};
-    return NullBeam(take_, *pair, ears_, *most);
-}
-
-/// Drums by their steps in all mics; then, with these known, cymbals by what lasts in the overheads.
+/// By their steps in all mics.
 HitFinder::StrokesByDrum HitFinder::strokes() const {
-    constexpr std::ptrdiff_t kApart = 12;
     StrokesByDrum strokes;
-    std::vector<KnownStroke> all;
-    for (std::size_t d = 0; d < kDrumCount; ++d) {
-        strokes[d] = strokes_of(static_cast<Drum>(d));
-        all.insert(all.end(), strokes[d].begin(), strokes[d].end());
-        if (is_plate(static_cast<Drum>(d))) strokes[d].clear();
-    }
-    std::vector<std::ptrdiff_t> frames;
-    for (const auto& e : events_) frames.push_back(e.frame);
-    const auto beam = beam_beside_cymbals(all);
-    for (const auto f : beam.steps()) { // what everything else covers
-        const auto next = std::lower_bound(frames.begin(), frames.end(), f - kApart);
-        if (next == frames.end() || *next > f + kApart) frames.insert(next, f);
-    }
-    for (const auto& s : find_plates(ears_, who_, model_.sources(), all, frames, beam))
-        strokes[static_cast<std::size_t>(model_.sources()[s.source].drum)].push_back(s);
-    for (std::size_t d = 0; d < kDrumCount; ++d)
-        if (is_plate(static_cast<Drum>(d))) strokes[d] = thinned(std::move(strokes[d]), static_cast<Drum>(d));
+    for (std::size_t d = 0; d < kDrumCount; ++d) strokes[d] = strokes_of(static_cast<Drum>(d));
     return strokes;
-}
-
-/// By source without a mic of its own.
-std::vector<std::ptrdiff_t> HitFinder::firsts_to_hear(const StrokesByDrum& strokes) const {
-    std::vector<std::ptrdiff_t> first(model_.sources().size());
-    for (std::size_t s = 0; s < first.size(); ++s) {
-        const auto& mine = strokes[static_cast<std::size_t>(model_.sources()[s].drum)];
-        if (!model_.sources()[s].own && !mine.empty()) first[s] = first_to_hear(s, strokes);
-    }
-    return first;
 }
 
 std::vector<FoundHit> HitFinder::find() {
@@ -265,22 +249,22 @@ std::vector<FoundHit> HitFinder::find() {
     if (events_.empty()) return hits;
     learn_sources();
     const auto by_drum = strokes();
-    const auto first = firsts_to_hear(by_drum);
     for (std::size_t d = 0; d < kDrumCount; ++d) {
+        if (by_drum[d].empty()) continue;
+        std::vector<KnownStroke> others;
         std::vector<float> strengths;
+        for (std::size_t o = 0; o < kDrumCount; ++o)
+            if (o != d) others.insert(others.end(), by_drum[o].begin(), by_drum[o].end());
         for (const auto& s : by_drum[d]) strengths.push_back(s.strength_db);
         const float softest = quantile(strengths, 0.5) - kSoftestDb;
-        for (const auto& s : by_drum[d]) {
-            if (s.strength_db < softest) continue;
-            const auto own = model_.sources()[s.source].own;
-            const auto mic = who_.mics[own ? *own : who_.overheads[0]];
-            const auto frame = s.frame + ears_[mic].lag;
-            hits.push_back(
-                {static_cast<Drum>(d), mic, frame, own ? frame : s.frame + first[s.source], s.strength_db});
-        }
+        const auto clock = clock_of(static_cast<Drum>(d), by_drum[d], others);
+        for (const auto& s : by_drum[d])
+            if (s.strength_db >= softest)
+                hits.push_back({static_cast<Drum>(d), clock.mic,
+                                time_s(s, clock, !lone(std::span(&s, 1), others).empty())});
     }
     std::stable_sort(hits.begin(), hits.end(),
-                     [](const FoundHit& a, const FoundHit& b) { return a.first_frame < b.first_frame; });
+                     [](const FoundHit& a, const FoundHit& b) { return a.time_s < b.time_s; });
     return hits;
 }
 

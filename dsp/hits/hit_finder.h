@@ -1,20 +1,25 @@
 #pragma once
 // From events to hits: sources learned from the take, every event explained by them, each hit timed where its
 // drum is heard first.
-#include "hits/hit_model.h"
-#include "hits/plate_finder.h"
-#include "hits/source_finder.h"
+#include "hits/events.h"
 #include <span>
 #include <vector>
 
 namespace kitfold::dsp {
 
+/// A stroke as the model sees it. Frames on the common clock.
+struct KnownStroke {
+    std::size_t source = 0;
+    std::size_t event = 0;
+    std::ptrdiff_t frame = 0;            ///< of the event
+    std::optional<std::ptrdiff_t> onset; ///< in which what it rules begins, where that is clear
+    float strength_db = 0.0f;            ///< re a typical hit of the source
+};
+
 struct FoundHit {
     Drum drum = Drum::kick;
-    std::size_t mic = 0;            ///< the drum's own, or an overhead
-    std::ptrdiff_t frame = 0;       ///< in that mic's file
-    std::ptrdiff_t first_frame = 0; ///< in the files, when the first mic hears it
-    float strength_db = 0.0f;       ///< re a typical loud hit of the drum
+    std::size_t mic = 0; ///< by which it is timed: the drum's own, or the first to hear it
+    double time_s = 0.0; ///< in that mic's file
 };
 
 class HitFinder {
@@ -26,20 +31,29 @@ public:
 
 private:
     using StrokesByDrum = std::array<std::vector<KnownStroke>, kDrumCount>;
+    [[nodiscard]] std::vector<std::optional<float>> arrivals_ms(const Place& place) const;
     void learn_sources();
     void explain_all();
     [[nodiscard]] std::optional<std::ptrdiff_t> onset(const HitEvent& event, const Part& part,
                                                       std::span<const std::size_t> places) const;
     [[nodiscard]] float seen_db(const HitEvent& event, const Part& part) const;
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
-    [[nodiscard]] NullBeam beam_beside_cymbals(std::span<const KnownStroke> strokes) const;
     [[nodiscard]] StrokesByDrum strokes() const;
-    [[nodiscard]] std::vector<std::ptrdiff_t> firsts_to_hear(const StrokesByDrum& strokes) const;
-    [[nodiscard]] std::ptrdiff_t first_to_hear(std::size_t source, const StrokesByDrum& all) const;
     [[nodiscard]] static std::vector<KnownStroke> lone(std::span<const KnownStroke> strokes,
                                                        std::span<const KnownStroke> others);
-    [[nodiscard]] std::optional<std::ptrdiff_t> bright_onset(const Ear& ear,
-                                                             std::span<const KnownStroke> strokes) const;
+    struct Clock {
+        std::size_t mic = 0;
+        double low_hz = 0.0;
+        double delay_s = 0.0;       ///< by which arrivals are later than events
+        double frame_delay_s = 0.0; ///< and later than onsets
+    };
+    [[nodiscard]] double seconds(std::size_t mic, float frame) const;
+    [[nodiscard]] std::vector<float> delays(std::size_t mic, double low_hz,
+                                            std::span<const KnownStroke> strokes) const;
+    [[nodiscard]] double onset_delay_s(const Clock& clock, std::span<const KnownStroke> strokes) const;
+    [[nodiscard]] Clock clock_of(Drum drum, std::span<const KnownStroke> strokes,
+                                 std::span<const KnownStroke> others) const;
+    [[nodiscard]] double time_s(const KnownStroke& s, const Clock& clock, bool alone) const;
 
     const Take& take_;
     std::span<const Ear> ears_;

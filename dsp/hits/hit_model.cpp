@@ -13,7 +13,7 @@ constexpr float kColourDb = 4.0f;  // a hit's spectrum departs from its drum's b
 constexpr float kSoftOwn = 0.035f;
 constexpr float kSoftCost = 0.15f;
 constexpr float kMostColourDb = 9.0f;
-constexpr float kLeastOwnGain = 1.6f;
+constexpr float kLeastOwnGain = 3.0f;
 constexpr float kOwnMicCounts = 1.35f;
 constexpr std::size_t kMostParts = 4;
 constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a channel may be covered
@@ -25,7 +25,9 @@ constexpr float kMostHits = 0.4f;
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
 
 /// Nothing as thin as a cymbal speaks below 200 Hz.
-bool too_low_for(Drum drum, std::size_t channel) { return is_plate(drum) && channel % kScanBands < 2; }
+bool too_low_for(std::optional<Drum> drum, std::size_t channel) {
+    return drum && is_plate(*drum) && channel % kScanBands < 2;
+}
 
 } // namespace
 
@@ -162,7 +164,9 @@ std::vector<Part> HitModel::explain(const HitEvent& event) const {
         std::vector<Part> best;
         float most = 0.0f, least = cost;
         for (std::size_t s = 0; s < sources_.size(); ++s) {
-            if (std::any_of(parts.begin(), parts.end(), [&](const Part& p) { return p.source == s; }))
+            if (std::any_of(parts.begin(), parts.end(), [&](const Part& p) {
+                    return p.source == s || (sources_[s].drum && sources_[p.source].drum == sources_[s].drum);
+                }))
                 continue;
             const auto guess = first_guess(s, event, known);
             if (!guess) continue;

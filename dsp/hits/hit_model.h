@@ -1,6 +1,7 @@
 #pragma once
 // What each drum of the kit does to all mics at once, and which of them together explain what was heard.
 #include "hits/ear.h"
+#include "hits/places.h"
 #include "take/take.h"
 #include <optional>
 #include <span>
@@ -13,16 +14,15 @@ namespace kitfold::dsp {
 /// + band, mics counted among the listeners.
 struct HitEvent {
     std::ptrdiff_t frame = 0;  ///< on the common clock of the ears
+    float at = 0.0f;           ///< the same, finer
     std::vector<float> step;   ///< power by which each channel steps up
     std::vector<float> hidden; ///< power of a step that what rings on there would cover
-    std::vector<float> later;  ///< power that is left some 60 ms later, what rang before taken out
-    std::vector<std::optional<std::ptrdiff_t>>
-        begins; ///< by listener: frames after `frame`, where it is clear
+    Print print;               ///< in all mics
 };
 
 /// Something that is struck: the power it puts into each channel at a typical loud hit.
 struct Source {
-    Drum drum = Drum::kick;
+    std::optional<Drum> drum;       ///< none: heard, but nothing proves what it is
     std::optional<std::size_t> own; ///< place of its own mic among the listeners
     std::vector<float> shape;       ///< by channel
 };

@@ -12,7 +12,6 @@ namespace {
 
 constexpr std::ptrdiff_t kLagReach = 45; // frames: 20 ms put in on either side and the room
 constexpr double kStrikeMs = 12.0;       // from the onset on, the peak is a hit's strength
-constexpr double kFrameOfOnset = 0.3;    // where in its frame an onset lies on average
 
 std::vector<Ear> listen(std::span<const ScanFeatures> scans) {
     std::vector<Ear> ears;
@@ -32,11 +31,11 @@ std::vector<Ear> listen(std::span<const ScanFeatures> scans) {
 /// clock.
 void set_lags(std::span<const TakeMic> mics, std::span<Ear> ears) {
     std::size_t clock = 0;
-    for (std::size_t m = 0; m < mics.size(); ++m)
-        if (is_overhead(mics[m].role)) {
-            clock = m;
-            break;
-        }
+    const auto before = [&](Role a, Role b) {
+        return is_overhead(a) != is_overhead(b) ? is_overhead(a) : is_overhead(a) && a < b;
+    };
+    for (std::size_t m = 1; m < mics.size(); ++m)
+        if (before(mics[m].role, mics[clock].role)) clock = m;
     std::vector<std::ptrdiff_t> lags(ears.size());
     for (std::size_t m = 0; m < ears.size(); ++m) lags[m] = common_lag(ears[clock], ears[m], kLagReach);
     for (std::size_t m = 0; m < ears.size(); ++m) ears[m].lag = lags[m];
@@ -85,11 +84,8 @@ std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans
     set_lags(take.mics, ears);
     std::vector<ClockedHit> found;
     for (const auto& h : HitFinder(take, ears).find()) {
-        const auto seconds = [&](std::ptrdiff_t frame) {
-            return (static_cast<double>(frame) + kFrameOfOnset) * 1e-3;
-        };
-        found.push_back({{seconds(h.first_frame), h.drum, peak_db(take, h.mic, seconds(h.frame)), false},
-                         seconds(h.frame - ears[h.mic].lag)});
+        found.push_back({{h.time_s, h.drum, peak_db(take, h.mic, h.time_s), false},
+                         h.time_s - static_cast<double>(ears[h.mic].lag) * 1e-3});
     }
     std::vector<double> late_s;
     for (const auto& e : ears) late_s.push_back(static_cast<double>(e.lag) * 1e-3);

@@ -1,0 +1,15 @@
+#pragma once
+// When a stroke is first heard in a mic, by its samples.
+#include "take/take.h"
+#include <optional>
+
+namespace kitfold::dsp {
+
+/// Seconds in the mic's file at which the wave begins that starts within from_s..to_s: where it first passes
+/// 5 % of its first peaks (of the 13.6 ms that follow, as far as end_s), on the way back from 30 % of them,
+/// gaps of 1 ms bridged: a forerunner further ahead is another sound. None where what came before is a third
+/// as loud. What lies below low_hz counts less. Allocates; any thread.
+std::optional<double> first_arrival_s(const Take& take, std::size_t mic, double low_hz, double from_s,
+                                      double to_s, double end_s);
+
+} // namespace kitfold::dsp

@@ -1,0 +1,321 @@
+#include "hits/names.h"
+#include "hits/hit_math.h"
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+#include <numeric>
+
+namespace kitfold::dsp {
+
+namespace {
+
+constexpr float kFar = std::numeric_limits<float>::infinity();
+constexpr float kSameDb = 1.5f;                                      // of prints: one place
+constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
+constexpr float kAlikeDb = 4.0f;                                     // one drum struck elsewhere or otherwise
+constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
+
+bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
+
+/// Power of two prints, each turned up by so much.
+Print together(const Print& a, float a_db, const Print& b, float b_db) {
+    Print out{std::vector<float>(a.db.size()), std::vector<float>(a.db.size())};
+    for (std::size_t c = 0; c < a.db.size(); ++c) {
+        const float x = from_db(a.db[c] + a_db), y = from_db(b.db[c] + b_db);
+        out.db[c] = kDbPerDoubling * quick_log2(x + y + 1e-20f);
+        out.variance[c] = shown(x > y ? a : b, c) ? 0.0f : kFar;
+    }
+    return out;
+}
+
+/// Gain at which `part` explains as much of `whole` as it can without being louder.
+float most_db(const Print& part, const Print& whole) {
+    constexpr double kAllBut = 0.1; // of the cells
+    std::vector<float> room;
+    for (std::size_t c = 0; c < part.db.size(); ++c)
+        if (shown(part, c)) room.push_back(whole.db[c] - part.db[c]);
+    return quantile(room, kAllBut);
+}
+
+/// How well two places struck together look like a third.
+float apart_from_both_db(const Print& whole, const Print& a, const Print& b) {
+    const float a_db = most_db(a, whole), b_db = most_db(b, whole);
+    float least = kFar;
+    for (const float da : {-3.0f, 0.0f, 3.0f})
+        for (const float db : {-3.0f, 0.0f, 3.0f})
+            least = std::min(least, apart_db(whole, together(a, a_db + da, b, b_db + db)));
+    return least;
+}
+
+/// Two others struck together: neither alone looks like it, both do.
+bool composite(std::span<const Place> places, std::size_t of) {
+    constexpr float kBetter = 0.7f;
+    const auto& whole = places[of].print;
+    std::vector<float> alone;
+    for (const auto& p : places) alone.push_back(apart_db(whole, p.print));
+    for (std::size_t i = 0; i < places.size(); ++i)
+        for (std::size_t j = 0; j < i; ++j) {
+            if (i == of || j == of) continue;
+            const float both = apart_from_both_db(whole, places[i].print, places[j].print);
+            if (getenv("KF_BOTH") && both < 2.6f && both < .85f * std::min(alone[i], alone[j]))
+                fprintf(stderr, "both %zu (%zu): %zu %zu  %.2f of %.2f\n", of, places[of].members.size(),
+                        places[i].members.size(), places[j].members.size(), both,
+                        std::min(alone[i], alone[j]));
+            if (both < kSameDb && both < kBetter * std::min(alone[i], alone[j])) return true;
+        }
+    return false;
+}
+
+using Bands = std::pair<std::size_t, std::size_t>;
+
+/// Bands that speak for a drum in its own mic.
+Bands voice_bands(Drum d) {
+    if (d == Drum::kick) return {0, 2};
+    return is_plate(d) ? Bands{5, 8} : Bands{1, 7};
+}
+
+/// How much lower than all else a kick is in its mic.
+float low_db(const Place& place, std::size_t own) {
+    constexpr float kMostDb = 10.0f;
+    const float* db = place.print.db.data() + own * kScanBands;
+    return std::clamp(db[0] - (db[1] + db[2] + db[3]) / 3.0f, -kMostDb, kMostDb);
+}
+
+class Namer {
+public:
+    Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms);
+    std::vector<std::optional<Drum>> names();
+
+private:
+    struct Claim {
+        Drum drum = Drum::kick;
+        std::size_t own = 0;
+        std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
+        std::vector<bool> heard;
+    };
+    [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
+    [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
+    [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
+    [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
+    void give(const Claim& c);
+    [[nodiscard]] float above(std::size_t place, std::size_t band) const;
+    [[nodiscard]] float top_db(std::size_t place) const;
+    [[nodiscard]] bool plate(std::size_t place) const { return top_db(place) > kDarkestPlateDb; }
+    [[nodiscard]] bool sounds_like(Drum drum, std::size_t place) const;
+    [[nodiscard]] bool tom(std::size_t place) const;
+    [[nodiscard]] float pitch(std::size_t place) const;
+    void name_toms(std::vector<std::size_t> toms);
+    void name_the_rest();
+
+    std::span<const Place> places_;
+    std::span<const TakeMic> mics_;
+    std::vector<Arrivals> arrivals_ms_; ///< by place
+    std::vector<Claim> claims_;         ///< of the drums with a mic
+    std::vector<std::optional<Drum>> names_;
+    std::vector<std::vector<std::size_t>> above_; ///< by place: mics over the kit that hear it, or all
+};
+
+Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms)
+    : places_(places), mics_(mics), arrivals_ms_(std::move(arrivals_ms)), names_(places.size()) {
+    for (const auto& p : places) {
+        std::vector<std::size_t> over, all(mics.size());
+        std::iota(all.begin(), all.end(), 0);
+        for (const auto m : all)
+            if (is_overhead(mics[m].role) &&
+                std::any_of(p.print.variance.begin() + static_cast<std::ptrdiff_t>(m * kScanBands),
+                            p.print.variance.begin() + static_cast<std::ptrdiff_t>((m + 1) * kScanBands),
+                            [](float v) { return v < kFar; }))
+                over.push_back(m);
+        above_.push_back(over.empty() ? all : over);
+    }
+}
+
+Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
+    Claim out{drum, own, {}, {}};
+    const auto [first, last] = voice_bands(drum);
+    for (const auto& p : places_) {
+        float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
+        for (auto b = first; b < last; ++b) {
+            float others = 0.0f, mics = 0.0f;
+            for (std::size_t m = 0; m < mics_.size(); ++m) {
+                if (own_drum(mics_[m].role) == drum || is_room(mics_[m].role)) continue;
+                others += p.print.db[m * kScanBands + b], mics += 1.0f;
+            }
+            const auto c = own * kScanBands + b;
+            const float lead = p.print.db[c] - others / std::max(mics, 1.0f);
+            any += lead;
+            if (shown(p.print, c)) heard += lead, heard_bands += 1.0f;
+        }
+        out.heard.push_back(heard_bands > 0.0f);
+        out.lead_db.push_back(heard_bands > 0.0f ? heard / heard_bands
+                                                 : any / static_cast<float>(last - first));
+        if (drum == Drum::kick) out.lead_db.back() += low_db(p, own);
+    }
+    return out;
+}
+
+float Namer::above(std::size_t place, std::size_t band) const {
+    float most = -kFar;
+    for (const auto m : above_[place])
+        if (const auto c = m * kScanBands + band; shown(places_[place].print, c))
+            most = std::max(most, places_[place].print.db[c]);
+    return most;
+}
+
+/// How loud the top two bands are re the loudest below.
+float Namer::top_db(std::size_t place) const {
+    float top = -kFar, low = -kFar;
+    for (std::size_t b = 0; b < 6; ++b) low = std::max(low, above(place, b));
+    for (std::size_t b = 6; b < 8; ++b) top = std::max(top, above(place, b));
+    return top > -kFar ? top - low : -kFar;
+}
+
+/// What sounds like it: between the two a soft snare is as bright as an open hi-hat.
+bool Namer::sounds_like(Drum drum, std::size_t place) const {
+    const float top = top_db(place);
+    return is_plate(drum) ? top > kDarkestPlateDb
+                          : top < (drum == Drum::snare ? kBrightestSnareDb : kDarkestPlateDb);
+}
+
+/// A head without wires.
+bool Namer::tom(std::size_t place) const {
+    constexpr float kLeastFallDb = 14.0f;
+    float most = -kFar;
+    std::size_t peak = 0;
+    for (std::size_t b = 0; b < kScanBands; ++b)
+        if (above(place, b) > most) most = above(place, b), peak = b;
+    return peak >= 1 && peak <= 3 && above(place, 6) < most - kLeastFallDb;
+}
+
+/// By how much a drum's mic stands out at a place against what it does at others of its kind: in level, and
+/// in how soon it hears it. A file that is late is so for all places.
+float Namer::stands_out_db(const Claim& c, std::size_t place) const {
+    constexpr float kPerMsDb = 3.0f, kMostMs = 4.0f;
+    std::vector<float> leads, aheads;
+    for (std::size_t j = 0; j < places_.size(); ++j) {
+        if (j == place || plate(j) != is_plate(c.drum)) continue;
+        leads.push_back(c.lead_db[j]);
+        if (const auto ahead = ahead_ms(c, j)) aheads.push_back(*ahead);
+    }
+    const auto ahead = ahead_ms(c, place);
+    const float sooner = ahead && !aheads.empty() ? *ahead - quantile(aheads, 0.5) : 0.0f;
+    return c.lead_db[place] - quantile(leads, 0.5) + kPerMsDb * std::clamp(sooner, -kMostMs, kMostMs);
+}
+
+/// By how much a drum's mic hears a place before all others do.
+std::optional<float> Namer::ahead_ms(const Claim& c, std::size_t place) const {
+    const auto& arrival = arrivals_ms_[place];
+    std::optional<float> least;
+    for (std::size_t m = 0; arrival[c.own] && m < mics_.size(); ++m)
+        if (arrival[m] && own_drum(mics_[m].role) != c.drum && !is_room(mics_[m].role))
+            least = std::min(least.value_or(kFar), *arrival[m] - *arrival[c.own]);
+    return least;
+}
+
+/// No other drum's mic stands out more there.
+bool Namer::may_be(const Claim& c, std::size_t place) const {
+    if (!c.heard[place] || !sounds_like(c.drum, place)) return false;
+    const float mine = stands_out_db(c, place);
+    return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
+        return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] &&
+               stands_out_db(o, place) > mine;
+    });
+}
+
+/// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
+void Namer::give(const Claim& c) {
+    constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kKickDb = 10.0f, kPlateDb = 6.0f;
+    std::vector<std::size_t> may;
+    for (std::size_t j = 0; j < places_.size(); ++j)
+        if (may_be(c, j)) may.push_back(j);
+    const auto less = [&](auto a, auto b) {
+        return std::pair(plate(a) == is_plate(c.drum), c.lead_db[a]) <
+               std::pair(plate(b) == is_plate(c.drum), c.lead_db[b]);
+    };
+    if (may.empty()) return;
+    const auto core = *std::max_element(may.begin(), may.end(), less);
+    if (plate(core) != is_plate(c.drum)) return;
+    const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
+    const auto alike = [&](std::size_t j) {
+        return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
+               kAlikeDb;
+    };
+    std::optional<float> farthest_db;
+    for (std::size_t j = 0; j < places_.size(); ++j)
+        if (plate(j) == is_plate(c.drum) && !alike(j))
+            farthest_db = std::max(farthest_db.value_or(0.0f), short_db(j));
+    if (farthest_db && std::max(*farthest_db, stands_out_db(c, core)) < kLeadDb) return;
+    const float near_db = c.drum == Drum::kick ? kKickDb
+                          : is_plate(c.drum)   ? kPlateDb
+                                               : 0.5f * farthest_db.value_or(0.0f);
+    for (const auto j : may)
+        if (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)) names_[j] = c.drum;
+}
+
+/// Middle of the power below 1 kHz in the overheads, in bands.
+float Namer::pitch(std::size_t place) const {
+    float sum = 0.0f, all = 1e-20f;
+    for (std::size_t b = 0; b < 4; ++b) {
+        const float x = from_db(above(place, b));
+        sum += x * static_cast<float>(b), all += x;
+    }
+    return sum / all;
+}
+
+/// Toms without a mic, highest first, as far as there are names left.
+void Namer::name_toms(std::vector<std::size_t> toms) {
+    constexpr std::array kToms{Drum::rack_tom, Drum::rack_tom_2, Drum::floor_tom, Drum::floor_tom_2};
+    std::vector<Drum> left;
+    for (const Drum d : kToms)
+        if (!own_mic(mics_, d)) left.push_back(d);
+    std::stable_sort(toms.begin(), toms.end(), [&](auto a, auto b) { return pitch(a) > pitch(b); });
+    std::size_t next = 0;
+    for (std::size_t i = 0; i < toms.size() && !left.empty(); ++i) {
+        if (i > 0 && apart_db(places_[toms[i]].print, places_[toms[i - 1]].print) > kOneTomDb)
+            next = std::min(next + 1, left.size() - 1);
+        names_[toms[i]] = left[next];
+    }
+}
+
+void Namer::name_the_rest() {
+    const auto there = [&](Drum d) { return std::find(names_.begin(), names_.end(), d) != names_.end(); };
+    const bool others_known = there(Drum::kick) && there(Drum::snare);
+    std::vector<std::size_t> toms;
+    for (std::size_t j = 0; j < places_.size(); ++j) {
+        if (names_[j]) continue;
+        if (plate(j))
+            names_[j] = Drum::cymbals;
+        else if (others_known && tom(j))
+            toms.push_back(j);
+    }
+    name_toms(std::move(toms));
+}
+
+std::vector<std::optional<Drum>> Namer::names() {
+    for (std::size_t d = 0; d < kDrumCount; ++d)
+        if (const auto own = own_mic(mics_, static_cast<Drum>(d)))
+            claims_.push_back(claim(static_cast<Drum>(d), *own));
+    for (const auto& c : claims_) give(c);
+    name_the_rest();
+    return names_;
+}
+
+} // namespace
+
+std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const TakeMic> mics,
+                                    const ArrivalsOf& arrivals_ms) {
+    for (std::size_t j = places.size(); j-- > 0;) // the fewest strokes first
+        if (places.size() > 2 && composite(places, j))
+            places.erase(places.begin() + static_cast<std::ptrdiff_t>(j));
+    std::vector<Arrivals> arrivals;
+    for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
+    const auto names = Namer(places, mics, std::move(arrivals)).names();
+    constexpr std::size_t kFew = 2; // strokes that nothing names may be chance
+    std::vector<NamedPlace> out;
+    for (std::size_t j = 0; j < places.size(); ++j)
+        if (names[j] || places[j].members.size() > kFew) out.push_back({std::move(places[j]), names[j]});
+    return out;
+}
+
+} // namespace kitfold::dsp
