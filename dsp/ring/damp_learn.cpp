@@ -266,7 +266,8 @@ double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
     const auto top = Butterworth::high_pass(rate_hz, kTopHz, 24.0);
     std::vector<StrokeEnergy> strokes;
     for (const auto& hit : hits)
-        strokes.push_back(stroke_energy(filtered(hit.samples, top.first, top.second), hit.onset, rate_hz));
+        strokes.push_back(
+            stroke_energy(energy_blocks(filtered(hit.samples, top), rate_hz), double(hit.onset) / rate_hz));
     std::vector<double> ring_ms;
     for (const auto& fit : fit_strokes(strokes))
         if (fit.judged()) ring_ms.push_back(fit.ring_ms);

@@ -1,6 +1,7 @@
 #include "ring/ring.h"
 #include "core/fft.h"
 #include "core/median.h"
+#include "core/units.h"
 #include "filters/state_variable.h"
 #include "ring/glide.h"
 #include "ring/modes.h"
@@ -31,6 +32,9 @@ constexpr double kLeastPooledFallDb = 5.0; // unless many hits tell of it: root 
 constexpr double kHeardFallDb = 2.0;       // but is there
 constexpr double kLeastPeriods = 6.0;      // in a ring time: less is a thump without pitch
 constexpr double kModelWithin = 0.25;
+// A click falls like the Gaussian band itself: T60 of 0.9 over the half width by -5..-15 dB. Twice that is a
+// ring.
+constexpr double kLeastWidths = 1.8;
 constexpr double kUnsure = 0.25;      // spread of the ring time over hits
 constexpr double kJudgedWithin = 0.1; // of the ring time
 // The median's standard error is 1.25 standard deviations, one of them 1.48 half quartile distances, by the
@@ -113,8 +117,8 @@ Analysis prepare(std::span<const RingHit> hits, double rate_hz, const RingBandLi
     a.rate_hz = decimator.rate_hz();
     for (const auto& hit : hits) {
         const auto free_of_rumble = Butterworth::high_pass(a.rate_hz, kRumbleHz, 12.0);
-        a.hits.push_back({filtered(decimator.run(hit.samples), free_of_rumble.first, free_of_rumble.second),
-                          hit.onset / decimator.step()});
+        a.hits.push_back(
+            {filtered(decimator.run(hit.samples), free_of_rumble), hit.onset / decimator.step()});
     }
     return a;
 }
@@ -125,14 +129,9 @@ double mean_square(std::span<const float> x) {
     return x.empty() ? 0.0 : sum / double(x.size());
 }
 
-/// Half the width, at -3 dB, of the band in which a partial's decay is followed: wider than a glide, and wide
-/// enough for the time-reversed filter to be shorter than a ring of 170 ms or, from 200 Hz on, of 100 ms.
+/// Half the width, at -3 dB, of the band in which a partial's decay is followed: wider than most glides, and
+/// its smear of 8 ms or less is short beside a ring of 100 ms.
 double half_width_hz(double hz) { return std::max(16.0, 0.06 * hz); }
-
-/// Two of these make the band: -1.5 dB each at its edge.
-Section band_of(double hz, double rate_hz) {
-    return Section::band_pass(rate_hz, hz, 0.642 * hz / (2.0 * half_width_hz(hz)));
-}
 
 double over(const std::vector<DecayFit>& fits, double DecayFit::*member) {
     std::vector<double> values;
@@ -154,7 +153,8 @@ std::vector<RingHit> undisturbed(std::span<const RingHit> hits, double rate_hz) 
     std::vector<RingHit> out;
     const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
     for (auto hit : hits) {
-        const auto stroke = stroke_energy(filtered(hit.samples, ears.first, ears.second), hit.onset, rate_hz);
+        const auto stroke =
+            stroke_energy(energy_blocks(filtered(hit.samples, ears), rate_hz), double(hit.onset) / rate_hz);
         hit.samples = hit.samples.first(std::min(hit.samples.size(), until_next_event(stroke, rate_hz)));
         if (double(hit.samples.size()) >= double(hit.onset) + kShortestMs * rate_hz / 1000.0)
             out.push_back(hit);
@@ -166,7 +166,8 @@ void measure_decay(std::span<const RingHit> hits, double rate_hz, RingResult& re
     const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
     std::vector<StrokeEnergy> strokes;
     for (const auto& hit : hits)
-        strokes.push_back(stroke_energy(filtered(hit.samples, ears.first, ears.second), hit.onset, rate_hz));
+        strokes.push_back(
+            stroke_energy(energy_blocks(filtered(hit.samples, ears), rate_hz), double(hit.onset) / rate_hz));
     const auto fits = fit_strokes(strokes);
     double longest = 0.0;
     for (std::size_t i = 0; i < fits.size(); ++i)
@@ -380,18 +381,11 @@ DecayFit pooled(std::span<const StrokeEnergy> strokes) {
 }
 
 Peak measure_peak(const Analysis& a, double hz) {
-    const auto section = band_of(hz, a.rate_hz);
-    // four time constants of the filter's envelope, 0.642 / (2 pi half width)
-    const auto settled = std::size_t(0.41 / half_width_hz(hz) * a.rate_hz);
     std::vector<StrokeEnergy> strokes;
     for (const auto& hit : a.hits) {
-        std::vector<float> x(hit.samples.rbegin(), hit.samples.rend());
-        x = filtered(x, section, section);
-        std::reverse(x.begin(), x.end());
-        // Its first moments, the end of the stretch, are not those of a filter that has settled.
-        x.resize(std::max(hit.onset, x.size() - std::min(x.size(), settled)));
-        auto& stroke = strokes.emplace_back(stroke_energy(x, hit.onset, a.rate_hz));
-        stroke.before = 0.0; // the filter's own ring, backwards
+        const auto blocks = band_blocks(hit.samples, a.rate_hz, hz, half_width_hz(hz));
+        auto& stroke = strokes.emplace_back(stroke_energy(blocks, double(hit.onset) / a.rate_hz));
+        stroke.before = 0.0; // the start, smeared
     }
     const auto fits = fit_strokes(strokes);
     Peak peak{hz, pooled(strokes), {}, false};
@@ -406,7 +400,9 @@ Peak measure_peak(const Analysis& a, double hz) {
         levels.push_back(10.0 * std::log10(energy * 12.0 * std::log(10.0) / fits[i].body_ms + 1e-30));
     }
     auto& p = peak.partial;
-    if (2 * times.size() < fits.size()) return peak;
+    const double shortest_ms =
+        std::max(kLeastWidths * 1'000.0 / half_width_hz(hz), kLeastPeriods * 1'000.0 / hz);
+    if (2 * times.size() < fits.size() || median(times) < shortest_ms) return peak;
     p = {hz,           median(times), median(levels), over(fits, &DecayFit::range_db), spread_of(times),
          times.size(), false};
     p.judged = p.hits >= kJudgedHits && kBandError * p.spread <= kBandWithin * std::sqrt(double(p.hits));
@@ -414,23 +410,21 @@ Peak measure_peak(const Analysis& a, double hz) {
 }
 
 /// What the modes would make of the band: their energies, whose cross terms average out.
-DecayFit modelled(std::span<const RingPartial> modes, double hz, double rate_hz) {
-    const auto section = band_of(hz, rate_hz);
+DecayFit modelled(std::span<const RingPartial> modes, double hz) {
     std::vector<double> blocks(std::size_t(4000.0 / kCurveStepMs));
     for (const auto& m : modes) {
-        const double gain = std::norm(section.response(m.hz, rate_hz)),
-                     fall = 3.0 * std::log(10.0) / m.ring_ms;
-        const double power = std::pow(10.0, m.level_db / 10.0) * gain * gain;
+        const double off = (m.hz - hz) / half_width_hz(hz);
+        const double power = power_from_db(m.level_db) * std::exp2(-off * off);
         for (std::size_t i = 0; i < blocks.size(); ++i)
-            blocks[i] += power * std::exp(-2.0 * fall * double(i) * kCurveStepMs);
+            blocks[i] += power * power_from_db(-60.0 * double(i) * kCurveStepMs / m.ring_ms);
     }
     return fit_decay(blocks, kCurveStepMs, 0.0);
 }
 
-bool explains(std::span<const RingPartial> modes, const Peak& peak, double rate_hz) {
+bool explains(std::span<const RingPartial> modes, const Peak& peak) {
     const auto near = [&](const RingPartial& m) { return std::abs(m.hz - peak.hz) < half_width_hz(peak.hz); };
     if (std::none_of(modes.begin(), modes.end(), near)) return false;
-    const auto model = modelled(modes, peak.hz, rate_hz);
+    const auto model = modelled(modes, peak.hz);
     const auto alike = [&](double DecayFit::*t60) {
         return std::abs(std::log(model.*t60 / (peak.pooled.*t60 + 1e-9))) < kModelWithin;
     };
@@ -474,11 +468,11 @@ void measure_partials(const Analysis& a, RingResult& result) {
     std::vector<Peak> peaks;
     const auto add = [&](double hz) {
         peaks.push_back(measure_peak(a, hz));
-        peaks.back().explained = explains(modes, peaks.back(), a.rate_hz);
+        peaks.back().explained = explains(modes, peaks.back());
     };
     for (const double hz : peaks_of(level_db, bin_hz, a.band)) add(hz);
     for (const auto& m : modes) // on a slope of the spectrum
-        if (peaks.empty() || widths_off(nearest_of(peaks, m.hz), m.hz) >= 2.0) add(m.hz);
+        if (peaks.empty() || widths_off(nearest_of(peaks, m.hz), m.hz) >= 1.0) add(m.hz);
     auto& partials = result.partials;
     for (const auto& peak : peaks)
         if (!peak.explained && peak.partial.hits > 0)

@@ -3,10 +3,9 @@
 // high-resolution method. Ring time always means T60, the time in which the level falls by 60 dB.
 //
 // The whole drum: the decay of its own strokes (decay_fit.h), from 30 Hz up: its early part, not the tail of
-// the room. Its partials: the peaks of the spectrum that the strokes have in common, each with the same decay
-// in a narrow band around it, the filter run backwards in time so that its own ring doesn't count (Jacobsen
-// and Rindel, "Time reversed decay measurements", JSV 117(1), 1987: bandwidth times T60 above 4). Where the
-// drum is a sum of exponentials and these explain the band's decay, they are told apart more finely: modes.h.
+// the room. Its partials: the peaks of the spectrum that the strokes have in common, each with the decay of a
+// narrow band around it over -5..-15 dB: after the attack, before the room. Where the drum is a sum of
+// exponentials and these explain the band's decay, they are told apart more finely: modes.h.
 //
 // All of this allocates and takes milliseconds per hit: not for the audio thread. Functions are pure; any
 // thread.
@@ -25,7 +24,7 @@ struct RingBandLimits {
 
 struct RingPartial {
     double hz = 0.0;
-    double ring_ms = 0.0;  ///< T60, by -5..-25 dB where the band's decay tells
+    double ring_ms = 0.0;  ///< T60
     double level_db = 0.0; ///< at the onset, re the strongest partial of the drum, median over hits
     double range_db = 0.0; ///< fall that could be seen before the noise or the next hit, median over hits
     double spread = 0.0;   ///< half the distance between the quartiles of ring_ms over hits, relative

@@ -1,12 +1,15 @@
 #include "ring/stroke_energy.h"
 #include <algorithm>
 #include <cmath>
+#include <complex>
 #include <limits>
+#include <numbers>
 #include <numeric>
 
 namespace kitfold::dsp {
 namespace {
 
+constexpr double kSigmas = 4.0; // -70 dB
 constexpr double kBeforeMs = 10.0, kQuietMs = 30.0;
 constexpr double kEarlierMs = 15.0, kLaterMs = 30.0; // the loudest block re where the hit was found
 
@@ -25,22 +28,52 @@ double quietest(std::span<const double> blocks, double ms) {
 
 } // namespace
 
-StrokeEnergy stroke_energy(std::span<const float> samples, std::size_t onset, double rate_hz) {
+std::vector<double> energy_blocks(std::span<const float> samples, double rate_hz) {
     std::vector<double> blocks;
     for (std::size_t i = 0;; ++i) {
         const auto from = std::size_t(std::llround(double(i) * kCurveStepMs * rate_hz / 1000.0)),
                    to = std::size_t(std::llround(double(i + 1) * kCurveStepMs * rate_hz / 1000.0));
-        if (to > samples.size()) break;
+        if (to > samples.size()) return blocks;
         double sum = 0.0;
         for (const float x : samples.subspan(from, to - from)) sum += double(x) * double(x);
         blocks.push_back(sum / double(to - from));
     }
-    const auto found = double(onset) * 1000.0 / rate_hz;
+}
+
+std::vector<double> band_blocks(std::span<const float> samples, double rate_hz, double hz,
+                                double half_width_hz) {
+    // power response 2^-(f / half width)²
+    const double sigma = std::sqrt(std::numbers::ln2) / (2.0 * std::numbers::pi * half_width_hz) * rate_hz;
+    const auto reach = std::ptrdiff_t(std::ceil(kSigmas * sigma));
+    std::vector<std::complex<double>> taps;
+    double sum = 0.0;
+    for (auto k = -reach; k <= reach; ++k) {
+        const double weight = std::exp(-0.5 * double(k) * double(k) / (sigma * sigma));
+        taps.push_back(std::polar(weight, -2.0 * std::numbers::pi * hz / rate_hz * double(k)));
+        sum += weight;
+    }
+    std::vector<double> blocks;
+    const auto size = std::ssize(samples);
+    for (std::size_t i = 0;; ++i) {
+        const auto at = std::ptrdiff_t((double(i) + 0.5) * kCurveStepMs * rate_hz / 1000.0);
+        if (at + reach >= size) return blocks; // an end that is cut off would be no decay
+        double re = 0.0, im = 0.0;
+        for (auto k = std::max(-reach, -at); k <= reach; ++k) {
+            const double x = double(samples[std::size_t(at + k)]);
+            const auto& tap = taps[std::size_t(k + reach)];
+            re += x * tap.real(), im += x * tap.imag();
+        }
+        blocks.push_back(2.0 * (re * re + im * im) / (sum * sum)); // a sine's amplitude A: A² / 2
+    }
+}
+
+StrokeEnergy stroke_energy(std::span<const double> blocks, double onset_s) {
     const auto at = [&](double ms) {
         const auto block = std::llround(ms / kCurveStepMs);
         return blocks.begin() + std::clamp<std::ptrdiff_t>(block, 0, std::ssize(blocks));
     };
-    const auto loudest = std::max_element(at(found - kEarlierMs), at(found + kLaterMs));
+    const double found_ms = 1000.0 * onset_s;
+    const auto loudest = std::max_element(at(found_ms - kEarlierMs), at(found_ms + kLaterMs));
     StrokeEnergy out;
     out.before = quietest({blocks.begin(), loudest}, kBeforeMs);
     out.first = std::size_t(loudest - blocks.begin());
@@ -77,10 +110,10 @@ std::vector<DecayFit> fit_strokes(std::span<const StrokeEnergy> strokes) {
     return out;
 }
 
-std::vector<float> filtered(std::span<const float> x, const Section& first, const Section& second) {
-    SectionCoefficients<double> one, two;
-    one.set(0, first), two.set(0, second);
-    SectionInLoop<double> a(one, {}), b(two, {});
+std::vector<float> filtered(std::span<const float> x, const Butterworth& filter) {
+    SectionCoefficients<double> first, second;
+    first.set(0, filter.first), second.set(0, filter.second);
+    SectionInLoop<double> a(first, {}), b(second, {});
     std::vector<float> out;
     out.reserve(x.size());
     for (const float v : x) out.push_back(float(b.tick(a.tick(double(v)))));

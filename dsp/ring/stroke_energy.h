@@ -24,8 +24,17 @@ struct StrokeEnergy {
     double quietest = 0.0;      ///< of the quietest 30 ms, the stroke's own end included
 };
 
-/// The energy of a stroke whose band was cut out already.
-StrokeEnergy stroke_energy(std::span<const float> samples, std::size_t onset, double rate_hz);
+/// Mean squares of all that is given, kCurveStepMs each.
+std::vector<double> energy_blocks(std::span<const float> samples, double rate_hz);
+
+/// The same of a narrow band. A Gaussian one: it hands on an exponential as it is and has no ring of its own
+/// that would last longer; only a start is smeared, by 0.13 / half_width_hz seconds (standard deviation).
+/// @param half_width_hz where the band is 3 dB down
+std::vector<double> band_blocks(std::span<const float> samples, double rate_hz, double hz,
+                                double half_width_hz);
+
+/// @param onset_s from the first block on
+StrokeEnergy stroke_energy(std::span<const double> blocks, double onset_s);
 
 /// Samples until something else starts: a rise of 4 dB within 16 ms. In a band that holds the whole drum,
 /// partials that beat rise more slowly.
@@ -38,7 +47,6 @@ std::vector<DecayFit> fit_strokes(std::span<const StrokeEnergy> strokes);
 /// Steady noise under one of them: see fit_strokes.
 double noise_under(const StrokeEnergy& stroke, std::span<const StrokeEnergy> strokes);
 
-/// `x` through both sections of a filter.
-std::vector<float> filtered(std::span<const float> x, const Section& first, const Section& second);
+std::vector<float> filtered(std::span<const float> x, const Butterworth& filter);
 
 } // namespace kitfold::dsp
