@@ -17,7 +17,7 @@ namespace kitfold::dsp {
 ///   be tuned lower than a rack tom. The order is common practice, no source.
 /// - by_arrival: snare top hears the snare after snare bottom and is the brighter one, or kick in hears the
 ///   kick after kick out and more of the other drums.
-/// - late: a close mic hears its drum after an overhead, and as much of the other drums as that overhead.
+/// - late: a close mic hears every drum after an overhead, and as much of the other drums as that overhead.
 /// - by_side: a drum panned left and one panned right are both on the other side in the overheads, by level
 ///   and, unless the two are coincident, by time; no drum says otherwise.
 /// At most one exchange, and the first ground that holds: it is to be put right before anything else can be
