@@ -214,11 +214,11 @@ private:
 
     /// Names of strokes may be wrong, but a mic that is close to anything hears something before an overhead
     /// does.
-    [[nodiscard]] bool always_later(std::size_t mic, std::size_t overhead) const {
+    [[nodiscard]] bool never_first(std::size_t mic, std::size_t overhead) const {
         std::size_t drums = 0;
         for (std::size_t d = 0; d < kDrumCount; ++d) {
             const auto late_ms = later_ms(mic, overhead, static_cast<Drum>(d));
-            if (late_ms && *late_ms < kLateMs) return false;
+            if (late_ms && *late_ms < -kLateMs) return false;
             drums += late_ms ? 1 : 0;
         }
         return drums >= 2;
@@ -229,7 +229,8 @@ private:
             const auto drum = own_drum(take_.mics[m].role);
             if (!drum || own_mic(take_.mics, *drum) != m) continue;
             for (std::size_t o = 0; o < take_.mics.size(); ++o) {
-                if (!is_overhead(take_.mics[o].role) || !later_ms(m, o, *drum) || !always_later(m, o))
+                if (!is_overhead(take_.mics[o].role) || later_ms(m, o, *drum).value_or(0.0) < kLateMs ||
+                    !never_first(m, o))
                     continue;
                 if (more_of_others_db(m, o, *drum).value_or(-kApartDb) <= -kApartDb) continue;
                 add(m, o, Misplaced::late);

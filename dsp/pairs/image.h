@@ -28,7 +28,7 @@ enum class PairKind { none, coincident, near_coincident, spaced };
 struct Image {
     std::size_t left = 0, right = 0; ///< mics; both 0 without a pair
     PairKind kind = PairKind::none;
-    double mono_loss_db = 0.0;       ///< for the whole kit
+    double mono_loss_db = 0.0; ///< for the whole kit
     std::vector<ImageRow> rows;
 };
 
