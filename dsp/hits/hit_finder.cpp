@@ -42,7 +42,8 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
             }
             if ((is_plate(drum) && after > 0 && after < 30 && under > 3.0f) ||
                 (drum == Drum::cymbals && after > 0 && after < kCrashCovers && under > kCoveredDb) ||
-                (after > 0 && after < 45 && under > 8.0f) || (after >= 45 && after < 80 && under > 16.0f))
+                (after > 0 && after < 45 && under > 8.0f) ||
+                (after >= 45 && after < (drum == Drum::snare ? 80 : 120) && under > 16.0f))
                 own = false;
             if (!own) break;
         }

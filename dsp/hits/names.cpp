@@ -50,7 +50,7 @@ float apart_from_both_db(const Print& whole, const Print& a, const Print& b) {
 
 /// Two others struck together: neither alone looks like it, both do.
 bool composite(std::span<const Place> places, std::size_t of) {
-    constexpr float kBetter = 0.7f;
+    constexpr float kBetter = 0.7f, kSomeBetter = 0.85f; // the latter where it is hardly another place
     const auto& whole = places[of].print;
     std::vector<float> alone;
     for (const auto& p : places) alone.push_back(apart_db(whole, p.print));
@@ -58,11 +58,8 @@ bool composite(std::span<const Place> places, std::size_t of) {
         for (std::size_t j = 0; j < i; ++j) {
             if (i == of || j == of) continue;
             const float both = apart_from_both_db(whole, places[i].print, places[j].print);
-            if (getenv("KF_BOTH") && both < 2.6f && both < .85f * std::min(alone[i], alone[j]))
-                fprintf(stderr, "both %zu (%zu): %zu %zu  %.2f of %.2f\n", of, places[of].members.size(),
-                        places[i].members.size(), places[j].members.size(), both,
-                        std::min(alone[i], alone[j]));
-            if (both < kSameDb && both < kBetter * std::min(alone[i], alone[j])) return true;
+            const float either = std::min(alone[i], alone[j]);
+            if (both < kSameDb && both < (either < kSameDb ? kSomeBetter : kBetter) * either) return true;
         }
     return false;
 }
@@ -192,6 +189,7 @@ bool Namer::tom(std::size_t place) const {
 /// in how soon it hears it. A file that is late is so for all places.
 float Namer::stands_out_db(const Claim& c, std::size_t place) const {
     constexpr float kPerMsDb = 3.0f, kMostMs = 4.0f;
+    constexpr double kOthers = 0.25; // rank: up to three quarters of the places may be this drum's
     std::vector<float> leads, aheads;
     for (std::size_t j = 0; j < places_.size(); ++j) {
         if (j == place || plate(j) != is_plate(c.drum)) continue;
@@ -199,8 +197,8 @@ float Namer::stands_out_db(const Claim& c, std::size_t place) const {
         if (const auto ahead = ahead_ms(c, j)) aheads.push_back(*ahead);
     }
     const auto ahead = ahead_ms(c, place);
-    const float sooner = ahead && !aheads.empty() ? *ahead - quantile(aheads, 0.5) : 0.0f;
-    return c.lead_db[place] - quantile(leads, 0.5) + kPerMsDb * std::clamp(sooner, -kMostMs, kMostMs);
+    const float sooner = ahead && !aheads.empty() ? *ahead - quantile(aheads, kOthers) : 0.0f;
+    return c.lead_db[place] - quantile(leads, kOthers) + kPerMsDb * std::clamp(sooner, -kMostMs, kMostMs);
 }
 
 /// By how much a drum's mic hears a place before all others do.
@@ -225,7 +223,7 @@ bool Namer::may_be(const Claim& c, std::size_t place) const {
 
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
 void Namer::give(const Claim& c) {
-    constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kKickDb = 10.0f, kPlateDb = 6.0f;
+    constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kKickDb = 10.0f, kPlateDb = 10.0f;
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (may_be(c, j)) may.push_back(j);
