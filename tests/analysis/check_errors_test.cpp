@@ -412,6 +412,8 @@ TEST_CASE("image: level within 0.5 dB, time within 0.05 ms, spaced and swapped p
     const auto image = judge_image(t.take, t.found_hits);
     CHECK(image.kind == (o.traps.spaced_overheads ? PairKind::spaced : PairKind::coincident));
     CHECK(image.swapped == o.traps.swapped_overheads);
+    for (const auto& row : image.rows)
+        UNSCOPED_INFO(drum_name(row.drum) << " " << row.hits << " hits, confidence " << row.confidence);
     CHECK(image.swapped_confidence > 0.7);
     CHECK(image.rows.size() >= 6);
     for (const auto& row : image.rows)
