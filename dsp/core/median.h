@@ -15,6 +15,15 @@ inline double upper_median(std::vector<double> x) {
     return *middle;
 }
 
+/// The value in the middle, of an even number the mean of the two: turned over, it turns over. 0 when there
+/// is none. Allocates.
+inline double median(std::vector<double> x) {
+    const double upper = upper_median(x);
+    if (x.size() % 2 == 1) return upper;
+    for (double& v : x) v = -v;
+    return 0.5 * (upper - upper_median(std::move(x)));
+}
+
 /// The least value that, with those under it, makes up the share `q` of the weight; 0 when there is none.
 /// @param values value and weight >= 0, in any order  @param q 0..1
 inline double weighted_quantile(std::vector<std::pair<double, double>> values, double q) {

@@ -12,9 +12,8 @@ namespace {
 constexpr std::size_t kFewestStrokes = 4;
 constexpr double kSigmas = 3.0;     // noise passes three sigma once in 370
 constexpr double kThreshold = 0.05; // of the first wave: what must stand over the noise
-constexpr double kSpreadMs = 0.09;  // 4 samples at 44.1 kHz: the scatter that an arrival to the sample allows
+constexpr double kSpreadMs = 0.045; // 2 samples at 44.1 kHz: three times that is how far a figure may be off
 constexpr double kSlowMs = 1.02;    // 45 samples: a wave that takes longer from 3 to 10 % has no moment
-constexpr double kLowViewHz = 1500.0;
 // Coefficients of the lows: against the first movement; says which way the body goes, and how near to that it
 // is a toss-up; bears the first movement out.
 constexpr double kContradicts = 0.1, kBody = 0.3, kMargin = 0.02, kClear = 0.4;
@@ -39,6 +38,14 @@ double error(std::span<const double> without) {
     for (const double v : without) mean += v / n;
     for (const double v : without) sum += (v - mean) * (v - mean);
     return std::sqrt((n - 1.0) / n * sum);
+}
+
+/// Where other drums say least. The first wave of a drum lies below some ten times its lowest mode, and
+/// cymbals mostly above; these stand out above the drums. An arrival moves by a sample or two there.
+DrumStrokes part_of(const DrumStrokes& all) {
+    constexpr double kDrumHz = 1000.0, kSnareHz = 2000.0, kPlateHz = 4000.0;
+    if (is_plate(all.drum())) return all.above(kPlateHz);
+    return all.below(all.drum() == Drum::snare ? kSnareHz : kDrumHz);
 }
 
 Pair refused(Pair pair, std::string why) {
@@ -121,7 +128,7 @@ void DrumJudge::set_late(std::span<const double> late_ms) {
         bounds_[m] = {b.from_ms + shift, b.to_ms + shift};
     }
     measure_noise(whole_);
-    low_.reset();
+    part_.reset();
 }
 
 void DrumJudge::measure_noise(View& view) const {
@@ -137,13 +144,13 @@ Pair DrumJudge::judge(std::size_t a, std::size_t b) {
     if (pair.hits < kFewestStrokes)
         return refused(pair, "too few strokes of the " + drum + " to judge it by");
     const auto whole = judge(pair, whole_);
-    if (whole.judged() || is_plate(whole_.strokes.drum())) return whole; // of which little is left below
-    if (!low_) {
-        low_.emplace(View{whole_.strokes.below(kLowViewHz), {}});
-        measure_noise(*low_);
+    if (whole.judged()) return whole;
+    if (!part_) {
+        part_.emplace(View{part_of(whole_.strokes), {}});
+        measure_noise(*part_);
     }
-    const auto low = judge(pair, *low_);
-    return low.judged() ? low : whole;
+    const auto part = judge(pair, *part_);
+    return part.judged() ? part : whole;
 }
 
 Pair DrumJudge::judge(Pair pair, const View& view) const {

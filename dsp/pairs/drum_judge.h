@@ -12,7 +12,7 @@ namespace kitfold::dsp {
 bool heads_of_one_drum(Role x, Role y) noexcept;
 
 /// Compares mics over the strokes of a drum, lined up in the mic `on`: in all of their sound, and where noise
-/// or other drums cover that, below 1.5 kHz, where cymbals say little.
+/// or other drums cover that, in the part of it in which they say least.
 class DrumJudge {
 public:
     /// @param on the drum's own mic; for a drum without one an overhead  @param mics that will be asked for
@@ -49,7 +49,7 @@ private:
     std::size_t on_;
     std::vector<std::size_t> mics_;
     View whole_;
-    std::optional<View> low_;    ///< made when it is needed
+    std::optional<View> part_;   ///< made when it is needed
     std::vector<Bounds> bounds_; ///< by mic
 };
 

@@ -1,5 +1,6 @@
 #include "pairs/fixes.h"
 #include "core/units.h"
+#include "pairs/drum_judge.h"
 #include "pairs/sums.h"
 #include <algorithm>
 #include <cmath>
@@ -111,7 +112,7 @@ struct Measured {
 class Solver {
 public:
     Solver(const Take& take, const PairFindings& findings, std::span<const StereoGain> gains)
-        : findings_(findings), kit_(take, findings, gains), settings_(take.mics.size()) {}
+        : mics_(take.mics), findings_(findings), kit_(take, findings, gains), settings_(take.mics.size()) {}
 
     [[nodiscard]] KitSolution solve() {
         const Settings as_set(settings_.size());
@@ -150,6 +151,21 @@ private:
         double worth = 0.0;
     };
 
+    /// Between a close mic and an overhead, between overheads and between rooms the way of the sound is part
+    /// of the picture (common practice, no source): only mics of one drum are put in step, and files that lie
+    /// off.
+    [[nodiscard]] bool in_step(const Pair& p) const {
+        const auto off = [&](const ShiftedFile& f) { return f.mic == p.a || f.mic == p.b; };
+        return heads_of_one_drum(mics_[p.a].role, mics_[p.b].role) ||
+               std::any_of(findings_.shifted.begin(), findings_.shifted.end(), off);
+    }
+    /// Two overheads or rooms are heard apart: their sum asks only for what is wrong with a cable or a file.
+    [[nodiscard]] bool speaks_for(const Pair& p, std::size_t mic) const {
+        const auto& wrong = findings_.upside_down;
+        return (p.a == mic || p.b == mic) && (own_drum(mics_[p.a].role) || in_step(p) ||
+                                              std::find(wrong.begin(), wrong.end(), mic) != wrong.end());
+    }
+
     [[nodiscard]] std::vector<Settings> candidates() const {
         std::vector<Settings> out;
         for (std::size_t m = 0; m < settings_.size(); ++m) {
@@ -157,7 +173,7 @@ private:
             out.back()[m].sign *= -1.0;
         }
         for (const auto& p : findings_.pairs) {
-            if (!p.judged()) continue;
+            if (!p.judged() || !in_step(p)) continue;
             const double apart = p.delay_ms + settings_[p.b].adds_ms - settings_[p.a].adds_ms;
             const auto early = apart > 0.0 ? p.a : p.b;
             if (std::abs(apart) < kLeastDelayMs ||
@@ -215,7 +231,7 @@ private:
             const auto &x = now.pairs[i], &y = then.pairs[i];
             for (std::size_t band = 0; band < 2; ++band)
                 if (y.mono[band] - x.mono[band] < -kHarmDb) return std::nullopt;
-            if (helps(x, y))
+            if (asked_by(findings_.pairs[i], s) && helps(x, y))
                 helped = std::max(helped, std::max(y.choose[0] - x.choose[0], y.choose[1] - x.choose[1]));
         }
         if (helped <= 0.0) return std::nullopt;
@@ -223,6 +239,17 @@ private:
         for (std::size_t m = 0; m < s.size(); ++m) // a delay must be worth 1 dB more than none
             if (s[m].adds_ms != settings_[m].adds_ms) worth -= kWorthDb;
         return worth > 0.0 ? std::optional(Step{s, worth}) : std::nullopt;
+    }
+
+    /// Whether a step may be taken for the sake of pair `p`.
+    [[nodiscard]] bool asked_by(const Pair& p, const Settings& s) const {
+        bool asked = false;
+        for (std::size_t m = 0; m < s.size(); ++m) {
+            const bool moves = s[m].adds_ms != settings_[m].adds_ms, flips = s[m].sign != settings_[m].sign;
+            if (moves && !in_step(p)) return false;
+            asked = asked || ((moves || flips) && speaks_for(p, m));
+        }
+        return asked;
     }
 
     static bool helps(const Measured::OfPair& x, const Measured::OfPair& y) {
@@ -263,11 +290,12 @@ private:
             const auto& p = findings_.pairs[i];
             const double rise = std::max(sums[i].after.full_db - sums[i].now.full_db,
                                          sums[i].after.low_db - sums[i].now.low_db);
-            if ((p.a == mic || p.b == mic) && rise > most) most = rise, best = i;
+            if (speaks_for(p, mic) && rise > most) most = rise, best = i;
         }
         return best;
     }
 
+    std::span<const TakeMic> mics_;
     const PairFindings& findings_;
     Kit kit_;
     Settings settings_;

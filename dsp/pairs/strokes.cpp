@@ -157,7 +157,7 @@ private:
         std::vector<double> values(kept.size());
         for (std::size_t i = 0; i < out.size(); ++i) {
             for (std::size_t k = 0; k < kept.size(); ++k) values[k] = static_cast<double>(kept[k][i]);
-            out[i] = static_cast<float>(upper_median(values));
+            out[i] = static_cast<float>(median(values));
         }
         return out;
     }
@@ -197,7 +197,7 @@ private:
             matches.push_back(match(n, like, std::max<std::ptrdiff_t>(2, std::lround(reach_ms * ms_))));
             if (keep_[n]) moves.push_back(matches[n].lag);
         }
-        const double common = upper_median(moves), room = 8.0 * ms_;
+        const double common = median(moves), room = 8.0 * ms_;
         bool moved = false;
         for (std::size_t n = 0; n < x_.size(); ++n) {
             at_[n] = std::clamp(at_[n] + matches[n].lag - common, middle_ - room, middle_ + room);
@@ -273,17 +273,17 @@ void DrumStrokes::read(const Take& take, std::span<const std::size_t> mics) {
     }
 }
 
-DrumStrokes DrumStrokes::below(double hz) const {
+DrumStrokes DrumStrokes::filtered(double hz, bool above) const {
     const double w = std::tan(std::numbers::pi * std::min(hz / rate_hz_, 0.45)), q = std::numbers::sqrt2;
     const double norm = 1.0 / (1.0 + q * w + w * w),
-                 b = w * w * norm; // Butterworth, by the bilinear transform
+                 b = (above ? 1.0 : w * w) * norm; // Butterworth
     const double a1 = 2.0 * (w * w - 1.0) * norm, a2 = (1.0 - q * w + w * w) * norm;
     auto out = *this;
     for (std::size_t row = 0; row * length_ < samples_.size(); ++row) {
         double s1 = 0.0, s2 = 0.0;
         for (float& v : std::span(out.samples_).subspan(row * length_, length_)) {
             const double in = b * static_cast<double>(v), y = in + s1;
-            s1 = 2.0 * in - a1 * y + s2, s2 = in - a2 * y;
+            s1 = (above ? -2.0 : 2.0) * in - a1 * y + s2, s2 = in - a2 * y;
             v = static_cast<float>(y);
         }
     }
@@ -341,7 +341,7 @@ std::vector<double> DrumStrokes::noise(std::size_t mic, Bounds bounds) const {
     for (std::size_t i = from; i < to; ++i) {
         for (std::size_t k = 0; k < usable.size(); ++k)
             values[k] = static_cast<double>(of(mic, usable[k])[i]);
-        typical[i] = static_cast<float>(upper_median(values));
+        typical[i] = static_cast<float>(median(values));
     }
     const auto look = static_cast<std::ptrdiff_t>(samples(kNoiseMs, rate_hz_));
     for (int round = 0; round < 4; ++round) {

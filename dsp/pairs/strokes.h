@@ -34,8 +34,9 @@ public:
     DrumStrokes(const Take& take, std::span<const Hit> hits, Drum drum, std::size_t on,
                 std::span<const std::size_t> mics);
 
-    /// The same strokes below `hz` (second order, causal), where cymbals say little.
-    [[nodiscard]] DrumStrokes below(double hz) const;
+    /// The same strokes below or above `hz` (second order, causal).
+    [[nodiscard]] DrumStrokes below(double hz) const { return filtered(hz, false); }
+    [[nodiscard]] DrumStrokes above(double hz) const { return filtered(hz, true); }
 
     [[nodiscard]] std::size_t size() const noexcept { return at_.size(); }
     [[nodiscard]] Drum drum() const noexcept { return drum_; }
@@ -58,6 +59,7 @@ public:
     [[nodiscard]] Heard hear(std::size_t mic, Bounds bounds, std::span<const float> weights) const;
 
 private:
+    [[nodiscard]] DrumStrokes filtered(double hz, bool above) const;
     [[nodiscard]] std::vector<float> stack(std::size_t mic, std::span<const float> weights) const;
     [[nodiscard]] FirstWave wave(std::span<const float> stack, Bounds bounds) const;
     void read(const Take& take, std::span<const std::size_t> mics);

@@ -419,6 +419,8 @@ TEST_CASE("image: level within 0.5 dB, time within 0.05 ms, spaced pairs are see
     const SimulatedTake t(o);
     const auto image = judge_image(t.take, t.found_hits);
     CHECK(image.kind == (o.traps.spaced_overheads ? PairKind::spaced : PairKind::coincident));
+    for (const auto& row : image.rows)
+        UNSCOPED_INFO(drum_name(row.drum) << " " << row.hits << " hits, confidence " << row.confidence);
     CHECK(image.rows.size() >= 6);
     for (const auto& row : image.rows)
         for (const auto& truth : t.simulator.truth().image) {
