@@ -63,6 +63,10 @@ struct Heard {
     [[nodiscard]] dsp::RingResult ring(const dsp::Take& take, dsp::Drum drum) const {
         return dsp::ring_of(take, hits, bleed, drum, mic);
     }
+    [[nodiscard]] std::vector<dsp::RingPartial> partials(const dsp::Take& take, dsp::Drum drum,
+                                                         std::span<const double> hz) const {
+        return dsp::partials_at(take, hits, bleed, drum, mic, hz);
+    }
 };
 
 std::vector<float> whole_mic(const dsp::Take& take, std::size_t mic) {
@@ -155,6 +159,52 @@ void match_levels(AuditionResult& r) {
     match(r.open.kit, r.deadened.kit, r.rate_hz, "the kit");
 }
 
+// ---- what came of it
+// --------------------------------------------------------------------------------------------------
+
+std::optional<double> if_seen(double ms) { return ms > 0.0 ? std::optional(ms) : std::nullopt; }
+
+/// @param a, b the two sides' strokes of the mic
+void compare_rings(const Heard& a, const dsp::Take& open, const Heard& b, const dsp::Take& deadened,
+                   AuditionResult& r) {
+    std::vector<double> hz;
+    for (const auto& p : r.open.ring.partials) hz.push_back(p.hz);
+    const auto before = a.partials(open, r.drum, hz), after = b.partials(deadened, r.drum, hz);
+    for (std::size_t i = 0; i < hz.size(); ++i)
+        r.rings.push_back({fmt::format("{:.1f} Hz", hz[i]), hz[i], if_seen(before[i].ring_ms),
+                           if_seen(after[i].ring_ms), before[i].judged && after[i].judged});
+    const auto &x = r.open.ring.decay, &y = r.deadened.ring.decay;
+    r.rings.push_back({"first 10 dB", 0.0, if_seen(x.early_ms), if_seen(y.early_ms), true});
+    r.rings.push_back({"-5 to -25 dB", 0.0, if_seen(x.ring_ms), if_seen(y.ring_ms), true});
+}
+
+/// Where Damp was to shorten it.
+bool not_shortened(const AuditionResult& r, const ComparedRing& ring) {
+    return r.damp && r.amount > 0.0 && ring.open_ms && ring.deadened_ms && !ring.shortened();
+}
+
+/// What learning needs, for a take that has not got it.
+std::string what_to_record(dsp::Drum drum) {
+    return fmt::format("Record six single strokes of {}, each left to ring out, nothing else playing.",
+                       drum_words(drum));
+}
+
+/// Damp is measured by what it did: settings that shorten nothing, or leave the drum longer, are no settings.
+void refuse_what_does_not_shorten(const AuditionResult& r, const fs::path& session) {
+    constexpr double kClearAmount = 0.5; // less may shorten by less than can be told
+    const bool any = std::any_of(r.rings.begin(), r.rings.end(),
+                                 [](const ComparedRing& ring) { return ring.hz > 0.0 && ring.shortened(); });
+    const auto longer = [](const ComparedRing& ring) {
+        return ring.hz == 0.0 && ring.open_ms && ring.deadened_ms && *ring.deadened_ms > *ring.open_ms;
+    };
+    const bool worse = std::any_of(r.rings.begin(), r.rings.end(), longer);
+    if (r.amount <= 0.0 || (!worse && (any || r.amount < kClearAmount))) return;
+    throw bad_input(
+        fmt::format("{}: damp can't be learned from this take: tried on its own strokes it does not "
+                    "shorten the ring of {}. {}",
+                    session.string(), drum_words(r.drum), what_to_record(r.drum)));
+}
+
 // ---- one take, deadened by Damp
 // -----------------------------------------------------------------------------------
 
@@ -169,9 +219,9 @@ void say_what_learning_lacks(const dsp::DampLearned& learned, const dsp::RingRes
     if (learned.hits < kFewHits && clearest_fall_db(learned) < kClearFallDb)
         r.notices.push_back(fmt::format(
             "Learned from {} of {} that soon ran into other drums: its ring times are rough, and a ring that "
-            "is not in the table is left as it is. Record four single strokes and let each ring out.",
+            "is not in the table is left as it is. {}",
             learned.hits == 1 ? "one stroke" : fmt::format("only {} strokes", learned.hits),
-            drum_words(r.drum)));
+            drum_words(r.drum), what_to_record(r.drum)));
     std::vector<std::string> hz;
     for (const auto& p : ring.left_open) hz.push_back(fmt::format("{:.0f}", p.hz));
     if (!hz.empty())
@@ -180,19 +230,22 @@ void say_what_learning_lacks(const dsp::DampLearned& learned, const dsp::RingRes
             fmt::join(hz, " and ")));
 }
 
+bool own_settings(const Mic& mic) { return mic.damp && mic.damp->band_count > 0; }
+
 dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& heard,
                                const std::vector<float>& raw, AuditionResult& r) {
     const auto& mic = request.open.mics[heard.mic];
     const auto decay = decay_of(heard, raw, r.drum);
     const auto learned = dsp::learn_damp(decay);
-    r.open.ring = decay.ring, r.partials = learned.partials;
+    r.open.ring = decay.ring;
     dsp::DampSettings settings = learned.settings;
-    if (mic.damp && mic.damp->band_count > 0) {
+    if (own_settings(mic)) {
         settings = *mic.damp;
         r.notices.emplace_back("The damp settings of the session are used.");
     } else if (!learned.why_not.empty()) {
-        throw bad_input(fmt::format("{}: {} can't be learned from this take: {}", request.open.path.string(),
-                                    drum_words(r.drum), learned.why_not));
+        throw bad_input(fmt::format("{}: {} can't be learned from this take: {}. {}",
+                                    request.open.path.string(), drum_words(r.drum), learned.why_not,
+                                    what_to_record(r.drum)));
     } else {
         say_what_learning_lacks(learned, decay.ring, r);
     }
@@ -234,6 +287,9 @@ void audition_one(const AuditionRequest& request, AuditionResult& r,
         }
     };
     r.deadened.ring = heard.ring(deadened_take, r.drum);
+    compare_rings(heard, take, heard, deadened_take, r);
+    heard.files.throw_if_failed();
+    if (!own_settings(request.open.mics[heard.mic])) refuse_what_does_not_shorten(r, request.open.path);
     r.open.drum.samples = {std::move(raw)};
     r.deadened.drum.samples = {damped};
     heard.files.throw_if_failed();
@@ -344,6 +400,9 @@ void audition_two(const AuditionRequest& request, AuditionResult& r,
     double at = kLeadS;
     for (const auto& pair : pairs) r.times_s.push_back(at), at += pair.length_s + kLeadS - 0.01 + 0.25;
     r.open.ring = a.ring(a.files.take(), r.drum), r.deadened.ring = b.ring(b.files.take(), r.drum);
+    compare_rings(a, a.files.take(), b, b.files.take(), r);
+    if (r.rings.back().open_ms && r.rings.back().deadened_ms && !r.rings.back().shortened())
+        r.notices.emplace_back("The drum rings no shorter in the second take than in the first.");
     r.open.drum.samples = cut({whole_mic(a.files.take(), a.mic)}, pairs, true, r.rate_hz);
     r.deadened.drum.samples = cut({whole_mic(b.files.take(), b.mic)}, pairs, false, r.rate_hz);
     a.files.throw_if_failed(), b.files.throw_if_failed();
@@ -367,8 +426,8 @@ void refuse_outputs(const AuditionRequest& request) {
         outputs.writes(request.folder / name, Product::audition);
 }
 
-std::string ms(const std::optional<RingTime>& time) {
-    return time ? fmt::format("{:.0f} ms{}", time->ms, time->sure ? "" : "?") : "-";
+std::string ms(const std::optional<double>& time, bool sure) {
+    return time ? fmt::format("{:.0f} ms{}", *time, sure ? "" : "?") : "-";
 }
 
 dsp::Json sound_json(const AuditionSound& sound, const fs::path& file) {
@@ -380,16 +439,7 @@ dsp::Json sound_json(const AuditionSound& sound, const fs::path& file) {
 
 } // namespace
 
-std::optional<RingTime> ring_near(const dsp::RingResult& ring, double hz) {
-    for (const auto& p : ring.partials)
-        if (std::abs(p.hz / hz - 1.0) < 0.03 && p.ring_ms > 0.0) return RingTime{p.ring_ms, p.judged};
-    return std::nullopt;
-}
-
-std::optional<RingTime> ring_of_all(const dsp::RingResult& ring) {
-    if (ring.decay.ring_ms <= 0.0) return std::nullopt;
-    return RingTime{ring.decay.ring_ms, ring.decay.judged()};
-}
+bool ComparedRing::shortened() const { return open_ms && deadened_ms && *deadened_ms <= 0.95 * *open_ms; }
 
 AuditionResult audition(const AuditionRequest& request, const std::function<void(double)>& progress) {
     refuse_outputs(request);
@@ -443,16 +493,13 @@ void write_audition(const AuditionResult& r, const AuditionRequest& request) {
 std::string audition_text(const AuditionResult& r, const fs::path& folder) {
     auto out = fmt::format("{} ({}), {} hits{}\n", r.mic, drum_words(r.drum).substr(4), r.hits,
                            r.damp ? fmt::format(", amount {:.2f}", r.amount) : " that match in both takes");
-    out += "  partial    open       deadened\n";
+    out += "  T60           open       deadened\n";
     bool rough = false;
-    const auto row = [&](const std::string& what, const std::optional<RingTime>& open,
-                         const std::optional<RingTime>& deadened) {
-        out += fmt::format("  {:<9}  {:>8}   {:>8}\n", what, ms(open), ms(deadened));
-        rough = rough || (open && !open->sure) || (deadened && !deadened->sure);
-    };
-    for (const auto& p : r.open.ring.partials)
-        row(fmt::format("{:6.1f} Hz", p.hz), ring_near(r.open.ring, p.hz), ring_near(r.deadened.ring, p.hz));
-    row("whole", ring_of_all(r.open.ring), ring_of_all(r.deadened.ring));
+    for (const auto& ring : r.rings) {
+        out += fmt::format("  {:<12}  {:>8}   {:>8}{}\n", ring.what, ms(ring.open_ms, ring.sure),
+                           ms(ring.deadened_ms, ring.sure), not_shortened(r, ring) ? "  not shortened" : "");
+        rough = rough || !ring.sure;
+    }
     if (rough) out += "  ?: rough; a few single strokes left to ring out would tell\n";
     const auto level = [&](const char* what, const AuditionSide& side) {
         out += fmt::format("{}: {:.1f} LUFS, peak {:.1f} dBFS (turned down {:.1f} dB); kit {:.1f} LUFS\n",
@@ -470,18 +517,23 @@ dsp::Json audition_json(const AuditionResult& r, const fs::path& folder) {
     out["drum"] = std::string(dsp::drum_name(r.drum)), out["hits"] = r.hits;
     out["page"] = (folder / "audition.html").string();
     auto partials = dsp::Json::array();
-    for (const auto& p : r.open.ring.partials) {
+    const auto or_null = [](const std::optional<double>& time) {
+        return time ? dsp::Json(*time) : dsp::Json();
+    };
+    for (const auto& ring : r.rings) {
+        if (ring.hz == 0.0) continue;
         auto row = dsp::Json::object();
-        row["hz"] = p.hz, row["open_ring_ms"] = p.ring_ms;
-        const auto after = ring_near(r.deadened.ring, p.hz);
-        row["deadened_ring_ms"] = after ? dsp::Json(after->ms) : dsp::Json();
-        row["sure"] = p.judged && after && after->sure;
+        row["hz"] = ring.hz, row["open_ring_ms"] = or_null(ring.open_ms);
+        row["deadened_ring_ms"] = or_null(ring.deadened_ms);
+        row["sure"] = ring.sure, row["shortened"] = ring.shortened();
         partials.push_back(std::move(row));
     }
     out["partials"] = std::move(partials);
     for (const auto& [name, side] : {std::pair{"open", &r.open}, std::pair{"deadened", &r.deadened}}) {
         auto entry = dsp::Json::object();
-        entry["ring_ms"] = side->ring.decay.ring_ms;
+        const auto& decay = side->ring.decay;
+        entry["early_ms"] = decay.early_ms > 0.0 ? dsp::Json(decay.early_ms) : dsp::Json();
+        entry["ring_ms"] = decay.judged() ? dsp::Json(decay.ring_ms) : dsp::Json();
         entry["drum"] = sound_json(side->drum, folder / (std::string(name) + ".wav"));
         entry["kit"] = sound_json(side->kit, folder / ("kit_" + std::string(name) + ".wav"));
         out[name] = std::move(entry);

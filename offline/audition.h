@@ -32,14 +32,15 @@ struct AuditionSide {
     dsp::RingResult ring;
 };
 
-/// What is shown of a ring time: `sure` when it is good to a tenth (RingPartial::judged, DecayFit::judged).
-struct RingTime {
-    double ms = 0.0; ///< T60
-    bool sure = false;
+/// A ring time on both sides, each measured alike on the strokes themselves; nothing where they don't show
+/// it.
+struct ComparedRing {
+    std::string what;                           ///< "104.3 Hz", "first 10 dB", "-5..-25 dB"
+    double hz = 0.0;                            ///< 0: the whole drum
+    std::optional<double> open_ms, deadened_ms; ///< T60
+    bool sure = false;                          ///< the strokes agree, on both sides
+    [[nodiscard]] bool shortened() const;       ///< by a twentieth or more
 };
-/// Of the partial within 3 % of hz; nothing when there is none.
-std::optional<RingTime> ring_near(const dsp::RingResult& ring, double hz);
-std::optional<RingTime> ring_of_all(const dsp::RingResult& ring); ///< of the whole drum
 
 struct AuditionResult {
     int rate_hz = 48'000;
@@ -48,9 +49,9 @@ struct AuditionResult {
     AuditionSide open, deadened;
     std::optional<dsp::DampSettings> damp; ///< when Damp did it
     double amount = 0.0;                   ///< as far as the noise floor allowed
-    std::vector<dsp::LearnedPartial> partials;
-    std::size_t hits = 0;        ///< of the drum; in two takes, pairs that match
-    std::vector<double> times_s; ///< of those hits in `open`
+    std::vector<ComparedRing> rings;       ///< partials in rising frequency, then the whole drum twice
+    std::size_t hits = 0;                  ///< of the drum; in two takes, pairs that match
+    std::vector<double> times_s;           ///< of those hits in `open`
     std::vector<std::string> notices;
 };
 

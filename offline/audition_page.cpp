@@ -315,16 +315,15 @@ std::string decays(const AuditionResult& r) {
 }
 
 std::string ring_table(const AuditionResult& r) {
-    const auto cell = [](const std::optional<RingTime>& time) {
-        return time ? fmt::format("{:.0f}{}", time->ms, time->sure ? "" : "?") : std::string("-");
+    const auto cell = [](const std::optional<double>& ms, bool sure) {
+        return ms ? fmt::format("{:.0f}{}", *ms, sure ? "" : "?") : std::string("-");
     };
     std::string rows;
-    for (const auto& p : r.open.ring.partials)
-        rows += fmt::format("<tr><td>{:.1f}</td><td>{}</td><td>{}</td></tr>", p.hz,
-                            cell(ring_near(r.open.ring, p.hz)), cell(ring_near(r.deadened.ring, p.hz)));
-    rows += fmt::format("<tr><th>whole drum</th><td>{}</td><td>{}</td></tr>", cell(ring_of_all(r.open.ring)),
-                        cell(ring_of_all(r.deadened.ring)));
-    return "<section id=\"rings\"><h2>Ring times</h2><table><tr><th>Hz</th><th>open, ms</th><th>deadened, "
+    for (const auto& ring : r.rings)
+        rows += fmt::format("<tr><th>{}</th><td>{}</td><td>{}</td></tr>",
+                            ring.hz > 0.0 ? ring.what : "whole drum, " + ring.what,
+                            cell(ring.open_ms, ring.sure), cell(ring.deadened_ms, ring.sure));
+    return "<section id=\"rings\"><h2>Ring times</h2><table><tr><th></th><th>open, ms</th><th>deadened, "
            "ms</th></tr>" +
            rows +
            "</table><p class=\"soft\">Time to fall by 60 dB. A dash: not to be seen in this take. A question "

@@ -316,13 +316,15 @@ void bleed_table(const CheckResult& r, std::string& out) {
 
 void rings_table(const CheckResult& r, std::string& out) {
     if (r.rings.empty()) return;
-    out += cell("Ring", 16) + fmt::format("{:>8} {:>9}  {}\n", "T60 ms", "range dB", "partials, Hz (T60 ms)");
+    out += cell("Ring", 16) +
+           fmt::format("{:>8} {:>8} {:>9}  {}\n", "early ms", "T60 ms", "range dB", "partials, Hz (T60 ms)");
     bool open = false;
+    const auto or_open = [](double ms) { return ms > 0.0 ? fmt::format("{:.0f}", ms) : std::string("?"); };
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
-                    (decay.judged() ? fmt::format("{:>8.0f} {:>9.0f}  ", decay.ring_ms, decay.range_db)
-                                    : fmt::format("{:>8} {:>9}  ", "?", "-"));
+                    fmt::format("{:>8} {:>8} {:>9.0f}  ", or_open(decay.early_ms), or_open(decay.ring_ms),
+                                decay.range_db);
         auto partials = dsp::heard_partials(ring.result);
         std::sort(partials.begin(), partials.end(),
                   [](const auto& a, const auto& b) { return a.level_db > b.level_db; });
@@ -335,6 +337,7 @@ void rings_table(const CheckResult& r, std::string& out) {
         }
         out += line + '\n';
     }
+    out += "early: the first 10 dB of a stroke; T60: -5 to -25 dB. Both as the time to fall by 60 dB.\n";
     if (open)
         out +=
             "?: heard, but how long it rings cannot be judged: the next stroke or noise comes too soon, or "

@@ -256,11 +256,12 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
     const double scale_ms = std::ceil(longest * 1.05 / 200.0) * 200.0;
     const auto px = [&](double ms) { return x + width * ms / scale_ms; };
     const auto py = [&](double db) { return y + height * std::clamp(-db / 60.0, 0.0, 1.0); };
-    std::string out = text(
-        x, y - 8,
-        fmt::format("{}{}", short_name(ring.drum),
-                    result.decay.judged() ? fmt::format(", {:.0f} ms", result.decay.ring_ms) : ", not judged"),
-        "class=\"head\"");
+    std::string out =
+        text(x, y - 8,
+             fmt::format("{}{}", short_name(ring.drum),
+                         result.decay.judged() ? fmt::format(", {:.0f} ms", result.decay.ring_ms)
+                                               : ", not judged"),
+             "class=\"head\"");
     for (const double db : {0.0, -20.0, -40.0, -60.0})
         out += line(x, py(db), x + width, py(db), "grid") +
                text(x - 4, py(db) + 4, fmt::format("{:.0f}", db), "class=\"tick\" text-anchor=\"end\"");
@@ -301,11 +302,12 @@ std::string plot_ring(const CheckResult& r) {
         body += ring_panel(r.rings[i], 34 + 260.0 * double(i % 2), 34 + 180.0 * double(i / 2));
         const auto partials = partials_list(r.rings[i]);
         const auto& decay = r.rings[i].result.decay;
-        list +=
-            "<li>" + short_name(r.rings[i].drum) + ": " +
-            (decay.judged() ? fmt::format("T60 {:.0f} ms, seen over {:.0f} dB; ", decay.ring_ms, decay.range_db)
-                          : std::string("not judged as a whole; ")) +
-            (partials.empty() ? std::string("no partial found") : partials) + "</li>";
+        list += "<li>" + short_name(r.rings[i].drum) + ": " +
+                (decay.early_ms > 0.0 ? fmt::format("T60 {:.0f} ms by the first 10 dB", decay.early_ms)
+                                      : std::string("not judged as a whole")) +
+                (decay.judged() ? fmt::format(", {:.0f} ms by -5 to -25 dB; ", decay.ring_ms)
+                                : std::string("; ")) +
+                (partials.empty() ? std::string("no partial found") : partials) + "</li>";
     }
     return figure(
         "plot-ring", "Ring",

@@ -321,8 +321,7 @@ DampLearned learn_damp(const DrumDecay& open, const DampTarget& target) {
     out.hits = open.ring.hits;
     const auto& partials = open.ring.partials;
     if (partials.empty())
-        out.why_not = out.hits == 0 ? "no hit rings undisturbed for long enough to be measured; record "
-                                      "four single strokes and let each ring out"
+        out.why_not = out.hits == 0 ? "no hit rings undisturbed for long enough to be measured"
                                     : "no partial stands out of the noise";
     else if (target.deadened != nullptr && target.deadened->ring.partials.empty())
         out.why_not = "no partial of the deadened drum stands out of the noise";

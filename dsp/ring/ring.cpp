@@ -501,4 +501,9 @@ RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const Rin
     return result;
 }
 
+RingPartial partial_at(std::span<const RingHit> hits, double rate_hz, double hz) {
+    const auto used = undisturbed(hits, rate_hz);
+    return used.empty() ? RingPartial{} : measure_peak(prepare(used, rate_hz, {}), hz).partial;
+}
+
 } // namespace kitfold::dsp

@@ -29,14 +29,14 @@ struct RingPartial {
     double range_db = 0.0; ///< fall that could be seen before the noise or the next hit, median over hits
     double spread = 0.0;   ///< half the distance between the quartiles of ring_ms over hits, relative
     std::size_t hits = 0;  ///< in how many hits it was found
-    /// ring_ms is good to a tenth: seen to fall by 20 dB, in three hits that agree as far as that takes.
+    /// Three hits or more agree: as a mode, seen to fall by 20 dB, within 10 % (2.5 standard errors); as a
+    /// band within 15 % (2 standard errors).
     bool judged = false;
 };
 
 struct RingResult {
-    DecayFit decay; ///< of the whole drum: medians over the hits
-    std::vector<RingPartial>
-        partials; ///< rising frequency, at most kMaxPartials; one that the hits do not agree on is left out
+    DecayFit decay;                    ///< of the whole drum: medians over the hits
+    std::vector<RingPartial> partials; ///< rising frequency, at most kMaxPartials
     /// Partials that are heard, 20 dB under the strongest or less, but whose hits do not agree on a ring
     /// time.
     std::vector<RingPartial> left_open;
@@ -54,5 +54,9 @@ inline constexpr std::size_t kMaxPartials = 8;
 /// over.
 /// @param rate_hz 8'000..384'000
 RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const RingBandLimits& band = {});
+
+/// The decay of the band around `hz` alone, for the same partial in two recordings: level_db is in dB re full
+/// scale; no hits when less than half of them show it.
+RingPartial partial_at(std::span<const RingHit> hits, double rate_hz, double hz);
 
 } // namespace kitfold::dsp

@@ -45,13 +45,16 @@ std::vector<Stretch> stretches(const Take& take, std::span<const Hit> hits, std:
 }
 
 /// Of the louder half, those that ring longest undisturbed.
-void choose(std::vector<Stretch>& all) {
+std::vector<Stretch> chosen(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed,
+                            Drum drum, std::size_t mic) {
+    auto all = stretches(take, hits, bleed, drum, mic);
     std::sort(all.begin(), all.end(),
               [](const auto& a, const auto& b) { return a.strength_db > b.strength_db; });
     if (all.size() > kMostHits) all.resize(std::max(kMostHits, (all.size() + 1) / 2));
     std::stable_sort(all.begin(), all.end(),
                      [](const auto& a, const auto& b) { return a.length_s > b.length_s; });
     if (all.size() > kMostHits) all.resize(kMostHits);
+    return all;
 }
 
 /// A quarter of the drum's strokes or more have one of the other close by.
@@ -79,21 +82,40 @@ void doubt_shared(DrumRing& ring, const DrumRing& other, std::span<const Hit> hi
                 p.judged = false;
 }
 
+/// Strokes of a drum as a mic has them.
+class Excerpts {
+public:
+    Excerpts(const Take& take, std::vector<Stretch> stretches, std::size_t mic) {
+        const auto before = std::llround(kBefore_s * take.rate_hz);
+        for (const auto& stretch : stretches) {
+            auto& x =
+                samples_.emplace_back(std::size_t(before + std::llround(stretch.length_s * take.rate_hz)));
+            take.read(mic, std::llround(stretch.time_s * take.rate_hz) - before, x);
+        }
+        for (const auto& x : samples_) views_.push_back({x, std::size_t(before)});
+    }
+    [[nodiscard]] std::span<const RingHit> hits() const { return views_; }
+
+private:
+    std::vector<std::vector<float>> samples_;
+    std::vector<RingHit> views_;
+};
+
 } // namespace
 
 RingResult ring_of(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed, Drum drum,
                    std::size_t mic) {
-    auto chosen = stretches(take, hits, bleed, drum, mic);
-    choose(chosen);
-    std::vector<std::vector<float>> samples;
-    std::vector<RingHit> views;
-    const auto before = std::llround(kBefore_s * take.rate_hz);
-    for (const auto& stretch : chosen) {
-        auto& x = samples.emplace_back(std::size_t(before + std::llround(stretch.length_s * take.rate_hz)));
-        take.read(mic, std::llround(stretch.time_s * take.rate_hz) - before, x);
-    }
-    for (const auto& x : samples) views.push_back({x, std::size_t(before)});
-    return analyse_ring(views, take.rate_hz);
+    const Excerpts strokes(take, chosen(take, hits, bleed, drum, mic), mic);
+    return analyse_ring(strokes.hits(), take.rate_hz);
+}
+
+std::vector<RingPartial> partials_at(const Take& take, std::span<const Hit> hits,
+                                     std::span<const Bleed> bleed, Drum drum, std::size_t mic,
+                                     std::span<const double> hz) {
+    const Excerpts strokes(take, chosen(take, hits, bleed, drum, mic), mic);
+    std::vector<RingPartial> out;
+    for (const double at : hz) out.push_back(partial_at(strokes.hits(), take.rate_hz, at));
+    return out;
 }
 
 std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed) {

@@ -24,4 +24,9 @@ std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, st
 RingResult ring_of(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed, Drum drum,
                    std::size_t mic);
 
+/// The bands around given frequencies, in the strokes that ring_of() looks at: see partial_at().
+std::vector<RingPartial> partials_at(const Take& take, std::span<const Hit> hits,
+                                     std::span<const Bleed> bleed, Drum drum, std::size_t mic,
+                                     std::span<const double> hz);
+
 } // namespace kitfold::dsp
