@@ -41,6 +41,30 @@ void set_lags(std::span<const TakeMic> mics, std::span<Ear> ears) {
     for (std::size_t m = 0; m < ears.size(); ++m) ears[m].lag = lags[m];
 }
 
+/// Mics in which something steps up at all: one that is dead, or hums and nothing else, is as good as not
+/// there.
+std::vector<std::size_t> lively(std::span<const Ear> ears) {
+    constexpr float kLeastDb = 3.0f; // of novelty; noise by itself stays below
+    std::vector<std::size_t> out;
+    for (std::size_t m = 0; m < ears.size(); ++m)
+        for (std::ptrdiff_t f = 0; f < ears[m].frames(); ++f)
+            if (ears[m].novelty(f) > kLeastDb) {
+                out.push_back(m);
+                break;
+            }
+    return out;
+}
+
+/// A take of some mics of another, which must outlive it.
+Take some_of(const Take& take, const std::vector<std::size_t>& mics) {
+    Take out{take.rate_hz, take.length, {}, {}};
+    for (const auto m : mics) out.mics.push_back(take.mics[m]);
+    out.read = [&take, mics](std::size_t mic, std::int64_t start, std::span<float> x) {
+        take.read(mics[mic], start, x);
+    };
+    return out;
+}
+
 double peak_db(const Take& take, std::size_t mic, double time_s) {
     std::vector<float> x(static_cast<std::size_t>(kStrikeMs * take.rate_hz / 1000.0));
     take.read(mic, std::llround((time_s - 0.001) * take.rate_hz), x);
@@ -78,28 +102,30 @@ void mark_alone(std::vector<Hit>& hits) {
 
 } // namespace
 
-std::vector<Hit> find_hits(const Take& take, std::span<const ScanFeatures> scans) {
+std::vector<Hit> find_hits(const Take& all, std::span<const ScanFeatures> scans) {
     if (scans.empty() || scans[0].frames() == 0) return {};
-    auto ears = listen(scans);
+    auto every_ear = listen(scans);
+    const auto mics = lively(every_ear);
+    if (mics.empty()) return {};
+    const auto take = some_of(all, mics);
+    std::vector<Ear> ears;
+    for (const auto m : mics) ears.push_back(std::move(every_ear[m]));
     set_lags(take.mics, ears);
     std::vector<ClockedHit> found;
-    for (const auto& h : HitFinder(take, ears).find()) {
+    for (const auto& h : HitFinder(take, ears).find())
         found.push_back({{h.time_s, h.drum, peak_db(take, h.mic, h.time_s), false},
                          h.time_s - static_cast<double>(ears[h.mic].lag) * 1e-3});
-    }
     std::vector<double> late_s;
     for (const auto& e : ears) late_s.push_back(static_cast<double>(e.lag) * 1e-3);
     std::vector<Hit> hits;
     for (const auto& f : found) hits.push_back(f.hit);
     const auto ghosts = ghosts_under_ring(take, found, late_s);
     hits.insert(hits.end(), ghosts.begin(), ghosts.end());
-    std::stable_sort(hits.begin(), hits.end(),
-                     [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; });
+    const auto sooner = [](const Hit& a, const Hit& b) { return a.time_s < b.time_s; };
+    std::stable_sort(hits.begin(), hits.end(), sooner);
     mark_alone(hits);
     for (auto& h : hits) // a ring that covers a stroke is heard where it would be measured
-        if (std::binary_search(ghosts.begin(), ghosts.end(), h,
-                               [](auto& a, auto& b) { return a.time_s < b.time_s; }))
-            h.alone = false;
+        if (std::binary_search(ghosts.begin(), ghosts.end(), h, sooner)) h.alone = false;
     return hits;
 }
 

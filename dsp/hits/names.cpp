@@ -96,6 +96,7 @@ private:
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(const Claim& c);
+    void give_what_covers(const Claim& c);
     [[nodiscard]] float above(std::size_t place, std::size_t band) const;
     [[nodiscard]] float top_db(std::size_t place) const;
     [[nodiscard]] bool plate(std::size_t place) const { return top_db(place) > kDarkestPlateDb; }
@@ -221,9 +222,24 @@ bool Namer::may_be(const Claim& c, std::size_t place) const {
     });
 }
 
+/// A drum that is never struck without a cymbal: its name to the place at which its mic stands out beyond
+/// doubt.
+void Namer::give_what_covers(const Claim& c) {
+    constexpr float kBeyondDoubtDb = 12.0f;
+    std::optional<std::size_t> best;
+    for (std::size_t j = 0; j < places_.size(); ++j)
+        if (!is_plate(c.drum) && c.heard[j] && plate(j) && c.lead_db[j] > kBeyondDoubtDb &&
+            stands_out_db(c, j) > kBeyondDoubtDb &&
+            std::none_of(claims_.begin(), claims_.end(),
+                         [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
+            (!best || places_[j].members.size() > places_[*best].members.size()))
+            best = j;
+    if (best) names_[*best] = c.drum;
+}
+
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
 void Namer::give(const Claim& c) {
-    constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kKickDb = 10.0f, kPlateDb = 10.0f;
+    constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kSureDb = 10.0f, kKickDb = 10.0f, kPlateDb = 10.0f;
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (may_be(c, j)) may.push_back(j);
@@ -231,9 +247,9 @@ void Namer::give(const Claim& c) {
         return std::pair(plate(a) == is_plate(c.drum), c.lead_db[a]) <
                std::pair(plate(b) == is_plate(c.drum), c.lead_db[b]);
     };
-    if (may.empty()) return;
+    if (may.empty()) return give_what_covers(c);
     const auto core = *std::max_element(may.begin(), may.end(), less);
-    if (plate(core) != is_plate(c.drum)) return;
+    if (plate(core) != is_plate(c.drum)) return give_what_covers(c);
     const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
     const auto alike = [&](std::size_t j) {
         return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
@@ -243,7 +259,8 @@ void Namer::give(const Claim& c) {
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (plate(j) == is_plate(c.drum) && !alike(j))
             farthest_db = std::max(farthest_db.value_or(0.0f), short_db(j));
-    if (farthest_db && std::max(*farthest_db, stands_out_db(c, core)) < kLeadDb) return;
+    if (farthest_db && c.lead_db[core] < kSureDb && std::max(*farthest_db, stands_out_db(c, core)) < kLeadDb)
+        return;
     const float near_db = c.drum == Drum::kick ? kKickDb
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
@@ -279,12 +296,17 @@ void Namer::name_toms(std::vector<std::size_t> toms) {
 void Namer::name_the_rest() {
     const auto there = [&](Drum d) { return std::find(names_.begin(), names_.end(), d) != names_.end(); };
     const bool others_known = there(Drum::kick) && there(Drum::snare);
+    constexpr float kAheadMs =
+        2.0f; // 70 cm: what a close mic hears so much sooner than all others is its own drum
     std::vector<std::size_t> toms;
     for (std::size_t j = 0; j < places_.size(); ++j) {
         if (names_[j]) continue;
+        const bool near_a_mic = std::any_of(claims_.begin(), claims_.end(), [&](const Claim& c) {
+            return ahead_ms(c, j).value_or(0.0f) > kAheadMs;
+        });
         if (plate(j))
             names_[j] = Drum::cymbals;
-        else if (others_known && tom(j))
+        else if (others_known && tom(j) && !near_a_mic)
             toms.push_back(j);
     }
     name_toms(std::move(toms));
@@ -309,10 +331,18 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     std::vector<Arrivals> arrivals;
     for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
     const auto names = Namer(places, mics, std::move(arrivals)).names();
-    constexpr std::size_t kFew = 2; // strokes that nothing names may be chance
+    constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
+    const auto seldom = [&](std::size_t j) {
+        if (places[j].members.size() > kFew) return false;
+        for (std::size_t i = 0; i < places.size(); ++i)
+            if (names[i] == names[j] && places[i].members.size() > kFew) return true;
+        return !names[j];
+    };
+    std::vector<bool> leave_out;
+    for (std::size_t j = 0; j < places.size(); ++j) leave_out.push_back(seldom(j));
     std::vector<NamedPlace> out;
     for (std::size_t j = 0; j < places.size(); ++j)
-        if (names[j] || places[j].members.size() > kFew) out.push_back({std::move(places[j]), names[j]});
+        if (!leave_out[j]) out.push_back({std::move(places[j]), names[j]});
     return out;
 }
 
