@@ -20,7 +20,8 @@ constexpr double kContradicts = 0.1, kBody = 0.3, kMargin = 0.02, kClear = 0.4;
 
 /// Where a mic can stand, as time after the mic that strokes are lined up on: common practice, no source.
 Bounds bounds_of(Role on, Role mic) noexcept {
-    if (heads_of_one_drum(on, mic)) return mic == Role::kick_out ? Bounds{-0.5, 8.0} : Bounds{-0.3, 2.0};
+// Either way round, so that two mics patched for one another show.
+    if (heads_of_one_drum(on, mic)) return mic == Role::kick_out ? Bounds{-8.0, 8.0} : Bounds{-2.0, 2.0};
     if (is_overhead(on) && is_overhead(mic)) return {-4.0, 4.0};
     if (is_overhead(mic)) return {0.5, 9.0};
     if (is_room(mic)) return {-5.0, 40.0};

@@ -30,6 +30,51 @@ template <class Work> void on_two_threads(std::size_t count, const Work& work) {
     half.get();
 }
 
+/// What a drum says of the place of a file: by how much it may be later than the one that the drum is lined up on.
+struct Lateness {
+    std::size_t of = 0, re = 0;
+    double least_ms = 0.0, most_ms = 0.0;
+    [[nodiscard]] bool in_place() const { return least_ms <= 0.0 && most_ms >= 0.0; }
+};
+
+std::vector<Lateness> lateness_of(const DrumJudge& judge, std::span<const std::size_t> mics) {
+    constexpr double kSearchMs = 40.0; // beyond it nobody takes two files for one take
+    std::vector<Lateness> out;
+    const auto on = judge.strokes().on();
+    for (const auto m : mics) {
+        if (m == on) continue;
+        const auto usual = judge.usual(m);
+        auto at = judge.sure_ms(m, usual);
+        if (!at) at = judge.sure_ms(m, {-kSearchMs, kSearchMs});
+        if (at) out.push_back({m, on, *at - usual.to_ms, *at - usual.from_ms});
+    }
+    return out;
+}
+
+/// The one file whose lateness explains every mic that hears a drum when the size of a kit doesn't allow it:
+/// all that is known of it agrees, and at least two mics say so. None if there is no such file, or two.
+std::optional<ShiftedFile> shifted_file(std::span<const Lateness> known, std::span<const std::size_t> mics) {
+    std::optional<ShiftedFile> found;
+    for (const auto m : mics) {
+        double least = -1e9, most = 1e9;
+        std::size_t out_of_place = 0;
+        bool rest_in_place = true;
+        for (const auto& k : known) {
+            if (k.of != m && k.re != m) {
+                rest_in_place = rest_in_place && k.in_place();
+                continue;
+            }
+            least = std::max(least, k.of == m ? k.least_ms : -k.most_ms);
+            most = std::min(most, k.of == m ? k.most_ms : -k.least_ms);
+            out_of_place += k.in_place() ? 0 : 1;
+        }
+        if (!rest_in_place || out_of_place < 2 || least > most) continue;
+        if (found) return std::nullopt;
+        found = ShiftedFile{m, 0.5 * (least + most)};
+    }
+    return found;
+}
+
 constexpr double kOpenMs = 0.068; // 3 samples at 44.1 kHz
 
 /// Delays add up: a to b to c is a to c. The delays of all judged pairs of a drum become differences of one time
@@ -104,10 +149,17 @@ PairFindings judge_pairs(const Take& take, std::span<const Hit> hits) {
         if (own_mic(take.mics, d)) drums.push_back(d);
     Judges judges(drums.size());
     std::vector<std::vector<Pair>> judged(drums.size());
-    const std::vector<double> late_ms(take.mics.size(), 0.0);
+    std::vector<std::vector<Lateness>> lateness(drums.size());
     on_two_threads(drums.size(), [&](std::size_t n) {
         judges[n] = std::make_unique<DrumJudge>(take, hits, drums[n], *own_mic(take.mics, drums[n]), mics);
+        lateness[n] = lateness_of(*judges[n], mics);
     });
+    PairFindings out;
+    std::vector<Lateness> known;
+    for (const auto& of_drum : lateness) known.insert(known.end(), of_drum.begin(), of_drum.end());
+    std::vector<double> late_ms(take.mics.size(), 0.0);
+    if (const auto shifted = shifted_file(known, mics))
+        out.shifted.push_back(*shifted), late_ms[shifted->mic] = shifted->late_ms;
     on_two_threads(drums.size(), [&](std::size_t n) {
         judges[n]->set_late(late_ms);
         for (const auto a : mics)
@@ -117,7 +169,6 @@ PairFindings judge_pairs(const Take& take, std::span<const Hit> hits) {
             }
         close_loops(judged[n], take.mics.size());
     });
-    PairFindings out;
     std::vector<FirstMovement> movements;
     for (std::size_t n = 0; n < drums.size(); ++n) {
         for (auto& p : judged[n]) {
