@@ -189,16 +189,12 @@ std::string what_to_record(dsp::Drum drum) {
                        drum_words(drum));
 }
 
-/// Damp is measured by what it did: settings that shorten nothing, or leave the drum longer, are no settings.
+/// Damp is measured by what it did: settings that shorten nothing are no settings.
 void refuse_what_does_not_shorten(const AuditionResult& r, const fs::path& session) {
     constexpr double kClearAmount = 0.5; // less may shorten by less than can be told
     const bool any = std::any_of(r.rings.begin(), r.rings.end(),
                                  [](const ComparedRing& ring) { return ring.hz > 0.0 && ring.shortened(); });
-    const auto longer = [](const ComparedRing& ring) {
-        return ring.hz == 0.0 && ring.open_ms && ring.deadened_ms && *ring.deadened_ms > *ring.open_ms;
-    };
-    const bool worse = std::any_of(r.rings.begin(), r.rings.end(), longer);
-    if (r.amount <= 0.0 || (!worse && (any || r.amount < kClearAmount))) return;
+    if (any || r.amount < kClearAmount) return;
     throw bad_input(
         fmt::format("{}: damp can't be learned from this take: tried on its own strokes it does not "
                     "shorten the ring of {}. {}",

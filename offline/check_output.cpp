@@ -325,11 +325,7 @@ void rings_table(const CheckResult& r, std::string& out) {
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
                     fmt::format("{:>8} {:>8} {:>9.0f}  ", or_open(decay.early_ms), or_open(decay.ring_ms),
                                 decay.range_db);
-        auto partials = dsp::heard_partials(ring.result);
-        std::sort(partials.begin(), partials.end(),
-                  [](const auto& a, const auto& b) { return a.level_db > b.level_db; });
-        if (partials.size() > 4) partials.resize(4);
-        std::sort(partials.begin(), partials.end(), [](const auto& a, const auto& b) { return a.hz < b.hz; });
+        const auto partials = dsp::heard_partials(ring.result, 4);
         open = open || !decay.judged();
         for (const auto& p : partials) {
             line += fmt::format("{:.0f} ({})  ", p.hz, p.judged ? fmt::format("{:.0f}", p.ring_ms) : "?");

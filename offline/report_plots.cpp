@@ -282,10 +282,7 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
 }
 
 std::string partials_list(const dsp::DrumRing& ring) {
-    auto partials = dsp::heard_partials(ring.result);
-    std::sort(partials.begin(), partials.end(),
-              [](const auto& a, const auto& b) { return a.level_db > b.level_db; });
-    if (partials.size() > 5) partials.resize(5);
+    const auto partials = dsp::heard_partials(ring.result, 5);
     std::string out;
     for (const auto& p : partials)
         out += fmt::format("{}{:.0f} Hz {}", out.empty() ? "" : ", ", p.hz,

@@ -400,9 +400,7 @@ Peak measure_peak(const Analysis& a, double hz) {
         levels.push_back(10.0 * std::log10(energy * 12.0 * std::log(10.0) / fits[i].body_ms + 1e-30));
     }
     auto& p = peak.partial;
-    const double shortest_ms =
-        std::max(kLeastWidths * 1'000.0 / half_width_hz(hz), kLeastPeriods * 1'000.0 / hz);
-    if (2 * times.size() < fits.size() || median(times) < shortest_ms) return peak;
+    if (2 * times.size() < fits.size()) return peak;
     p = {hz,           median(times), median(levels), over(fits, &DecayFit::range_db), spread_of(times),
          times.size(), false};
     p.judged = p.hits >= kJudgedHits && kBandError * p.spread <= kBandWithin * std::sqrt(double(p.hits));
@@ -439,19 +437,35 @@ const Peak& nearest_of(const std::vector<Peak>& peaks, double hz) {
     });
 }
 
-/// Levels re the strongest; of too many those that hold the least energy go.
+/// Lasts longer than a thump without pitch, or a click in that band.
+bool rings(const RingPartial& p) {
+    return p.hits > 0 &&
+           p.ring_ms >= 1'000.0 * std::max(kLeastWidths / half_width_hz(p.hz), kLeastPeriods / p.hz);
+}
+
+/// The band's decay, which the strokes agree on, is that of the mode.
+bool confirms(const Peak& peak, const RingPartial& mode) {
+    return peak.partial.judged && widths_off(peak, mode.hz) < 0.5 &&
+           std::abs(std::log(peak.partial.ring_ms / mode.ring_ms)) < kJudgedWithin;
+}
+
+void keep_most_energy(std::vector<RingPartial>& list, std::size_t most) {
+    const auto energy_db = [](const RingPartial& p) { return p.level_db + 10.0 * std::log10(p.ring_ms); };
+    std::sort(list.begin(), list.end(),
+              [&](const auto& x, const auto& y) { return energy_db(x) > energy_db(y); });
+    if (list.size() > most) list.resize(most);
+    std::sort(list.begin(), list.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+}
+
+/// Levels re the strongest.
 void keep_strongest(RingResult& result) {
     double strongest_db = -INFINITY;
     for (const auto* list : {&result.partials, &result.left_open})
         for (const auto& p : *list) strongest_db = std::max(strongest_db, p.level_db);
-    const auto energy_db = [](const RingPartial& p) { return p.level_db + 10.0 * std::log10(p.ring_ms); };
     const auto trim = [&](std::vector<RingPartial>& list, double least_db) {
         for (auto& p : list) p.level_db -= strongest_db;
         std::erase_if(list, [=](const RingPartial& p) { return p.level_db < least_db; });
-        std::sort(list.begin(), list.end(),
-                  [&](const auto& x, const auto& y) { return energy_db(x) > energy_db(y); });
-        if (list.size() > kMaxPartials) list.resize(kMaxPartials);
-        std::sort(list.begin(), list.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+        keep_most_energy(list, kMaxPartials);
     };
     trim(result.partials, -kPartialRangeDb), trim(result.left_open, kLeftOpenDb);
 }
@@ -475,19 +489,22 @@ void measure_partials(const Analysis& a, RingResult& result) {
         if (peaks.empty() || widths_off(nearest_of(peaks, m.hz), m.hz) >= 1.0) add(m.hz);
     auto& partials = result.partials;
     for (const auto& peak : peaks)
-        if (!peak.explained && peak.partial.hits > 0)
+        if (!peak.explained && rings(peak.partial))
             (peak.partial.judged ? partials : result.left_open).push_back(peak.partial);
-    for (const auto& m : modes)
-        if (nearest_of(peaks, m.hz).explained) partials.push_back(m);
+    for (auto m : modes) {
+        const auto& peak = nearest_of(peaks, m.hz);
+        m.judged = m.judged || confirms(peak, m);
+        if (peak.explained) partials.push_back(m);
+    }
     keep_strongest(result);
 }
 
 } // namespace
 
-std::vector<RingPartial> heard_partials(const RingResult& ring) {
+std::vector<RingPartial> heard_partials(const RingResult& ring, std::size_t most) {
     auto all = ring.partials;
     all.insert(all.end(), ring.left_open.begin(), ring.left_open.end());
-    std::sort(all.begin(), all.end(), [](const auto& x, const auto& y) { return x.hz < y.hz; });
+    keep_most_energy(all, most);
     return all;
 }
 

@@ -22,6 +22,8 @@ struct RingBandLimits {
     double high_hz = 2'000.0; ///< partials above are too short and too dense to name one by one
 };
 
+inline constexpr std::size_t kMaxPartials = 8;
+
 struct RingPartial {
     double hz = 0.0;
     double ring_ms = 0.0;  ///< T60
@@ -44,10 +46,8 @@ struct RingResult {
     std::size_t hits = 0;         ///< hits that could be used
 };
 
-/// All that is heard, those left open too, in rising frequency.
-std::vector<RingPartial> heard_partials(const RingResult& ring);
-
-inline constexpr std::size_t kMaxPartials = 8;
+/// What is heard, those left open too: of too many those that hold the most energy, in rising frequency.
+std::vector<RingPartial> heard_partials(const RingResult& ring, std::size_t most = 2 * kMaxPartials);
 
 /// Ring time and partials of one drum from several hits; the harder ones with the longest undisturbed stretch
 /// are the best choice, and eight to twelve are enough. Hits shorter than 60 ms after the onset are passed
