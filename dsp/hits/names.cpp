@@ -228,7 +228,7 @@ void Namer::give_what_covers(const Claim& c) {
     constexpr float kBeyondDoubtDb = 12.0f;
     std::optional<std::size_t> best;
     for (std::size_t j = 0; j < places_.size(); ++j)
-        if (!is_plate(c.drum) && c.heard[j] && plate(j) && c.lead_db[j] > kBeyondDoubtDb &&
+        if (c.heard[j] && plate(j) != is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
             stands_out_db(c, j) > kBeyondDoubtDb &&
             std::none_of(claims_.begin(), claims_.end(),
                          [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
@@ -278,12 +278,13 @@ float Namer::pitch(std::size_t place) const {
     return sum / all;
 }
 
-/// Toms without a mic, highest first, as far as there are names left.
+/// Toms that no mic names, highest first, as far as there are names left: one whose mic hears it no better
+/// than the others do is plugged in wrongly, but it is played.
 void Namer::name_toms(std::vector<std::size_t> toms) {
     constexpr std::array kToms{Drum::rack_tom, Drum::rack_tom_2, Drum::floor_tom, Drum::floor_tom_2};
     std::vector<Drum> left;
     for (const Drum d : kToms)
-        if (!own_mic(mics_, d)) left.push_back(d);
+        if (std::find(names_.begin(), names_.end(), d) == names_.end()) left.push_back(d);
     std::stable_sort(toms.begin(), toms.end(), [&](auto a, auto b) { return pitch(a) > pitch(b); });
     std::size_t next = 0;
     for (std::size_t i = 0; i < toms.size() && !left.empty(); ++i) {

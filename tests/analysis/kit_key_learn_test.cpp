@@ -92,17 +92,12 @@ TEST_CASE("crashes that a tom's mic hears louder than the tom, listed as the tom
                 [](Role, const GateVerdict&, const KitKeyProposal& p) { CHECK(p.doubtful >= 4); });
 }
 
-TEST_CASE("nearly half of a tom's hits in the list that check finds are crashes: told from it",
+// The list that check finds no longer calls them toms; with mistakes put in it is tested above.
+TEST_CASE("crashes that a tom's mic hears louder than the tom, in the list that check finds: told from it",
           "[analysis]") {
     const HardTake take(Style::hard_sparse_toms,
                         GENERATE(std::uint64_t{341}, std::uint64_t{344}, std::uint64_t{402}), true);
-    std::size_t doubtful = 0;
-    check_gates(take, learn_kit_key(take.take, take.found_hits()), take, kToms,
-                [&](Role role, const GateVerdict& v, const KitKeyProposal& p) {
-                    doubtful += p.doubtful;
-                    keeps_its_own(role, v, p);
-                });
-    CHECK(doubtful >= 5); // and said
+    check_gates(take, learn_kit_key(take.take, take.found_hits()), take, kToms, keeps_its_own);
 }
 
 TEST_CASE("rolls, flams, and snare and tom together are not missed", "[analysis]") {

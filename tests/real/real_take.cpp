@@ -39,6 +39,7 @@ std::vector<std::string> RealTake::roles() const {
 }
 
 void RealTake::make_session(const std::function<void(nlohmann::ordered_json&)>& change) const {
+    fs::remove(path("session.json"));
     const auto made = run_program({"new", path()});
     INFO(made.err);
     REQUIRE(made.exit_code == 0);
