@@ -11,7 +11,6 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kWorthDb = 1.0, kHarmDb = 0.5, kOfStrokes = 0.8;
-constexpr double kHeard = 0.01; // 20 dB under the loudest drum: bleed
 constexpr double kLeastDelayMs = 0.1;
 constexpr std::size_t kFewestStrokes = 4; // two to choose by, two to measure
 
@@ -45,10 +44,8 @@ public:
             if (p.drum == d.drum()) return &d;
         return nullptr;
     }
-    /// Both mics are in the mix.
-    [[nodiscard]] bool audible(const Pair& p) const {
-        const auto heard = [](StereoGain g) { return g.left != 0.0 || g.right != 0.0; };
-        return heard(gains_[p.a]) && heard(gains_[p.b]);
+    [[nodiscard]] bool audible(std::size_t mic) const {
+        return gains_[mic].left != 0.0 || gains_[mic].right != 0.0;
     }
     /// Two mics by their levels alone, as if panned alike.
     [[nodiscard]] Energy pair(const StrokeSums& d, Band band, std::size_t n, std::size_t a, std::size_t b,
@@ -119,15 +116,15 @@ class Solver {
 public:
     Solver(const Take& take, const PairFindings& findings, std::span<const StereoGain> gains)
         : mics_(take.mics), findings_(findings), kit_(take, findings, gains), settings_(take.mics.size()) {
-        std::vector<double> loudness;
         for (const auto& d : kit_.drums()) {
-            loudness.push_back(0.0);
-            for (std::size_t n = 0; n < d.strokes(); ++n)
-                loudness.back() +=
-                    kit_.whole(d, Band::full, n, settings_).apart / static_cast<double>(d.strokes());
+            bool heard = false;
+            for (std::size_t m = 0; m < mics_.size(); ++m) {
+                const Role role = mics_[m].role;
+                const bool there_for_it = own_drum(role) == d.drum() || is_overhead(role) || is_room(role);
+                heard = heard || (there_for_it && kit_.audible(m));
+            }
+            heard_.push_back(heard);
         }
-        for (const double l : loudness)
-            heard_.push_back(l > kHeard * *std::max_element(loudness.begin(), loudness.end()));
     }
 
     [[nodiscard]] KitSolution solve() {
@@ -247,7 +244,7 @@ private:
         for (std::size_t i = 0; i < then.pairs.size(); ++i) {
             const auto &x = now.pairs[i], &y = then.pairs[i];
             const auto& p = findings_.pairs[i];
-            for (std::size_t band = 0; band < 2 && kit_.audible(p); ++band)
+            for (std::size_t band = 0; band < 2 && kit_.audible(p.a) && kit_.audible(p.b); ++band)
                 if (y.mono[band] - x.mono[band] < -kHarmDb) return std::nullopt;
             if (asked_by(p, s) && helps(x, y))
                 helped = std::max(helped, std::max(y.choose[0] - x.choose[0], y.choose[1] - x.choose[1]));
@@ -317,7 +314,7 @@ private:
     const PairFindings& findings_;
     Kit kit_;
     Settings settings_;
-    std::vector<bool> heard_; ///< by drum: it is more than bleed in this mix
+    std::vector<bool> heard_; ///< by drum: a mic that is there for it is in the mix, not bleed alone
 };
 
 } // namespace
