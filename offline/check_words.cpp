@@ -106,7 +106,7 @@ Remedy remedy(const dsp::Fault& f) {
         return {"Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
                 "upside down by "
                 "nature.",
-                "Turned over in the session it raises no sum by 1 dB, so it can stay as it is."};
+                "Turned over in the session it raises no sum by 1 dB without harm to another: it can stay."};
     case FaultKind::channel_order:
         return order_remedy(f.misplaced);
     }

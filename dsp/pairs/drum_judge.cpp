@@ -20,7 +20,7 @@ constexpr double kContradicts = 0.1, kBody = 0.3, kMargin = 0.02, kClear = 0.4;
 
 /// Where a mic can stand, as time after the mic that strokes are lined up on: common practice, no source.
 Bounds bounds_of(Role on, Role mic) noexcept {
-// Either way round, so that two mics patched for one another show.
+    // Either way round, so that two mics patched for one another show.
     if (heads_of_one_drum(on, mic)) return mic == Role::kick_out ? Bounds{-8.0, 8.0} : Bounds{-2.0, 2.0};
     if (is_overhead(on) && is_overhead(mic)) return {-4.0, 4.0};
     if (is_overhead(mic)) return {0.5, 9.0};
@@ -187,9 +187,9 @@ void DrumJudge::settle(Pair& pair, const Heard& x, const Heard& y) const {
     pair.why_not = doubt_words(pair, x, y, *most - *least);
     if (pair.why_not.empty() && way == 0)
         pair.why_not = "which way up they are cannot be told from the " + drum_words();
-    const double doubt = std::max({std::max(x.noise, y.noise) * kSigmas / kThreshold,
-                                   spread / (kSpreadMs * ms()), (*most - *least) / (kSlowMs * ms())});
-    pair.confidence = pair.why_not.empty() ? 1.0 - 0.5 * std::min(1.0, doubt) : 0.25;
+    const double doubt =
+        std::max(std::max(x.noise, y.noise) * kSigmas / kThreshold, pair.spread_ms / kSpreadMs);
+    pair.confidence = pair.why_not.empty() ? 1.0 - 0.25 * std::min(1.0, doubt) : 0.25;
 }
 
 std::string DrumJudge::doubt_words(const Pair& pair, const Heard& x, const Heard& y, double apart) const {

@@ -44,6 +44,9 @@ public:
             if (p.drum == d.drum()) return &d;
         return nullptr;
     }
+    [[nodiscard]] bool audible(std::size_t mic) const {
+        return gains_[mic].left != 0.0 || gains_[mic].right != 0.0;
+    }
     /// Two mics by their levels alone, as if panned alike.
     [[nodiscard]] Energy pair(const StrokeSums& d, Band band, std::size_t n, std::size_t a, std::size_t b,
                               const Settings& s) const {
@@ -112,7 +115,17 @@ struct Measured {
 class Solver {
 public:
     Solver(const Take& take, const PairFindings& findings, std::span<const StereoGain> gains)
-        : mics_(take.mics), findings_(findings), kit_(take, findings, gains), settings_(take.mics.size()) {}
+        : mics_(take.mics), findings_(findings), kit_(take, findings, gains), settings_(take.mics.size()) {
+        for (const auto& d : kit_.drums()) {
+            bool heard = false;
+            for (std::size_t m = 0; m < mics_.size(); ++m) {
+                const Role role = mics_[m].role;
+                const bool there_for_it = own_drum(role) == d.drum() || is_overhead(role) || is_room(role);
+                heard = heard || (there_for_it && kit_.audible(m));
+            }
+            heard_.push_back(heard);
+        }
+    }
 
     [[nodiscard]] KitSolution solve() {
         const Settings as_set(settings_.size());
@@ -224,14 +237,16 @@ private:
         for (std::size_t d = 0; d < then.whole.size(); ++d)
             for (std::size_t band = 0; band < 2; ++band) {
                 const double rise = then.whole[d][band] - now.whole[d][band];
+                if (!heard_[d]) continue;
                 if (rise < -kHarmDb) return std::nullopt;
                 kit += rise;
             }
         for (std::size_t i = 0; i < then.pairs.size(); ++i) {
             const auto &x = now.pairs[i], &y = then.pairs[i];
-            for (std::size_t band = 0; band < 2; ++band)
+            const auto& p = findings_.pairs[i];
+            for (std::size_t band = 0; band < 2 && kit_.audible(p.a) && kit_.audible(p.b); ++band)
                 if (y.mono[band] - x.mono[band] < -kHarmDb) return std::nullopt;
-            if (asked_by(findings_.pairs[i], s) && helps(x, y))
+            if (asked_by(p, s) && helps(x, y))
                 helped = std::max(helped, std::max(y.choose[0] - x.choose[0], y.choose[1] - x.choose[1]));
         }
         if (helped <= 0.0) return std::nullopt;
@@ -299,6 +314,7 @@ private:
     const PairFindings& findings_;
     Kit kit_;
     Settings settings_;
+    std::vector<bool> heard_; ///< by drum: a mic that is there for it is in the mix, not bleed alone
 };
 
 } // namespace

@@ -30,7 +30,8 @@ template <class Work> void on_two_threads(std::size_t count, const Work& work) {
     half.get();
 }
 
-/// What a drum says of the place of a file: by how much it may be later than the one that the drum is lined up on.
+/// What a drum says of the place of a file: by how much it may be later than the one that the drum is lined
+/// up on.
 struct Lateness {
     std::size_t of = 0, re = 0;
     double least_ms = 0.0, most_ms = 0.0;
@@ -77,9 +78,9 @@ std::optional<ShiftedFile> shifted_file(std::span<const Lateness> known, std::sp
 
 constexpr double kOpenMs = 0.068; // 3 samples at 44.1 kHz
 
-/// Delays add up: a to b to c is a to c. The delays of all judged pairs of a drum become differences of one time
-/// per mic (least squares, the surer pairs weighing more, by Gauss and Seidel). What is moved too far by that
-/// was wrong somewhere.
+/// Delays add up: a to b to c is a to c. The delays of all judged pairs of a drum become differences of one
+/// time per mic (least squares, the surer pairs weighing more, by Gauss and Seidel). What is moved too far by
+/// that was wrong somewhere.
 void close_loops(std::vector<Pair>& pairs, std::size_t mics) {
     std::vector<double> at(mics, 0.0);
     const auto weight = [](const Pair& p) { return 1.0 / (p.spread_ms * p.spread_ms + 1e-5); };

@@ -7,7 +7,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::size_t kMostStrokes = 20;
+constexpr std::size_t kMostStrokes = 40;
 constexpr double kBefore_s = 0.001, kSpan_s = 0.080, kLowHz = 200.0;
 constexpr double kLead_s = 0.026; // kLongestMs and a little
 

@@ -11,7 +11,7 @@ namespace kitfold::dsp {
 enum class Band { full, low }; ///< low: below 200 Hz
 inline constexpr std::array kBands{Band::full, Band::low};
 
-/// Energies and cross energies of all mics over the first 80 ms of up to 20 strokes spread over the take.
+/// Energies and cross energies of all mics over the first 80 ms of up to 40 strokes spread over the take.
 /// They start from the session's delays; levels and polarities come in with the weights of a sum.
 class StrokeSums {
 public:

@@ -22,6 +22,8 @@ class Turned {
 public:
     Turned(std::span<const TakeMic> mics, std::span<const FirstMovement> movements) {
         for (const auto& m : movements) {
+            const auto below = [&](std::size_t mic) { return mics[mic].role == Role::snare_bottom; };
+            if (below(m.a) || below(m.b)) continue; // the two heads may go either way
             const auto x = side(m.drum, mics[m.a].role), y = side(m.drum, mics[m.b].role);
             if (x == y && x != Side::unknown)
                 near_.push_back(m);
@@ -68,16 +70,21 @@ std::vector<std::size_t> upside_down(std::span<const TakeMic> mics,
     if (turned.agree()) return {};
     constexpr std::size_t kMost = 3;
     for (std::size_t size = 1; size <= std::min(kMost, mics.size()); ++size) {
-        std::vector<std::vector<std::size_t>> good;
+        std::vector<std::size_t> in_all; // sets that would do
+        bool any = false;
         std::vector<bool> chosen(mics.size(), false);
         std::fill_n(chosen.begin(), size, true);
         do {
-            std::vector<std::size_t> set;
+            std::vector<std::size_t> set, both;
             for (std::size_t m = 0; m < mics.size(); ++m)
                 if (chosen[m]) set.push_back(m);
-            if (turned.explained_by(set)) good.push_back(set);
+            if (!turned.explained_by(set)) continue;
+            std::set_intersection(set.begin(), set.end(), in_all.begin(), in_all.end(),
+                                  std::back_inserter(both));
+            in_all = any ? both : set;
+            any = true;
         } while (std::prev_permutation(chosen.begin(), chosen.end()));
-        if (!good.empty()) return good.size() == 1 ? good.front() : std::vector<std::size_t>{};
+        if (any) return in_all;
     }
     return {};
 }

@@ -14,9 +14,9 @@ struct FirstMovement {
 };
 
 /// The smallest set of up to three mics that, turned over, makes all mics on one side of a drum move alike;
-/// empty when none is needed or more than one set would do. Each of the set stands against two others, one of
-/// them on its own side, and with none. Sides: before the kick its own mics and the rooms, behind it snare
-/// top and overheads; of all other drums whatever hangs above them.
+/// of several such sets what they have in common; empty when none is needed. Each of the set stands against
+/// two others, one of them on its own side, and with none. Sides: before the kick its own mics and the rooms,
+/// behind it snare top and overheads; of all other drums whatever hangs above them.
 std::vector<std::size_t> upside_down(std::span<const TakeMic> mics, std::span<const FirstMovement> movements);
 
 } // namespace kitfold::dsp

@@ -30,6 +30,7 @@ TEST_CASE("first arrival and polarity survive what misleads a plain correlation"
     const auto arrival = found(s);
     INFO("delay " << arrival.delay_ms << " opposite " << arrival.opposite << " confidence "
                   << arrival.confidence << " spread " << arrival.spread_ms << arrival.why_not);
+    if (s.heads_disagree && !arrival.judged()) return; // left open rather than wrong
     // 5 % of the first wave is passed up to some 0.1 ms apart where mics hear the modes at different gains;
     // the bound is that of the real recordings, 6 samples at 44.1 kHz.
     CHECK(arrival.delay_ms == Approx(s.delay_ms).epsilon(0).margin(0.136));
@@ -37,7 +38,7 @@ TEST_CASE("first arrival and polarity survive what misleads a plain correlation"
         CHECK(arrival.first_movement != (s.opposite ? 1 : -1));
     else
         CHECK(arrival.opposite == s.opposite);
-    CHECK(arrival.confidence > 0.6);
+    CHECK((arrival.judged() || s.heads_disagree));
 }
 
 TEST_CASE("what can't be known is not made up", "[arrival]") {
