@@ -246,12 +246,15 @@ private:
         bool left = false, right = false; // panned there and heard on the other side
         for (const auto& row : image.rows) {
             const auto own = own_mic(mics, row.drum);
-            if (!own || !row.judged() || std::abs(row.level_difference_db) < kSideDb) continue;
-            const double heard = across * row.level_difference_db; // > 0: left
+            const bool coincident = image.kind == PairKind::coincident;
+            const double level_db = row.judged()                ? row.level_difference_db
+                                    : coincident && row.side_db ? *row.side_db
+                                                                : 0.0;
+            if (!own || std::abs(level_db) < kSideDb) continue;
+            const double heard = across * level_db; // > 0: left
             const bool in_time =
-                image.kind == PairKind::coincident ||
-                (std::abs(row.time_difference_ms) >= kSideMs &&
-                 std::signbit(row.time_difference_ms) == std::signbit(row.level_difference_db));
+                coincident || (std::abs(row.time_difference_ms) >= kSideMs &&
+                               std::signbit(row.time_difference_ms) == std::signbit(row.level_difference_db));
             if (heard * mics[*own].pan < 0.0) return; // one at least is where it is panned
             if (heard * mics[*own].pan > 0.0 && in_time) (mics[*own].pan < 0.0 ? left : right) = true;
         }

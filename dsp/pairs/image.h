@@ -15,6 +15,8 @@ struct ImageRow {
     std::optional<double>
         angle_deg; ///< off centre for a coincident cardioid pair at +-45 degrees, positive is left;
                    ///< none when level and time together can't come from such a pair
+    std::optional<double>
+        side_db; ///< where the arrivals can't be judged: level difference that says the side, no more
     double correlation = 0.0;  ///< of the two at no delay, -1..1
     double mono_loss_db = 0.0; ///< level of left + right re the power sum of both, taken from +3.01 dB: >= 0
     double confidence = 0.0;   ///< 0..1
