@@ -36,8 +36,8 @@ void run(const Options& options) {
                       request.kit.tone == dsp::Tone::open ? "open" : "deadened", summary.hits));
     if (summary.backup) print("The session that was there is kept as " + summary.backup->string() + ".\n");
     print("session.json has settings to start from, truth.json what was really played and heard.\n"
-          "Next: kitfold bounce " +
-          request.folder.string() + " -o drums.wav\n");
+          "Next: kitfold check " +
+          request.folder.string() + "\n");
 }
 
 } // namespace
@@ -45,9 +45,11 @@ void run(const Options& options) {
 void add_demo(CLI::App& app, Context&) {
     auto options = std::make_shared<Options>();
     auto& kit = options->request.kit;
+    kit.lifelike = kit.turned_cable = true; // no easier than life, and with something to find
+    kit.seed = 2;
     auto* demo =
         app.add_subcommand("demo", "Make an invented multi-mic recording of a drum kit to try everything on");
-    demo->footer("Example:\n  kitfold demo takes/demo\n  kitfold bounce takes/demo -o drums.wav\n"
+    demo->footer("Example:\n  kitfold demo takes/demo\n  kitfold check takes/demo\n"
                  "The same seed gives the same recording; --tone deadened plays it again on damped drums.");
     demo->add_option("DIR", options->request.folder, "Folder for the recording; made when it is not there")
         ->required();

@@ -233,7 +233,8 @@ void spring_traps(std::vector<SimulatedMic>& mics, const SimulatorOptions& optio
     Random random(stream_seed(options.seed, 5));
     for (auto& mic : mics) {
         const bool flip = random.chance(0.5);
-        mic.flipped = options.traps.flipped_mics && flip;
+        mic.flipped =
+            (options.traps.flipped_mics && flip) || (options.turned_cable && mic.role == Role::kick_out);
         mic.late_ms = options.traps.extra_delay_ms * random.uniform();
         mic.noise_dbfs += options.extra_noise_db;
     }

@@ -66,6 +66,7 @@ struct SimulatorOptions {
     /// presence and, when close, the lows; walls answer nearly as loud as the straight way. Truth stays that
     /// of the straight ways.
     bool lifelike = false;
+    bool turned_cable = false;   ///< the kick out mic's cable is wired upside down
     std::vector<Stroke> strokes; ///< played instead of `style` when not empty; any order
 };
 

@@ -1,6 +1,7 @@
 // The check as a person runs it, on demo takes and on takes that tell nothing.
 #include "files.h"
 #include "offline/check.h"
+#include "offline/demo.h"
 #include "run_program.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
@@ -14,8 +15,11 @@ namespace fs = std::filesystem;
 
 namespace {
 
-void make_demo(const fs::path& folder, const std::string& seconds) {
-    REQUIRE(run_program({"demo", folder.string(), "--seconds", seconds, "--seed", "3"}).exit_code == 0);
+/// The clean kit, whose answers are known to the sample; `kitfold demo` plays a livelier one.
+void make_demo(const fs::path& folder, double seconds, std::uint64_t seed = 3) {
+    offline::DemoRequest request;
+    request.folder = folder, request.kit.seconds = seconds, request.kit.seed = seed;
+    offline::write_demo(request);
 }
 
 Json checked(const fs::path& folder, int expected_exit) {
@@ -51,7 +55,7 @@ void make_session(const fs::path& folder, const std::vector<std::vector<float>>&
 
 TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing left", "[check]") {
     const Folder folder;
-    make_demo(folder.path(), "30");
+    make_demo(folder.path(), 30.0);
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
     session["mics"][2]["level_db"] = -1.5; // a hand edit
     write_text(folder / "session.json", session.dump());
@@ -94,7 +98,7 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
 TEST_CASE("check --apply stores the bleed and sets the gates there are, bounce hears the whole kit",
           "[check]") {
     const Folder folder;
-    make_demo(folder.path(), "40");
+    make_demo(folder.path(), 40.0);
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
     for (auto& mic : session["mics"]) mic.erase("gate");
     session["mics"][5] = {{"name", "Floor tom"},
@@ -142,7 +146,7 @@ TEST_CASE("check --apply stores the bleed and sets the gates there are, bounce h
 
 TEST_CASE("check's table fits 100 columns", "[check]") {
     const Folder folder;
-    make_demo(folder.path(), "12");
+    make_demo(folder.path(), 12.0);
     const auto run = run_program({"check", folder.path().string()});
     std::size_t start = 0;
     for (auto end = run.out.find('\n'); end != std::string::npos;
@@ -198,7 +202,7 @@ TEST_CASE("check names a file that is missing and a rate that does not fit", "[c
 
 TEST_CASE("the report opens in a browser without an error and has every plot", "[check]") {
     const Folder folder;
-    make_demo(folder.path(), "20");
+    make_demo(folder.path(), 20.0);
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
     session["title"] = "<script>alert(1)</script> & \"co\"";
     write_text(folder / "session.json", session.dump());
@@ -289,7 +293,7 @@ TEST_CASE("the low end that check foretells is the low end that bounce writes, t
     SECTION("kick") { pair = {"Kick in", "Kick out", "kick_in", "kick_out", "kick"}; }
     SECTION("snare") { pair = {"Snare top", "Snare bottom", "snare_top", "snare_bottom", "snare"}; }
     const Folder folder;
-    REQUIRE(run_program({"demo", folder.path().string(), "--seconds", "30", "--seed", "471"}).exit_code == 0);
+    make_demo(folder.path(), 30.0, 471);
     bare_pair(folder.path(), pair.role_a, pair.role_b);
     const auto check = checked(folder.path(), 1);
     const auto foretold = pair_of(check, pair.a, pair.b);
@@ -327,7 +331,7 @@ std::size_t faults_of(const Json& check, const std::string& mic, const std::stri
 TEST_CASE("what was patched wrong is found through the program: overheads, polarity, a few clipped samples",
           "[check]") {
     const Folder folder;
-    REQUIRE(run_program({"demo", folder.path().string(), "--seconds", "30", "--seed", "472"}).exit_code == 0);
+    make_demo(folder.path(), 30.0, 472);
     const auto before = run_program({"check", folder.path().string(), "--json"});
     const auto clean = Json::parse(before.out);
     for (const char* mic : {"Overhead left", "Overhead right"})
@@ -385,7 +389,7 @@ TEST_CASE("what was patched wrong is found through the program: overheads, polar
 
 TEST_CASE("four mics are enough, sixteen are not too many", "[check]") {
     const Folder folder;
-    REQUIRE(run_program({"demo", folder.path().string(), "--seconds", "30", "--seed", "473"}).exit_code == 0);
+    make_demo(folder.path(), 30.0, 473);
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
     auto mics = Json::array();
     SECTION("four") {
