@@ -174,8 +174,8 @@ void compare_rings(const Heard& a, const dsp::Take& open, const Heard& b, const 
         r.rings.push_back({fmt::format("{:.1f} Hz", hz[i]), hz[i], if_seen(before[i].ring_ms),
                            if_seen(after[i].ring_ms), before[i].judged && after[i].judged});
     const auto &x = r.open.ring.decay, &y = r.deadened.ring.decay;
-    r.rings.push_back({"first 10 dB", 0.0, if_seen(x.early_ms), if_seen(y.early_ms), true});
-    r.rings.push_back({"-5 to -25 dB", 0.0, if_seen(x.ring_ms), if_seen(y.ring_ms), true});
+    r.rings.push_back({"first 10 dB", 0.0, if_seen(x.ring_ms), if_seen(y.ring_ms), true});
+    r.rings.push_back({"-5 to -25 dB", 0.0, if_seen(x.late_ms), if_seen(y.late_ms), true});
 }
 
 /// Where Damp was to shorten it.
@@ -528,8 +528,8 @@ dsp::Json audition_json(const AuditionResult& r, const fs::path& folder) {
     for (const auto& [name, side] : {std::pair{"open", &r.open}, std::pair{"deadened", &r.deadened}}) {
         auto entry = dsp::Json::object();
         const auto& decay = side->ring.decay;
-        entry["early_ms"] = decay.early_ms > 0.0 ? dsp::Json(decay.early_ms) : dsp::Json();
-        entry["ring_ms"] = decay.judged() ? dsp::Json(decay.ring_ms) : dsp::Json();
+        entry["ring_ms"] = or_null(if_seen(decay.ring_ms)),
+        entry["late_ms"] = or_null(if_seen(decay.late_ms));
         entry["drum"] = sound_json(side->drum, folder / (std::string(name) + ".wav"));
         entry["kit"] = sound_json(side->kit, folder / ("kit_" + std::string(name) + ".wav"));
         out[name] = std::move(entry);

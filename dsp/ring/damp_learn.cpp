@@ -270,7 +270,7 @@ double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
             stroke_energy(energy_blocks(filtered(hit.samples, top), rate_hz), double(hit.onset) / rate_hz));
     std::vector<double> ring_ms;
     for (const auto& fit : fit_strokes(strokes))
-        if (fit.judged()) ring_ms.push_back(fit.ring_ms);
+        if (fit.late_ms > 0.0) ring_ms.push_back(fit.late_ms);
     return upper_median(std::move(ring_ms));
 }
 

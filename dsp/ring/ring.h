@@ -37,7 +37,9 @@ struct RingPartial {
 };
 
 struct RingResult {
-    DecayFit decay;                    ///< of the whole drum: medians over the hits
+    /// Of the whole drum: medians over the hits; a ring time only where three hits or more, and half of all,
+    /// have it and agree within 10 % (2 standard errors).
+    DecayFit decay;
     std::vector<RingPartial> partials; ///< rising frequency, at most kMaxPartials
     /// Partials that are heard, 20 dB under the strongest or less, but whose hits do not agree on a ring
     /// time.
