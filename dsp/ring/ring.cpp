@@ -362,6 +362,7 @@ RingPartial merged(const Cluster& modes) {
     const double middle_ms = over(ring, 0.5);
     p.level_db = over([](const RingMode& m) { return 20.0 * std::log10(m.amplitude); }, 0.5);
     p.range_db = over([](const RingMode& m) { return m.range_db; }, 0.5);
+    p.noise_db = over([](const RingMode& m) { return m.noise_db; }, 0.5);
     p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / middle_ms;
     p.ring_ms = common_ring_ms(modes, middle_ms, p.spread);
     p.hits = modes.size();

@@ -34,6 +34,7 @@ struct RingPartial {
     /// Three hits or more agree: as a mode, seen to fall by 20 dB, within 10 % (2.5 standard errors); as a
     /// band within 15 % (2 standard errors).
     bool judged = false;
+    double noise_db = 0.0; ///< how far under the onset the noise lies, median over hits; 0: not known
 };
 
 struct RingResult {

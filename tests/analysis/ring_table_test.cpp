@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <cstdio>
+#include <map>
 
 using namespace kitfold::dsp;
 
@@ -144,6 +145,30 @@ TEST_CASE("rings in a groove: what is judged is within 10 %, the rest is heard a
     CHECK(score.early.judged >= 2);
     CHECK(score.late.wrong == 0);
     CHECK(score.late.judged >= 2);
+}
+
+TEST_CASE("a lifelike kit rings the same at every rate", "[analysis][rings]") {
+    std::map<Drum, std::vector<double>> found;
+    for (const double rate_hz : {44'100.0, 48'000.0, 96'000.0}) {
+        auto o = ring_options(218, Style::line_check, Tone::open);
+        o.seconds = 40.0, o.lifelike = true, o.rate_hz = rate_hz;
+        const kitfold::test::SimulatedTake t(o);
+        const auto truth = t.simulator.measure_rings();
+        for (const auto& ring : ring_table(t.take, t.found_hits, bleed_table(t.take, t.found_hits))) {
+            const auto whole = std::find_if(truth.begin(), truth.end(),
+                                            [&](const RingTruth& r) { return r.drum == ring.drum; });
+            CAPTURE(drum_name(ring.drum), rate_hz);
+            CHECK(ring.result.decay.ring_ms == Approx(whole->ring_ms).epsilon(0.1).margin(0));
+            found[ring.drum].push_back(ring.result.decay.ring_ms);
+        }
+    }
+    CHECK(found.size() == 4);
+    for (const auto& [drum, ring_ms] : found) {
+        REQUIRE(ring_ms.size() == 3);
+        CAPTURE(drum_name(drum), ring_ms);
+        CHECK(ring_ms[1] == Approx(ring_ms[0]).epsilon(0.05).margin(0));
+        CHECK(ring_ms[2] == Approx(ring_ms[0]).epsilon(0.05).margin(0));
+    }
 }
 
 TEST_CASE("table of rings on seeds that nothing was tuned on", "[.table]") {

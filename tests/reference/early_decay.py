@@ -5,9 +5,9 @@ Each of the strokes that a take's truth.json names is read from its own recordin
 nothing else playing: 30 Hz high-pass (Butterworth, 12 dB an octave), mean squares of 2 ms from the loudest on,
 noise (the mean of the last tenth before the 40 ms fade) subtracted, cut where 10 ms come within 5 dB of it,
 Schroeder's backward integral (JASA 37, 1965), and scipy.stats.linregress through its first 10 dB. Prints
-{"kick": T60 in ms, ...}: medians over each drum's hard strokes (6 dB below the loudest or less; softer
-ones fall more slowly). A kick that falls by 10 dB within two of its periods has no one figure (kick of kit b: 170 to 254 ms by
-kind of high-pass alone), hence the one filter named here. Usage: early_decay.py HITS TAKE
+{"kick": T60 in ms, ...}: medians over each drum's hard strokes (6 dB below the loudest or less; softer ones fall more
+slowly). A kick that falls by 10 dB within two of its periods has no one figure (kick of kit b: 170 to 254 ms by kind
+of high-pass alone), hence the one filter named here. Usage: early_decay.py HITS TAKE
 """
 import json
 import pathlib
