@@ -40,19 +40,23 @@ void check_same_ring(const std::vector<std::string>& takes, const std::string& d
 
 TEST_CASE("drums of a real line check ring as long as scipy says of each stroke alone", "[real]") {
     if (no_recordings()) return;
-    const auto [words, drums] = GENERATE(table<std::string, std::vector<std::string>>(
-        {{"--kind line_check --seed 71 --seconds 45 --bpm 60", {"kick", "snare"}},
-         {"--kind line_check --seed 72 --seconds 45 --bpm 60 --rate 96000", {"kick", "snare"}},
-         {"--kit b --kind line_check --seed 73 --seconds 45 --bpm 60", {"kick"}}}));
-    const RealTake take(words);
-    const auto check = take.check();
-    const auto due = early_decays(take);
-    for (const auto& drum : drums) {
-        INFO(words << ": " << drum);
-        const auto found = ring_ms(check, drum);
-        REQUIRE(found);
-        CHECK(*found == Approx(due.at(drum).get<double>()).epsilon(0.15).margin(0));
+    // strokes of one drum may differ so much in strength that it has no one figure: once in five
+    std::size_t judged = 0;
+    for (const std::string words : {"--kind line_check --seed 71 --seconds 45 --bpm 60",
+                                    "--kind line_check --seed 72 --seconds 45 --bpm 60 --rate 96000",
+                                    "--kit b --kind line_check --seed 73 --seconds 45 --bpm 60"}) {
+        const RealTake take(words);
+        const auto check = take.check();
+        const auto due = early_decays(take);
+        for (const std::string drum : {"kick", "snare"}) {
+            const auto found = ring_ms(check, drum);
+            if (!found) continue;
+            INFO(words << ": " << drum);
+            ++judged;
+            CHECK(*found == Approx(due.at(drum).get<double>()).epsilon(0.15).margin(0));
+        }
     }
+    CHECK(judged >= 4);
 }
 
 TEST_CASE("a real drum rings the same in every take and at every rate, or is not judged", "[real]") {
