@@ -164,18 +164,31 @@ void match_levels(AuditionResult& r) {
 
 std::optional<double> if_seen(double ms) { return ms > 0.0 ? std::optional(ms) : std::nullopt; }
 
+/// The same partial on the other side.
+dsp::RingPartial mode_near(const dsp::RingResult& ring, double hz) {
+    constexpr double kSamePitch = 0.03; // half a semitone
+    for (const auto& p : ring.partials)
+        if (std::abs(p.hz - hz) < kSamePitch * hz) return p;
+    return {};
+}
+
+/// By the bands around the open drum's partials; where strokes that are soon cut off don't show the decay of
+/// a band on both sides, by the modes.
 /// @param a, b the two sides' strokes of the mic
 void compare_rings(const Heard& a, const dsp::Take& open, const Heard& b, const dsp::Take& deadened,
                    AuditionResult& r) {
     std::vector<double> hz;
     for (const auto& p : r.open.ring.partials) hz.push_back(p.hz);
     const auto before = a.partials(open, r.drum, hz), after = b.partials(deadened, r.drum, hz);
-    for (std::size_t i = 0; i < hz.size(); ++i)
-        r.rings.push_back({fmt::format("{:.1f} Hz", hz[i]), hz[i], if_seen(before[i].ring_ms),
-                           if_seen(after[i].ring_ms), before[i].judged && after[i].judged});
+    for (std::size_t i = 0; i < hz.size(); ++i) {
+        auto x = before[i], y = after[i];
+        if (x.hits == 0 || y.hits == 0) x = r.open.ring.partials[i], y = mode_near(r.deadened.ring, hz[i]);
+        r.rings.push_back({fmt::format("{:.1f} Hz", hz[i]), hz[i], if_seen(x.ring_ms), if_seen(y.ring_ms),
+                           x.judged && y.judged});
+    }
     const auto &x = r.open.ring.decay, &y = r.deadened.ring.decay;
-    r.rings.push_back({"first 10 dB", 0.0, if_seen(x.early_ms), if_seen(y.early_ms), true});
-    r.rings.push_back({"-5 to -25 dB", 0.0, if_seen(x.ring_ms), if_seen(y.ring_ms), true});
+    r.rings.push_back({"first 10 dB", 0.0, if_seen(x.ring_ms), if_seen(y.ring_ms), true});
+    r.rings.push_back({"-5 to -25 dB", 0.0, if_seen(x.late_ms), if_seen(y.late_ms), true});
 }
 
 /// Where Damp was to shorten it.
@@ -528,8 +541,8 @@ dsp::Json audition_json(const AuditionResult& r, const fs::path& folder) {
     for (const auto& [name, side] : {std::pair{"open", &r.open}, std::pair{"deadened", &r.deadened}}) {
         auto entry = dsp::Json::object();
         const auto& decay = side->ring.decay;
-        entry["early_ms"] = decay.early_ms > 0.0 ? dsp::Json(decay.early_ms) : dsp::Json();
-        entry["ring_ms"] = decay.judged() ? dsp::Json(decay.ring_ms) : dsp::Json();
+        entry["ring_ms"] = or_null(if_seen(decay.ring_ms)),
+        entry["late_ms"] = or_null(if_seen(decay.late_ms));
         entry["drum"] = sound_json(side->drum, folder / (std::string(name) + ".wav"));
         entry["kit"] = sound_json(side->kit, folder / ("kit_" + std::string(name) + ".wav"));
         out[name] = std::move(entry);

@@ -84,6 +84,7 @@ Json pairs_json(const CheckResult& r) {
 
 Json rings_json(const CheckResult& r) {
     Json rings = Json::array();
+    const auto or_null = [](double ms) { return ms > 0.0 ? Json(rounded(ms, 0)) : Json(nullptr); };
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         Json partials = Json::array();
@@ -92,14 +93,13 @@ Json rings_json(const CheckResult& r) {
                                 {"ring_ms", p.judged ? Json(rounded(p.ring_ms, 0)) : Json(nullptr)},
                                 {"level_db", rounded(p.level_db, 1)},
                                 {"range_db", rounded(p.range_db, 0)}});
-        rings.push_back(
-            {{"drum", dsp::drum_name(ring.drum)},
-             {"mic", r.names[ring.mic].name},
-             {"partials", partials},
-             {"early_ms", decay.early_ms > 0.0 ? Json(rounded(decay.early_ms, 0)) : Json(nullptr)},
-             {"ring_ms", decay.judged() ? Json(rounded(decay.ring_ms, 0)) : Json(nullptr)},
-             {"range_db", rounded(decay.range_db, 1)},
-             {"hits", ring.result.hits}});
+        rings.push_back({{"drum", dsp::drum_name(ring.drum)},
+                         {"mic", r.names[ring.mic].name},
+                         {"partials", partials},
+                         {"ring_ms", or_null(decay.ring_ms)},
+                         {"late_ms", or_null(decay.late_ms)},
+                         {"range_db", rounded(decay.range_db, 1)},
+                         {"hits", ring.result.hits}});
     }
     return rings;
 }
@@ -317,14 +317,16 @@ void bleed_table(const CheckResult& r, std::string& out) {
 void rings_table(const CheckResult& r, std::string& out) {
     if (r.rings.empty()) return;
     out += cell("Ring", 16) +
-           fmt::format("{:>8} {:>8} {:>9}  {}\n", "early ms", "T60 ms", "range dB", "partials, Hz (T60 ms)");
+           fmt::format("{:>8} {:>8} {:>9}  {}\n", "T60 ms", "late ms", "range dB", "partials, Hz (T60 ms)");
     bool open = false;
-    const auto or_open = [](double ms) { return ms > 0.0 ? fmt::format("{:.0f}", ms) : std::string("?"); };
+    const auto or_sign = [](double ms, const char* sign) {
+        return ms > 0.0 ? fmt::format("{:.0f}", ms) : std::string(sign);
+    };
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
-                    fmt::format("{:>8} {:>8} {:>9.0f}  ", or_open(decay.early_ms), or_open(decay.ring_ms),
-                                decay.range_db);
+                    fmt::format("{:>8} {:>8} {:>9.0f}  ", or_sign(decay.ring_ms, "?"),
+                                or_sign(decay.late_ms, "-"), decay.range_db);
         const auto partials = dsp::heard_partials(ring.result, 4);
         open = open || !decay.judged();
         for (const auto& p : partials) {
@@ -333,7 +335,7 @@ void rings_table(const CheckResult& r, std::string& out) {
         }
         out += line + '\n';
     }
-    out += "early: the first 10 dB of a stroke; T60: -5 to -25 dB. Both as the time to fall by 60 dB.\n";
+    out += "T60: by the first 10 dB of a stroke; late: by -5 to -25 dB. Both as the time to fall by 60 dB.\n";
     if (open)
         out +=
             "?: heard, but how long it rings cannot be judged: the next stroke or noise comes too soon, or "

@@ -279,7 +279,7 @@ void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
             out.push_back({Weight::look, pair_advice(r, p), "", ""});
     }
     for (const auto& ring : r.rings)
-        if (ring.result.decay.early_ms == 0.0 && ring.result.partials.empty())
+        if (!ring.result.decay.judged() && ring.result.partials.empty())
             out.push_back({Weight::look,
                            fmt::format("The ring of {} cannot be judged: no stroke rings out undisturbed.",
                                        drum_words(ring.drum)),

@@ -60,7 +60,8 @@ Json drums_json(const dsp::Simulator& simulator) {
         Json drum{{"drum", drum_name(d.drum)}, {"position_m", point(d.position)}};
         drum["mic"] = d.own_mic ? Json(simulator.mics()[*d.own_mic].name) : Json();
         for (const auto& ring : rings)
-            if (ring.drum == d.drum) drum["ring_ms"] = rounded(ring.ring_ms);
+            if (ring.drum == d.drum)
+                drum["ring_ms"] = rounded(ring.ring_ms), drum["late_ms"] = rounded(ring.late_ms);
         drum["partials"] = partials_json(d.partials);
         out.push_back(std::move(drum));
     }

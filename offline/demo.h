@@ -7,8 +7,8 @@
 //     "seconds": 30.0, "seed": 1, "tone": "open" | "deadened",
 //       "tempo_bpm": 104.0, "speed_of_sound_m_s": 343.2,
 //       "mics":  [ {"name", "role", "file", "position_m": [x, y, z], "axis": [x, y, z], "pattern",
-//       "noise_dbfs"} ], "drums": [ {"drum", "position_m", "mic": its close mic or null, "ring_ms" (drums
-//       with a head),
+//       "noise_dbfs"} ], "drums": [ {"drum", "position_m", "mic": its close mic or null, "ring_ms", "late_ms"
+//       (drums with a head),
 //                   "partials": [{"hz", "ring_ms", "open_ring_ms", "deadened_ring_ms", "delta_alpha_per_s",
 //                                 "level_db"}]} ],
 //       "hits":  [ {"time_s", "drum", "strength_db", "radius", "angle_rad", "open" (hi-hat)} ],

@@ -300,10 +300,10 @@ std::string plot_ring(const CheckResult& r) {
         const auto partials = partials_list(r.rings[i]);
         const auto& decay = r.rings[i].result.decay;
         list += "<li>" + short_name(r.rings[i].drum) + ": " +
-                (decay.early_ms > 0.0 ? fmt::format("T60 {:.0f} ms by the first 10 dB", decay.early_ms)
-                                      : std::string("not judged as a whole")) +
-                (decay.judged() ? fmt::format(", {:.0f} ms by -5 to -25 dB; ", decay.ring_ms)
-                                : std::string("; ")) +
+                (decay.judged() ? fmt::format("T60 {:.0f} ms by the first 10 dB", decay.ring_ms)
+                                : std::string("not judged as a whole")) +
+                (decay.late_ms > 0.0 ? fmt::format(", {:.0f} ms by -5 to -25 dB; ", decay.late_ms)
+                                     : std::string("; ")) +
                 (partials.empty() ? std::string("no partial found") : partials) + "</li>";
     }
     return figure(

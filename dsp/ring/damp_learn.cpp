@@ -270,7 +270,7 @@ double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
             stroke_energy(energy_blocks(filtered(hit.samples, top), rate_hz), double(hit.onset) / rate_hz));
     std::vector<double> ring_ms;
     for (const auto& fit : fit_strokes(strokes))
-        if (fit.judged()) ring_ms.push_back(fit.ring_ms);
+        if (fit.late_ms > 0.0) ring_ms.push_back(fit.late_ms);
     return upper_median(std::move(ring_ms));
 }
 
@@ -334,9 +334,11 @@ DampLearned learn_damp(const DrumDecay& open, const DampTarget& target) {
                                                    : shared_target(partials, alpha, target.ring_share);
     for (std::size_t i = 0; i < partials.size(); ++i) {
         const auto& p = partials[i];
-        const double open_ms = ring_time(alpha[i]);
+        const double open_ms = ring_time(alpha[i]),
+                     to_noise_db =
+                         std::max(p.range_db, p.noise_db); // a stroke cut short ends above the noise
         out.partials.push_back({p.hz, open_ms, ring_time(std::max(alpha[i], wanted[i])), p.level_db,
-                                p.range_db, open_ms * std::max(1.0, p.range_db / kOpenedNoiseDb), 0});
+                                p.range_db, open_ms * std::max(1.0, to_noise_db / kOpenedNoiseDb), 0});
     }
     if (target.deadened != nullptr) add_missed(out.partials, trend, target.deadened->ring.partials);
     set_bands(out);

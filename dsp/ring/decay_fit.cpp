@@ -100,11 +100,11 @@ DecayFit fit_decay(std::span<const double> energy, double block_ms, double floor
         return to_db < lowest || end < begin + 3 ? Line{} : fit_line(curve, begin, end);
     };
     if (const auto early = line(0.0, kEarlyToDb); early.slope < 0.0)
-        fit.early_ms = -60.0 / early.slope * block_ms;
+        fit.ring_ms = -60.0 / early.slope * block_ms;
     if (const auto body = line(kFitFromDb, kBodyToDb); body.slope < 0.0)
         fit.body_ms = -60.0 / body.slope * block_ms;
-    if (const auto ring = line(kFitFromDb, kFitToDb); ring.slope < 0.0)
-        fit.ring_ms = -60.0 / ring.slope * block_ms, fit.curvature = ring.rms;
+    if (const auto late = line(kFitFromDb, kFitToDb); late.slope < 0.0)
+        fit.late_ms = -60.0 / late.slope * block_ms, fit.curvature = late.rms;
     return fit;
 }
 

@@ -159,8 +159,8 @@ std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz,
         const double there = std::abs(amplitudes(i)); // in the band; a real cosine is half of it
         const double to_noise_db = 20.0 * std::log10(there / (rest + 1e-30));
         const double faded_db = 20.0 / std::log(10.0) * decay * seconds;
-        modes.push_back(
-            {hz, decay, 2.0 * there / std::abs(band.response(pole)), std::min(to_noise_db, faded_db)});
+        modes.push_back({hz, decay, 2.0 * there / std::abs(band.response(pole)),
+                         std::min(to_noise_db, faded_db), to_noise_db});
     }
     std::sort(modes.begin(), modes.end(),
               [](const RingMode& a, const RingMode& b) { return a.amplitude > b.amplitude; });

@@ -16,6 +16,7 @@ struct RingMode {
     double decay_per_s = 0.0; ///< α
     double amplitude = 0.0;   ///< A, at the first sample
     double range_db = 0.0;    ///< how far it could be followed before the noise or the end of the samples
+    double noise_db = 0.0;    ///< how far below A what no mode explains lies
     [[nodiscard]] double ring_ms() const noexcept { return 3000.0 * std::log(10.0) / decay_per_s; } ///< T60
 };
 

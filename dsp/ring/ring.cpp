@@ -38,9 +38,9 @@ constexpr double kLeastWidths = 1.8;
 constexpr double kUnsure = 0.25;      // spread of the ring time over hits
 constexpr double kJudgedWithin = 0.1; // of the ring time
 // The median's standard error is 1.25 standard deviations, one of them 1.48 half quartile distances, by the
-// root of the hits; times 2.5.
-constexpr double kErrorOfSpread = 2.5 * 1.25 * 1.48;
-constexpr double kBandError = 2.0 * 1.25 * 1.48, kBandWithin = 0.15;
+// root of the hits.
+constexpr double kErrorOfSpread = 1.25 * 1.48;
+constexpr double kJudgedErrors = 2.5, kTwoErrors = 2.0, kBandWithin = 0.15;
 constexpr double kJudgedFallDb = 20.0; // T20 of ISO 3382; over less the figures come out short
 constexpr std::size_t kJudgedHits = 3;
 constexpr double kLeftOpenDb = -20.0; // re the strongest: less is not missed
@@ -133,19 +133,29 @@ double mean_square(std::span<const float> x) {
 /// its smear of 8 ms or less is short beside a ring of 100 ms.
 double half_width_hz(double hz) { return std::max(16.0, 0.06 * hz); }
 
-double over(const std::vector<DecayFit>& fits, double DecayFit::*member) {
+/// Of the strokes that have it.
+std::vector<double> those(const std::vector<DecayFit>& fits, double DecayFit::*member) {
     std::vector<double> values;
     for (const auto& f : fits)
         if (f.*member > 0.0) values.push_back(f.*member);
-    return median(std::move(values));
+    return values;
 }
 
 /// Half the distance of the quartiles, relative.
 double spread_of(std::vector<double> values) {
     if (values.size() < 2) return 0.0;
     std::sort(values.begin(), values.end());
-    const auto at = [&](double q) { return values[std::size_t(std::lround(q * double(values.size() - 1)))]; };
+    const auto at = [&](double q) {
+        const double place = q * double(values.size() - 1);
+        const auto below = std::min(std::size_t(place), values.size() - 2);
+        return std::lerp(values[below], values[below + 1], place - double(below));
+    };
     return (at(0.75) - at(0.25)) / 2.0 / at(0.5);
+}
+
+/// Three hits or more whose median is known to within `within`, by so many standard errors.
+bool agree(std::size_t hits, double spread, double within, double errors) {
+    return hits >= kJudgedHits && errors * kErrorOfSpread * spread <= within * std::sqrt(double(hits));
 }
 
 /// Those that are long enough, each cut where something else starts.
@@ -171,17 +181,20 @@ void measure_decay(std::span<const RingHit> hits, double rate_hz, RingResult& re
     const auto fits = fit_strokes(strokes);
     double longest = 0.0;
     for (std::size_t i = 0; i < fits.size(); ++i)
-        if (fits[i].early_ms > 0.0 && fits[i].range_db > longest) {
+        if (fits[i].judged() && fits[i].range_db > longest) {
             longest = fits[i].range_db;
             result.curve_db =
                 backward_integral_db(strokes[i].blocks, kCurveStepMs, noise_under(strokes[i], strokes));
         }
-    const auto judged = std::count_if(fits.begin(), fits.end(), [](const DecayFit& f) { return f.judged(); });
-    result.decay.early_ms = over(fits, &DecayFit::early_ms),
-    result.decay.range_db = over(fits, &DecayFit::range_db);
-    if (judged >= std::ptrdiff_t(std::min(fits.size(), kJudgedHits)))
-        result.decay.ring_ms = over(fits, &DecayFit::ring_ms),
-        result.decay.curvature = over(fits, &DecayFit::curvature);
+    const auto common = [&](double DecayFit::*t60) {
+        const auto values = those(fits, t60);
+        const bool judged = 2 * values.size() >= fits.size() &&
+                            agree(values.size(), spread_of(values), kJudgedWithin, kTwoErrors);
+        return judged ? median(values) : 0.0;
+    };
+    result.decay.ring_ms = common(&DecayFit::ring_ms), result.decay.late_ms = common(&DecayFit::late_ms);
+    result.decay.range_db = median(those(fits, &DecayFit::range_db));
+    result.decay.curvature = median(those(fits, &DecayFit::curvature));
 }
 
 /// Power spectrum in dB that the hits have in common, each weighing the same.
@@ -349,11 +362,11 @@ RingPartial merged(const Cluster& modes) {
     const double middle_ms = over(ring, 0.5);
     p.level_db = over([](const RingMode& m) { return 20.0 * std::log10(m.amplitude); }, 0.5);
     p.range_db = over([](const RingMode& m) { return m.range_db; }, 0.5);
+    p.noise_db = over([](const RingMode& m) { return m.noise_db; }, 0.5);
     p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / middle_ms;
     p.ring_ms = common_ring_ms(modes, middle_ms, p.spread);
     p.hits = modes.size();
-    p.judged = p.hits >= kJudgedHits && p.range_db >= kJudgedFallDb &&
-               kErrorOfSpread * p.spread <= kJudgedWithin * std::sqrt(static_cast<double>(p.hits));
+    p.judged = p.range_db >= kJudgedFallDb && agree(p.hits, p.spread, kJudgedWithin, kJudgedErrors);
     return p;
 }
 
@@ -401,9 +414,14 @@ Peak measure_peak(const Analysis& a, double hz) {
     }
     auto& p = peak.partial;
     if (2 * times.size() < fits.size()) return peak;
-    p = {hz,           median(times), median(levels), over(fits, &DecayFit::range_db), spread_of(times),
-         times.size(), false};
-    p.judged = p.hits >= kJudgedHits && kBandError * p.spread <= kBandWithin * std::sqrt(double(p.hits));
+    p = {hz,
+         median(times),
+         median(levels),
+         median(those(fits, &DecayFit::range_db)),
+         spread_of(times),
+         times.size(),
+         false};
+    p.judged = agree(p.hits, p.spread, kBandWithin, kTwoErrors);
     return peak;
 }
 
@@ -426,7 +444,7 @@ bool explains(std::span<const RingPartial> modes, const Peak& peak) {
     const auto alike = [&](double DecayFit::*t60) {
         return std::abs(std::log(model.*t60 / (peak.pooled.*t60 + 1e-9))) < kModelWithin;
     };
-    return peak.pooled.body_ms == 0.0 || alike(&DecayFit::body_ms) || alike(&DecayFit::ring_ms);
+    return peak.pooled.body_ms == 0.0 || alike(&DecayFit::body_ms) || alike(&DecayFit::late_ms);
 }
 
 double widths_off(const Peak& peak, double hz) { return std::abs(peak.hz - hz) / half_width_hz(peak.hz); }
@@ -514,7 +532,9 @@ RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const Rin
     result.hits = used.size();
     if (used.empty()) return result;
     measure_decay(used, rate_hz, result);
-    if (result.decay.early_ms > 0.0) measure_partials(prepare(used, rate_hz, band), result);
+    measure_partials(prepare(used, rate_hz, band), result);
+    if (result.curve_db.empty()) // other drums under every stroke: what is heard may be theirs
+        for (auto& p : result.partials) p.judged = false;
     return result;
 }
 

@@ -34,10 +34,13 @@ struct RingPartial {
     /// Three hits or more agree: as a mode, seen to fall by 20 dB, within 10 % (2.5 standard errors); as a
     /// band within 15 % (2 standard errors).
     bool judged = false;
+    double noise_db = 0.0; ///< how far under the onset the noise lies, median over hits; 0: not known
 };
 
 struct RingResult {
-    DecayFit decay;                    ///< of the whole drum: medians over the hits
+    /// Of the whole drum: medians over the hits; a ring time only where three hits or more, and half of all,
+    /// have it and agree within 10 % (2 standard errors).
+    DecayFit decay;
     std::vector<RingPartial> partials; ///< rising frequency, at most kMaxPartials
     /// Partials that are heard, 20 dB under the strongest or less, but whose hits do not agree on a ring
     /// time.

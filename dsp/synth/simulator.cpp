@@ -513,18 +513,32 @@ std::vector<BleedTruth> Simulator::measure_bleed() const {
 
 namespace {
 
-double t20_ms(std::span<const float> from_arrival, double rate_hz) {
-    std::vector<double> left(from_arrival.size() + 1, 0.0); // energy from here to the end
-    for (std::size_t n = from_arrival.size(); n-- > 0;)
-        left[n] = left[n + 1] + static_cast<double>(from_arrival[n]) * from_arrival[n];
+/// T60 by the straight line through what lies between two levels of the backward integral.
+double t60_ms(std::span<const float> stroke, double rate_hz, double from_db, double to_db) {
+    std::vector<double> left(stroke.size() + 1, 0.0); // energy from here to the end
+    for (std::size_t n = stroke.size(); n-- > 0;)
+        left[n] = left[n + 1] + static_cast<double>(stroke[n]) * stroke[n];
     double count = 0, t = 0, l = 0, tt = 0, tl = 0;
-    for (std::size_t n = 0; n < from_arrival.size(); ++n) {
+    for (std::size_t n = 0; n < stroke.size(); ++n) {
         const double level = 10.0 * std::log10(left[n] / left[0]), time = static_cast<double>(n) / rate_hz;
-        if (level > -5.0) continue;
-        if (level < -25.0) break;
+        if (level > from_db) continue;
+        if (level < to_db) break;
         count += 1, t += time, l += level, tt += time * time, tl += time * level;
     }
     return -60'000.0 * (count * tt - t * t) / (count * tl - t * l);
+}
+
+/// From the loudest 2 ms of the first 30 on.
+std::span<const float> from_loudest(std::span<const float> from_arrival, double rate_hz) {
+    const auto block = static_cast<std::size_t>(std::lround(0.002 * rate_hz));
+    std::size_t loudest = 0;
+    double most = 0.0;
+    for (std::size_t at = 0; at < 15 * block; at += block) {
+        double energy = 0.0;
+        for (const float x : from_arrival.subspan(at, block)) energy += static_cast<double>(x) * x;
+        if (energy > most) most = energy, loudest = at;
+    }
+    return from_arrival.subspan(loudest);
 }
 
 } // namespace
@@ -541,7 +555,9 @@ std::vector<RingTruth> Simulator::measure_rings() const {
         const auto heard = alone.render_drum(drum)[mic];
         const double arrival_s = kAt + 1e-3 * truth().path(drum, mic).delay_ms;
         const auto first = static_cast<std::size_t>(std::llround(arrival_s * options().rate_hz));
-        out.push_back({drum, mic, t20_ms(std::span(heard).subspan(first), options().rate_hz)});
+        const auto stroke = from_loudest(std::span(heard).subspan(first), options().rate_hz);
+        out.push_back({drum, mic, t60_ms(stroke, options().rate_hz, 0.0, -10.0),
+                       t60_ms(stroke, options().rate_hz, -5.0, -25.0)});
     }
     return out;
 }

@@ -142,12 +142,12 @@ struct BleedTruth {
 };
 
 /// Ring of a drum: one full stroke, alone and with no noise, in its own close mic, room included. T60 by ISO
-/// 3382-1: a straight line through -5..-25 dB of Schroeder's backward integral (JASA 37, 1965), from the
-/// arrival on.
+/// 3382-1: straight lines through Schroeder's backward integral (JASA 37, 1965), from the loudest 2 ms on.
 struct RingTruth {
     Drum drum = Drum::kick;
     std::size_t mic = 0;
-    double ring_ms = 0.0;
+    double ring_ms = 0.0; ///< by the first 10 dB: early decay time
+    double late_ms = 0.0; ///< by -5..-25 dB
 };
 
 class Simulator {

@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <cstdio>
+#include <map>
 
 using namespace kitfold::dsp;
 
@@ -75,8 +76,11 @@ namespace {
 /// Partials of a kit against the decays that it was built with, 12 dB under each drum's strongest or less.
 struct RingScore {
     std::size_t partials = 0, heard = 0, judged = 0, wrong = 0; ///< wrong: judged, but off by more than 10 %
-    std::size_t drums = 0, drums_judged = 0, drums_wrong = 0;   ///< as a whole
-    double worst = 0.0, worst_drum = 0.0;
+    double worst = 0.0;
+    struct Whole {
+        std::size_t drums = 0, judged = 0, wrong = 0;
+        double worst = 0.0;
+    } early, late;
 
     void add(const kitfold::test::SimulatedTake& t) {
         const auto bleed = bleed_table(t.take, t.found_hits);
@@ -87,7 +91,10 @@ struct RingScore {
                     for (const auto& truth : drum.partials)
                         if (truth.level_db >= -12.0) add(heard_partials(ring.result), truth);
             for (const auto& truth : whole)
-                if (truth.drum == ring.drum) add(ring.result.decay, truth.ring_ms);
+                if (truth.drum == ring.drum) {
+                    add(ring.result.decay.ring_ms, truth.ring_ms, early);
+                    add(ring.result.decay.late_ms, truth.late_ms, late);
+                }
         }
     }
     void add(const std::vector<RingPartial>& found, const Partial& truth) {
@@ -102,12 +109,12 @@ struct RingScore {
         ++judged, worst = std::max(worst, off);
         if (off > 0.1) ++wrong;
     }
-    void add(const DecayFit& decay, double truth_ms) {
-        ++drums;
-        if (!decay.judged()) return;
-        const double off = std::abs(decay.ring_ms / truth_ms - 1.0);
-        ++drums_judged, worst_drum = std::max(worst_drum, off);
-        if (off > 0.1) ++drums_wrong;
+    static void add(double found_ms, double truth_ms, Whole& whole) {
+        ++whole.drums;
+        if (found_ms <= 0.0) return;
+        const double off = std::abs(found_ms / truth_ms - 1.0);
+        ++whole.judged, whole.worst = std::max(whole.worst, off);
+        if (off > 0.1) ++whole.wrong;
     }
 };
 
@@ -132,8 +139,36 @@ TEST_CASE("rings in a groove: what is judged is within 10 %, the rest is heard a
     CHECK(score.heard + 1 >= score.partials);
     CHECK(score.wrong == 0);
     CHECK(3 * score.judged >= score.partials);
-    CHECK(score.drums_wrong == 0);
-    CHECK(score.drums_judged >= 2);
+    INFO("early: " << score.early.judged << ", worst " << score.early.worst << "; late: " << score.late.judged
+                   << ", worst " << score.late.worst);
+    CHECK(score.early.wrong == 0);
+    CHECK(score.early.judged >= 2);
+    CHECK(score.late.wrong == 0);
+    CHECK(score.late.judged >= 2);
+}
+
+TEST_CASE("a lifelike kit rings the same at every rate", "[analysis][rings]") {
+    std::map<Drum, std::vector<double>> found;
+    for (const double rate_hz : {44'100.0, 48'000.0, 96'000.0}) {
+        auto o = ring_options(218, Style::line_check, Tone::open);
+        o.seconds = 40.0, o.lifelike = true, o.rate_hz = rate_hz;
+        const kitfold::test::SimulatedTake t(o);
+        const auto truth = t.simulator.measure_rings();
+        for (const auto& ring : ring_table(t.take, t.found_hits, bleed_table(t.take, t.found_hits))) {
+            const auto whole = std::find_if(truth.begin(), truth.end(),
+                                            [&](const RingTruth& r) { return r.drum == ring.drum; });
+            CAPTURE(drum_name(ring.drum), rate_hz);
+            CHECK(ring.result.decay.ring_ms == Approx(whole->ring_ms).epsilon(0.1).margin(0));
+            found[ring.drum].push_back(ring.result.decay.ring_ms);
+        }
+    }
+    CHECK(found.size() == 4);
+    for (const auto& [drum, ring_ms] : found) {
+        REQUIRE(ring_ms.size() == 3);
+        CAPTURE(drum_name(drum), ring_ms);
+        CHECK(ring_ms[1] == Approx(ring_ms[0]).epsilon(0.05).margin(0));
+        CHECK(ring_ms[2] == Approx(ring_ms[0]).epsilon(0.05).margin(0));
+    }
 }
 
 TEST_CASE("table of rings on seeds that nothing was tuned on", "[.table]") {
@@ -143,10 +178,12 @@ TEST_CASE("table of rings on seeds that nothing was tuned on", "[.table]") {
             for (std::uint64_t seed = 211; seed <= 216; ++seed)
                 s.add(kitfold::test::SimulatedTake(ring_options(seed, style, tone)));
             std::printf("%s, %s: %zu of %zu partials heard, %zu judged, %zu wrong, worst %.0f %%; "
-                        "drums %zu of %zu judged, %zu wrong, worst %.0f %%\n",
+                        "drums, of %zu, early: %zu judged, %zu wrong, worst %.0f %%; late: %zu, %zu, %.0f "
+                        "%%\n",
                         style == Style::groove ? "groove" : "line check",
                         tone == Tone::open ? "open" : "deadened", s.heard, s.partials, s.judged, s.wrong,
-                        100.0 * s.worst, s.drums_judged, s.drums, s.drums_wrong, 100.0 * s.worst_drum);
+                        100.0 * s.worst, s.early.drums, s.early.judged, s.early.wrong, 100.0 * s.early.worst,
+                        s.late.judged, s.late.wrong, 100.0 * s.late.worst);
             std::fflush(stdout);
         }
 }

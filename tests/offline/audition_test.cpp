@@ -4,6 +4,7 @@
 #include "run_program.h"
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
+#include <random>
 
 using namespace kitfold::test;
 using Json = nlohmann::json;
@@ -91,13 +92,33 @@ TEST_CASE("audition: a few tom strokes in a groove are enough for the lowest rin
     REQUIRE(run.exit_code == 0);
     const auto json = Json::parse(run.out);
     REQUIRE(json["notices"].size() == 1);
-    CHECK(json["notices"][0].get<std::string>().find("four single strokes") != std::string::npos);
+    CHECK(json["notices"][0].get<std::string>().find("six single strokes") != std::string::npos);
     // the kit was built with 82.4 Hz and 980 ms
     REQUIRE(json["partials"].size() >= 3);
     CHECK(json["partials"][0]["hz"].get<double>() == Approx(82.4).epsilon(0.01).margin(0));
     CHECK(json["partials"][0]["open_ring_ms"].get<double>() == Approx(980.0).epsilon(0.1).margin(0));
     CHECK(json["partials"][0]["deadened_ring_ms"].get<double>() ==
           Approx(0.45 * 980.0).epsilon(0.15).margin(0));
+}
+
+TEST_CASE("audition: strokes that don't ring are refused with what to record, and nothing is written",
+          "[audition]") {
+    const Folder folder;
+    const auto session = demo(folder, "demo");
+    std::vector<float> clicks(48'000 * 12); // 4 ms of noise at every snare stroke and no more
+    std::mt19937 random(5);
+    std::normal_distribution<float> gauss(0.0f, 0.1f);
+    for (const auto& hit : Json::parse(bytes_of_file(folder / "demo/truth.json"))["hits"])
+        if (const auto at = std::size_t(hit["time_s"].get<double>() * 48e3); hit["drum"] == "snare")
+            for (auto n = at; n < std::min(clicks.size(), at + 192); ++n) clicks[n] = gauss(random);
+    write_sound(folder / "demo/snare_top.wav", clicks, SF_FORMAT_WAV | SF_FORMAT_PCM_24);
+    const auto out = folder / "audition";
+    const auto run = run_program({"audition", session, "--role", "snare_top", "-o", out.string()});
+    INFO(run.err);
+    CHECK(run.exit_code == 2);
+    CHECK(run.err_lines() == 1);
+    CHECK(run.err.find("Record six single strokes of the snare") != std::string::npos);
+    CHECK_FALSE(std::filesystem::exists(out));
 }
 
 TEST_CASE("audition: opening up stops at the recording's noise, and says so", "[audition]") {
