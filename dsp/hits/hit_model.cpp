@@ -164,15 +164,16 @@ std::optional<Part> HitModel::plain_in_own_mic(std::size_t source, const HitEven
     const auto first = *s.own * kScanBands;
     const float most = *std::max_element(s.shape.begin() + static_cast<std::ptrdiff_t>(first),
                                          s.shape.begin() + static_cast<std::ptrdiff_t>(first + kScanBands));
-    std::vector<float> known(event.step.size()), ratios;
+    BandLevels known{};
     for (const auto& p : parts)
-        for (std::size_t c = 0; c < known.size(); ++c) known[c] += p.power[c];
+        for (std::size_t b = 0; b < kScanBands; ++b) known[b] += p.power[first + b];
+    std::vector<float> ratios;
     float voice = 0.0f;
     for (auto c = first; c < first + kScanBands; ++c) {
         if (s.shape[c] < kVoice * most) continue;
         voice += 1.0f;
-        if (event.step[c] > kOverOthers * known[c] && event.step[c] > event.hidden[c])
-            ratios.push_back((event.step[c] - known[c]) / s.shape[c]);
+        if (event.step[c] > kOverOthers * known[c - first] && event.step[c] > event.hidden[c])
+            ratios.push_back((event.step[c] - known[c - first]) / s.shape[c]);
     }
     if (ratios.size() < 2 || static_cast<float>(ratios.size()) < 0.5f * voice) return std::nullopt;
     Part part;
