@@ -9,8 +9,8 @@ namespace {
 
 constexpr float kLeastDb = 1.5f; // of rise, mean of all mics; and in a drum's own mic alone:
 constexpr float kLeastOwnDb = 4.0f;
-constexpr std::ptrdiff_t kEventApart = 10;         // frames: sound crosses a kit in 9 ms
-constexpr std::ptrdiff_t kBefore = 4, kAfter = 11; // frames around an event in which the mics hear it
+constexpr std::ptrdiff_t kEventApart = 10;          // frames: sound crosses a kit in 9 ms
+constexpr std::ptrdiff_t kBefore = 10, kAfter = 11; // frames around an event in which the mics hear it
 constexpr float kHiddenByPast = 0.7f, kHiddenByFloor = 3.0f;
 
 } // namespace

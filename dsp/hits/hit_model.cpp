@@ -18,6 +18,7 @@ constexpr float kOwnMicCounts = 1.35f;
 constexpr std::size_t kMostParts = 4;
 constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a channel may be covered
 constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
+constexpr float kVoice = 0.01f;        // power re the strongest channel of its own mic
 constexpr float kSoftest = 3e-5f;      // power re a typical hit
 constexpr float kSoft = 0.03f;         // what is softer teaches nothing
 constexpr float kMostHits = 0.4f;
@@ -152,6 +153,37 @@ float HitModel::least_gain(std::size_t source) const {
     return sources_[source].own ? kLeastOwnGain : kLeastGain;
 }
 
+/// A drum whose own mic plainly shows it beside what the others put there, whatever covers it elsewhere.
+std::optional<Part> HitModel::plain_in_own_mic(std::size_t source, const HitEvent& event,
+                                               std::span<const Part> parts) const {
+    constexpr float kOverOthers = 4.0f; // 6 dB: twice what a channel scatters
+    const auto& s = sources_[source];
+    if (!s.own || std::any_of(parts.begin(), parts.end(),
+                              [&](const Part& p) { return sources_[p.source].drum == s.drum; }))
+        return std::nullopt;
+    const auto first = *s.own * kScanBands;
+    const float most = *std::max_element(s.shape.begin() + static_cast<std::ptrdiff_t>(first),
+                                         s.shape.begin() + static_cast<std::ptrdiff_t>(first + kScanBands));
+    BandLevels known{};
+    for (const auto& p : parts)
+        for (std::size_t b = 0; b < kScanBands; ++b) known[b] += p.power[first + b];
+    std::vector<float> ratios;
+    float voice = 0.0f;
+    for (auto c = first; c < first + kScanBands; ++c) {
+        if (s.shape[c] < kVoice * most) continue;
+        voice += 1.0f;
+        if (event.step[c] > kOverOthers * known[c - first] && event.step[c] > event.hidden[c])
+            ratios.push_back((event.step[c] - known[c - first]) / s.shape[c]);
+    }
+    if (ratios.size() < 2 || static_cast<float>(ratios.size()) < 0.5f * voice) return std::nullopt;
+    Part part;
+    part.source = source, part.level = quantile(ratios, 0.45);
+    if (part.level < kSoft) return std::nullopt;
+    part.colour.fill(1.0f);
+    shape(part);
+    return part;
+}
+
 std::vector<Part> HitModel::explain(const HitEvent& event) const {
     std::vector<Part> parts;
     if (sources_.empty()) return parts;
@@ -188,6 +220,8 @@ std::vector<Part> HitModel::explain(const HitEvent& event) const {
         else
             ++i;
     }
+    for (std::size_t s = 0; s < sources_.size(); ++s)
+        if (auto part = plain_in_own_mic(s, event, parts)) parts.push_back(std::move(*part));
     for (auto& p : parts) {
         p.share.resize(known.size());
         for (std::size_t c = 0; c < known.size(); ++c) {

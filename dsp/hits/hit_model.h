@@ -55,6 +55,8 @@ public:
 private:
     void keep_above_nothing();
     [[nodiscard]] std::vector<bool> shadows(std::span<const std::vector<Part>> parts) const;
+    [[nodiscard]] std::optional<Part> plain_in_own_mic(std::size_t source, const HitEvent& event,
+                                                       std::span<const Part> parts) const;
     [[nodiscard]] static float loudness(const Source& source);
     [[nodiscard]] std::optional<Part> first_guess(std::size_t source, const HitEvent& event,
                                                   std::span<const float> known) const;

@@ -16,6 +16,8 @@ constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
 constexpr float kAlikeDb = 4.0f;                                     // one drum struck elsewhere or otherwise
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
+constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
+
 bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
 
 /// Power of two prints, each turned up by so much.
@@ -83,6 +85,7 @@ class Namer {
 public:
     Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms);
     std::vector<std::optional<Drum>> names();
+    [[nodiscard]] bool two_at_once(std::size_t place) const;
 
 private:
     struct Claim {
@@ -90,12 +93,13 @@ private:
         std::size_t own = 0;
         std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
         std::vector<bool> heard;
+        std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
-    void give(const Claim& c);
+    void give(Claim& c);
     void give_what_covers(const Claim& c);
     [[nodiscard]] float above(std::size_t place, std::size_t band) const;
     [[nodiscard]] float top_db(std::size_t place) const;
@@ -130,7 +134,7 @@ Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::
 }
 
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
-    Claim out{drum, own, {}, {}};
+    Claim out{drum, own, {}, {}, {}};
     const auto [first, last] = voice_bands(drum);
     for (const auto& p : places_) {
         float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
@@ -238,7 +242,7 @@ void Namer::give_what_covers(const Claim& c) {
 }
 
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
-void Namer::give(const Claim& c) {
+void Namer::give(Claim& c) {
     constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kSureDb = 10.0f, kKickDb = 10.0f, kPlateDb = 10.0f;
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
@@ -264,6 +268,7 @@ void Namer::give(const Claim& c) {
     const float near_db = c.drum == Drum::kick ? kKickDb
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
+    c.core = core;
     for (const auto j : may)
         if (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)) names_[j] = c.drum;
 }
@@ -278,13 +283,15 @@ float Namer::pitch(std::size_t place) const {
     return sum / all;
 }
 
-/// Toms that no mic names, highest first, as far as there are names left: one whose mic hears it no better
-/// than the others do is plugged in wrongly, but it is played.
+/// Toms that no mic names, highest first, as far as there are names left, those of drums with a mic before
+/// all: one whose mic hears it no better than the others do is plugged in wrongly, but it is played.
 void Namer::name_toms(std::vector<std::size_t> toms) {
     constexpr std::array kToms{Drum::rack_tom, Drum::rack_tom_2, Drum::floor_tom, Drum::floor_tom_2};
     std::vector<Drum> left;
     for (const Drum d : kToms)
         if (std::find(names_.begin(), names_.end(), d) == names_.end()) left.push_back(d);
+    const auto no_mic = [&](Drum d) { return !own_mic(mics_, d); };
+    if (!std::all_of(left.begin(), left.end(), no_mic)) std::erase_if(left, no_mic);
     std::stable_sort(toms.begin(), toms.end(), [&](auto a, auto b) { return pitch(a) > pitch(b); });
     std::size_t next = 0;
     for (std::size_t i = 0; i < toms.size() && !left.empty(); ++i) {
@@ -313,11 +320,28 @@ void Namer::name_the_rest() {
     name_toms(std::move(toms));
 }
 
+/// Two drums struck at once: the mic of each leads by more than it does where the other is struck by itself,
+/// and nearly as it does at its own.
+bool Namer::two_at_once(std::size_t place) const {
+    constexpr float kTellsDb = 6.0f;   // four times what one place's strokes differ by
+    constexpr float kNearlyDb = 12.0f; // the other drum is heard in the mics that it is compared with
+    const auto leads = [&](const Claim& c, const Claim& o) {
+        return c.heard[place] && c.lead_db[place] > c.lead_db[*c.core] - kNearlyDb &&
+               (!c.heard[*o.core] || c.lead_db[place] > c.lead_db[*o.core] + kTellsDb);
+    };
+    for (const auto& a : claims_)
+        for (const auto& b : claims_)
+            if (a.drum < b.drum && a.core && b.core && a.core != place && b.core != place && leads(a, b) &&
+                leads(b, a))
+                return true;
+    return false;
+}
+
 std::vector<std::optional<Drum>> Namer::names() {
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (const auto own = own_mic(mics_, static_cast<Drum>(d)))
             claims_.push_back(claim(static_cast<Drum>(d), *own));
-    for (const auto& c : claims_) give(c);
+    for (auto& c : claims_) give(c);
     name_the_rest();
     return names_;
 }
@@ -331,9 +355,10 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
             places.erase(places.begin() + static_cast<std::ptrdiff_t>(j));
     std::vector<Arrivals> arrivals;
     for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
-    const auto names = Namer(places, mics, std::move(arrivals)).names();
-    constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
+    Namer namer(places, mics, std::move(arrivals));
+    const auto names = namer.names();
     const auto seldom = [&](std::size_t j) {
+        if (namer.two_at_once(j)) return true;
         if (places[j].members.size() > kFew) return false;
         for (std::size_t i = 0; i < places.size(); ++i)
             if (names[i] == names[j] && places[i].members.size() > kFew) return true;

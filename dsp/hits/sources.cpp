@@ -70,7 +70,7 @@ FirstIdea idea_of(const NamedPlace& named, std::optional<std::size_t> own, std::
 /// Takes out of each shape what the other sources explain: a snare that is never struck without the hi-hat
 /// would otherwise contain it.
 void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
-    constexpr float kLeastLeft = 0.06f;
+    constexpr float kLeastLeft = 0.01f;
     std::vector<Source> whole;
     for (const auto& i : ideas) whole.push_back({i.source.drum, i.source.own, i.heard});
     const HitModel model(std::move(whole));
@@ -91,10 +91,26 @@ void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
             for (std::size_t c = 0; c < other.size(); ++c)
                 ratios[c].push_back(std::max(e.step[c] - other[c], 0.0f) / level);
         }
-        if (ratios[0].size() >= kFewest)
+        if (ratios[0].size() >= 2)
             for (std::size_t c = 0; c < shape.size(); ++c)
                 shape[c] =
                     std::clamp(quantile(ratios[c], 0.5), kLeastLeft * ideas[s].heard[c], ideas[s].heard[c]);
+    }
+}
+
+/// A cymbal without a mic, heard in a head's own mic, is far below that head where heads speak: one that was
+/// struck with it each time would otherwise contain it.
+void keep_out_of_heads(std::vector<FirstIdea>& ideas) {
+    constexpr float kFarBelow = 0.01f; // 20 dB
+    for (auto& cymbal : ideas) {
+        if (cymbal.source.own || !plate(cymbal.source)) continue;
+        for (const auto& head : ideas) {
+            if (!head.source.own || plate(head.source)) continue;
+            for (std::size_t b = 0; b < kFirstAbove1kHz; ++b) {
+                const auto c = *head.source.own * kScanBands + b;
+                cymbal.source.shape[c] = std::min(cymbal.source.shape[c], kFarBelow * head.heard[c]);
+            }
+        }
     }
 }
 
@@ -110,6 +126,7 @@ std::vector<Source> sources_of(std::span<const NamedPlace> places, std::span<con
         ideas.push_back(idea_of(p, own, events));
     }
     separate(ideas, events);
+    keep_out_of_heads(ideas);
     std::vector<Source> out;
     for (auto& i : ideas) out.push_back(std::move(i.source));
     return out;
