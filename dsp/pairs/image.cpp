@@ -71,6 +71,11 @@ public:
 
     [[nodiscard]] double by_own_mic(std::size_t own, std::size_t left, double left_ms, std::size_t right,
                                     double right_ms) const {
+        return upper_median(each_by_own_mic(own, left, left_ms, right, right_ms));
+    }
+
+    [[nodiscard]] std::vector<double> each_by_own_mic(std::size_t own, std::size_t left, double left_ms,
+                                                      std::size_t right, double right_ms) const {
         const Stretch o(hits_, own, 0.0, length_ms_, fft_), l(hits_, left, left_ms, length_ms_, fft_),
             r(hits_, right, right_ms, length_ms_, fft_);
         std::vector<double> differences;
@@ -83,7 +88,7 @@ public:
             }
             differences.push_back(10.0 * std::log10(a / b));
         }
-        return upper_median(std::move(differences));
+        return differences;
     }
 
     [[nodiscard]] double by_rise(std::size_t left, double left_ms, std::size_t right, double right_ms) const {
@@ -191,12 +196,41 @@ public:
         const double right_ms = left_ms + recorded_ms;
         row.level_difference_db = own && !plate ? direct.by_own_mic(*own, left_, left_ms, right_, right_ms)
                                                 : direct.by_rise(left_, left_ms, right_, right_ms);
+        if (own && !pair.judged()) levels_alone(hits, *own, row);
         settle(hits, row);
         return row;
+    }
+    /// Rows that are told by level alone, once the others have shown that the pair hears all at one time.
+    void add_levels_alone(std::vector<ImageRow>& rows) const {
+        for (auto& row : rows)
+            for (const auto& level : alone_)
+                if (level.drum == row.drum)
+                    row.level_difference_db =
+                        level.db + take_.mics[left_].level_db - take_.mics[right_].level_db,
+                    row.time_difference_ms = 0.0, row.confidence = kJudgedConfidence;
     }
     [[nodiscard]] const Totals& kit() const { return kit_; }
 
 private:
+    struct LevelAlone {
+        Drum drum;
+        double db;
+    };
+
+    /// When neither overhead shows its arrival: from the own mic's onset until walls and floor have answered
+    /// both, and only where the strokes agree on it as closely as it is to be told (0.5 dB, as for three
+    /// sigma of their mean).
+    void levels_alone(const DrumExcerpts& hits, std::size_t own, const ImageRow& row) {
+        constexpr double kLengthMs = 9.0 + kDirectMs, kSureDb = 0.5; // an overhead hears it within 9 ms
+        const auto each =
+            DirectLevels(hits, take_.rate_hz, kLengthMs).each_by_own_mic(own, left_, 0.0, right_, 0.0);
+        const double middle = upper_median(each);
+        double square = 0.0;
+        for (const double x : each) square += (x - middle) * (x - middle);
+        const auto n = static_cast<double>(each.size());
+        if (3.0 * std::sqrt(square / (n * n)) <= kSureDb) alone_.push_back({row.drum, middle});
+    }
+
     /// What the session sets, and the whole sound of the hits.
     void settle(const DrumExcerpts& hits, ImageRow& row) {
         const TakeMic &l = take_.mics[left_], &r = take_.mics[right_];
@@ -225,6 +259,7 @@ private:
     const Take& take_;
     std::size_t left_, right_;
     Totals kit_;
+    std::vector<LevelAlone> alone_;
 };
 
 PairKind kind_of(std::span<const ImageRow> rows) {
@@ -268,6 +303,7 @@ Image judge_image(const Take& take, std::span<const Hit> hits) {
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (auto row = judge.judge(hits, static_cast<Drum>(d))) image.rows.push_back(*row);
     image.kind = kind_of(image.rows);
+    if (image.kind == PairKind::coincident) judge.add_levels_alone(image.rows);
     image.mono_loss_db = judge.kit().mono_loss_db();
     if (image.kind != PairKind::coincident)
         for (auto& row : image.rows) row.angle_deg.reset();
