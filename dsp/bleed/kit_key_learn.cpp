@@ -5,6 +5,7 @@
 #include <bit>
 #include <cmath>
 #include <limits>
+#include <optional>
 #include <utility>
 
 namespace kitfold::dsp {
@@ -121,7 +122,7 @@ struct GridHit {
 class Learner {
 public:
     Learner(const Take& take, std::span<const Hit> hits)
-        : take_(take), mics_(take.mics.size()), gaps_(take.mics.size()) {
+        : take_(take), mics_(take.mics.size()), gaps_(take.mics.size()), heard_(take.mics.size()) {
         (void)key_.prepare(take.rate_hz, mics_);
         for (std::size_t m = 0; m < mics_; ++m) key_.set_delay(m, take.mics[m].delay_ms, 0.0);
         for (const auto& mic : take.mics) drums_.push_back(own_drum(mic.role));
@@ -139,7 +140,7 @@ public:
         correct();
         if (any_hopeless()) {
             last_resort_ = true;
-            learn();
+            propose_all(); // the list is the same, so are the measurements
             correct();
         }
         count_doubtful();
@@ -168,13 +169,13 @@ private:
         measure_overheads();
         measure_wash();
         weigh();
+        propose_all();
     }
 
     void clear() {
         table_ = {};
         table_.mics.resize(mics_);
-        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
-        proposals_.clear();
+        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.wash_db.fill(kOffDb);
     }
 
     void count_doubtful() {
@@ -246,47 +247,69 @@ private:
         }
     }
 
-    /// Runs the key over the take; after(step) sees its levels. The first time after waveforms were learned
-    /// keeps what they leave of the take, which is the same the next times.
+    /// Runs the key over what waveforms have left of the take; after(step) sees its levels.
     template <class After> void play(After after) {
         key_.reset();
         key_.set(table_);
         for (std::size_t s = 0; s < lows_.steps; ++s) {
-            float* const waves = &waves_[s * mics_];
-            if (waves_known_) {
-                key_.advance_past_waveforms(waves);
-            } else {
-                key_.advance(lows_.at(s));
-                for (std::size_t m = 0; m < mics_; ++m) waves[m] = key_.wave(m);
-            }
+            key_.advance_past_waveforms(&waves_[s * mics_]);
             after(s);
         }
-        waves_known_ = true;
     }
 
-    /// The way to each close mic, from where its own drum is silent in it.
+    /// The way to each close mic, from where its own drum is silent in it. What leads to a mic whose own
+    /// hits are the same as before is known.
     void learn_waveforms() {
-        waves_known_ = false;
-        const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * lows_.rate_hz / kResponseHz));
+        KitKeyTable changed;
+        std::vector<std::size_t> mics;
         for (std::size_t m = 0; m < mics_; ++m) {
-            if (!drum_of(m)) continue;
-            std::vector<std::size_t> sources;
-            for (std::size_t j = 0; j < mics_; ++j)
-                if (speaks(j) && drum_of(j) != drum_of(m)) sources.push_back(j);
-            const std::size_t late = steps(take_.mics[m].delay_ms / 1000.0); // hits are timed behind it
-            const auto found = learn_responses({lows_.samples, mics_}, m, sources, silent_steps(m, late),
-                                               taps, steps(kLeastSilenceS));
-            for (std::size_t i = 0; i < sources.size(); ++i) {
-                if (found[i].empty()) continue;
-                std::vector<float> response(kResponseTaps);
-                resample_response(found[i], lows_.rate_hz, response, kResponseHz);
-                auto& kept = path(sources[i], m).response;
-                for (const float x : response)
-                    kept.push_back(
-                        std::round(std::clamp(static_cast<double>(x), -kMostResponse, kMostResponse) * 1e4) /
-                        1e4);
+            auto strokes = strokes_of(m);
+            if (heard_[m].strokes != strokes) {
+                heard_[m] = {std::move(strokes), responses_to(m)};
+                mics.push_back(m);
+                for (const auto& b : heard_[m].bleed) changed.bleed.push_back(b);
             }
+            for (const auto& b : heard_[m].bleed) table_.bleed.push_back(b);
         }
+        if (mics.empty()) return;
+        key_.reset();
+        key_.set(changed);
+        for (std::size_t s = 0; s < lows_.steps; ++s) {
+            key_.advance_waveforms(lows_.at(s));
+            for (const auto m : mics) waves_[s * mics_ + m] = key_.wave(m);
+        }
+    }
+
+    /// Steps at which the mic's own drum is hit; none of a mic without one.
+    [[nodiscard]] std::vector<std::size_t> strokes_of(std::size_t mic) const {
+        std::vector<std::size_t> out;
+        for (const auto& h : hits_)
+            if (drum_of(mic) == h.drum) out.push_back(h.step);
+        return out;
+    }
+
+    [[nodiscard]] std::vector<KitKeyTable::Bleed> responses_to(std::size_t m) const {
+        std::vector<KitKeyTable::Bleed> out;
+        if (!drum_of(m)) return out;
+        const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * lows_.rate_hz / kResponseHz));
+        std::vector<std::size_t> sources;
+        for (std::size_t j = 0; j < mics_; ++j)
+            if (speaks(j) && drum_of(j) != drum_of(m)) sources.push_back(j);
+        const std::size_t late = steps(take_.mics[m].delay_ms / 1000.0); // hits are timed behind it
+        const auto found = learn_responses({lows_.samples, mics_}, m, sources, silent_steps(m, late), taps,
+                                           steps(kLeastSilenceS));
+        for (std::size_t i = 0; i < sources.size(); ++i) {
+            if (found[i].empty()) continue;
+            std::vector<float> response(kResponseTaps);
+            resample_response(found[i], lows_.rate_hz, response, kResponseHz);
+            auto& path = out.emplace_back(KitKeyTable::Bleed{sources[i], m, {}});
+            path.gain_db.fill(kOffDb);
+            for (const float x : response)
+                path.response.push_back(
+                    std::round(std::clamp(static_cast<double>(x), -kMostResponse, kMostResponse) * 1e4) /
+                    1e4);
+        }
+        return out;
     }
 
     /// Where a mic's own drum is silent, `late` steps before the hits say; for a drum that hardly ever is,
@@ -439,6 +462,7 @@ private:
             for (std::size_t m = 0; m < mics_; ++m) {
                 if (!drum_of(m)) continue;
                 const bool ended = busy_[m][s] != kHit && peak[m][kTop] > 0.0;
+                if (!ended && busy_[m][s] != kHit && (busy_[m][s] != kSilent || s % 3 != 0)) continue;
                 for (std::size_t b = 0; b < kKeyBands; ++b) {
                     const double u =
                         static_cast<double>(b == kTop ? key_.power(m, b) : key_.unexplained(m, b));
@@ -446,8 +470,7 @@ private:
                         peak[m][b] = std::max(peak[m][b], u);
                     else if (ended)
                         own[m * kKeyBands + b].push_back(db_of(peak[m][b]) - db_of(peak[m][kTop]));
-                    else if (busy_[m][s] == kSilent && s % 3 == 0 &&
-                             u > kRise * static_cast<double>(noise(m, b)))
+                    else if (u > kRise * static_cast<double>(noise(m, b)))
                         ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m, b)));
                 }
                 if (ended) peak[m] = {};
@@ -497,7 +520,8 @@ private:
     };
 
     void weigh() {
-        std::vector<Peaks> peaks(mics_);
+        peaks_.assign(mics_, {});
+        auto& peaks = peaks_;
         for (const auto& h : hits_)
             for (std::size_t m = 0; m < mics_; ++m)
                 if (drum_of(m) == h.drum && !h.guess)
@@ -507,21 +531,31 @@ private:
         first_ = 0;
         for (auto& p : peaks)
             p.bleed.assign(lows_.steps / slot + 1, {}), p.state.assign(p.bleed.size(), kSilent);
+        for (std::size_t m = 0; m < mics_; ++m)
+            for (std::size_t s = 0; s < lows_.steps; ++s)
+                peaks[m].state[s / slot] = std::max(peaks[m].state[s / slot], busy_[m][s]);
+        std::vector<float> most(kKeyBands * mics_);
         play([&](std::size_t s) {
-            for (std::size_t m = 0; m < mics_; ++m) {
-                if (!drum_of(m)) continue;
-                auto& state = peaks[m].state[s / slot];
-                state = std::max(state, busy_[m][s]);
-                for (std::size_t b = 0; b < kKeyBands; ++b) {
-                    auto& most = peaks[m].bleed[s / slot][b];
-                    most = std::max(most, static_cast<double>(key_.unexplained(m, b)));
-                }
+            for (std::size_t b = 0; b < kKeyBands; ++b)
+                for (std::size_t m = 0; m < mics_; ++m)
+                    most[b * mics_ + m] = std::max(most[b * mics_ + m], key_.unexplained(m, b));
+            if ((s + 1) % slot == 0 || s + 1 == lows_.steps) {
+                for (std::size_t m = 0; m < mics_; ++m)
+                    for (std::size_t b = 0; b < kKeyBands; ++b)
+                        peaks[m].bleed[s / slot][b] =
+                            static_cast<double>(std::exchange(most[b * mics_ + m], 0.0f));
             }
             note_hits(s, peaks);
         });
         for (auto& p : peaks) keep_bleed(p), p.usual_db = usual_profile_db(p);
+    }
+
+    /// From what was weighed.
+    void propose_all() {
+        proposals_.clear();
+        for (auto& m : table_.mics) m.known = false, m.level_db = 0.0, m.weight_db.fill(kOffDb);
         for (std::size_t m = 0; m < mics_; ++m)
-            if (drum_of(m)) propose(m, peaks[m]);
+            if (drum_of(m)) propose(m, peaks_[m]);
     }
 
     /// Is nothing listed to be hit in this slot, or just before?
@@ -759,9 +793,10 @@ private:
         Patterns before(hits_.size(), std::vector<double>(channels)), out = before;
         const auto channel = [](std::size_t c) { return std::pair(c / kKeyBands, c % kKeyBands); };
         std::size_t next = 0, first = 0;
-        const auto learned = std::exchange(table_, {}); // levels as they are recorded
-        waves_known_ = false;
-        play([&](std::size_t s) {
+        key_.reset();
+        key_.set({}); // levels as they are recorded
+        for (std::size_t s = 0; s < lows_.steps; ++s) {
+            key_.advance(lows_.at(s));
             for (; next < hits_.size() && hits_[next].step <= s + steps(0.003); ++next)
                 for (std::size_t c = 0; c < channels; ++c) {
                     const auto [m, b] = channel(c);
@@ -773,8 +808,7 @@ private:
                     const auto [m, b] = channel(c);
                     out[i][c] = std::max(out[i][c], static_cast<double>(key_.power(m, b)));
                 }
-        });
-        table_ = learned, waves_known_ = false;
+        }
         for (std::size_t i = 0; i < hits_.size(); ++i)
             for (std::size_t c = 0; c < channels; ++c)
                 out[i][c] = out[i][c] > kAudible * before[i][c] && !is_room(take_.mics[c / kKeyBands].role)
@@ -952,7 +986,7 @@ private:
     std::vector<std::optional<Drum>> drums_; ///< per mic, its own
     Lows lows_;
     std::vector<float> waves_; ///< [step][mic], KitKey::wave()
-    bool waves_known_ = false;
+    std::vector<Peaks> peaks_; ///< per mic, of the hits as they are listed
     bool last_resort_ = false; ///< rather set hits aside than learn nothing
     std::vector<GridHit> hits_;
     std::vector<std::vector<Own>> busy_; ///< [mic][step]
@@ -961,6 +995,12 @@ private:
     KitKeyTable table_;
     std::vector<KitKeyProposal> proposals_;
     std::vector<Gap> gaps_; ///< per mic, of what was proposed
+    /// What is foretold of a mic, and the strokes of its own drum that it was learned between.
+    struct Heard {
+        std::optional<std::vector<std::size_t>> strokes; ///< none: not learned yet
+        std::vector<KitKeyTable::Bleed> bleed;
+    };
+    std::vector<Heard> heard_; ///< per mic
     std::vector<Gap> before_drop_;
     std::vector<GridHit> dropped_;                    ///< strangers
     std::array<std::size_t, kDrumCount> corrected_{}; ///< mistakes taken out of the list so far

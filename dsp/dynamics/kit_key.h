@@ -56,13 +56,14 @@ public:
     // For learning; @pre set() with all mics keyed.
     /// The low-passed sample that step() samples come to; carry is what they leave to the next.
     [[nodiscard]] float low(const float* samples, float& carry) const noexcept;
-    /// One step on from low-passed samples, one per mic.
+    /// One step on from low-passed samples, one per mic: waveforms, then levels.
     void advance(const float* lows) noexcept;
-    /// The same from what wave() gave at this step when the same responses were set.
+    /// The first half alone: sets wave().
+    void advance_waveforms(const float* lows) noexcept;
+    /// The second half alone, from what wave() gave at this step when the same responses were set.
     void advance_past_waveforms(const float* waves) noexcept;
     /// After the last step: the mic's low-passed sample less what was foretold of it; its squared level in a
-    /// band; what is unexplained of that; what it holds as a source; its top band as that band sees it; its
-    /// key.
+    /// band; what is unexplained of that; what it holds as a source; its top band as that band sees it.
     [[nodiscard]] float wave(std::size_t mic) const noexcept { return low_[mic]; }
     [[nodiscard]] float power(std::size_t mic, std::size_t band) const noexcept {
         return power_[band * stride_ + mic];
@@ -76,7 +77,6 @@ public:
     [[nodiscard]] float top(std::size_t mic, std::size_t band) const noexcept {
         return slow_top_[band * stride_ + mic];
     }
-    [[nodiscard]] float key_power(std::size_t mic) const noexcept { return key_[mic]; }
 
 private:
     static constexpr std::size_t kWide = 8, kMaxStep = 64, kMaxTaps = 72, kChunk = 512;
