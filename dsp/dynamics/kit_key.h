@@ -1,5 +1,6 @@
 #pragma once
 // The key of a gate that has every mic of the kit in hand: what the other mics cannot explain.
+#include "core/aligned.h"
 #include "core/moving.h"
 #include "filters/state_variable.h"
 #include "settings/kit_key_table.h"
@@ -107,27 +108,27 @@ private:
     // The mics that take part stand side by side, stride_ of them (a multiple of kWide) to a row.
     std::size_t count_ = 0, stride_ = kWide;
     std::array<std::size_t, kMaxMics> mic_{}, slot_{}; ///< of a slot; of a mic, or kMaxMics
-    std::vector<float> stage_, carry_, raw_, low_;
+    LineVector stage_, carry_, raw_, low_;
     std::array<Coefficients, kKeyBands> filter_{};
     std::array<char, kKeyBands> band_used_{};
-    std::vector<float> band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_, wash_,
-        slow_top_;             ///< [band][slot]
-    std::vector<float> bleed_; ///< [source][band][slot], squared
+    LineVector band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_, wash_,
+        slow_top_;     ///< [band][slot]
+    LineVector bleed_; ///< [source][band][slot], squared
     std::array<std::array<std::size_t, kMaxMics>, kKeyBands> sources_{};
     std::array<std::size_t, kKeyBands> source_count_{};
-    std::vector<float> top_, key_, limit_, fresh_;
+    LineVector top_, key_, limit_, fresh_;
     std::array<char, kMaxMics> known_{};
     // Waveforms: the last taps_ samples of each slot, twice over, and the responses in reverse.
     std::size_t taps_ = kResponseTaps, past_at_ = 0;
-    std::vector<float> past_, responses_;
+    LineVector past_, responses_;
     std::vector<ForetoldPath> foretold_; ///< by the mic that they lead to
     std::vector<ForetoldMic> foretold_mics_;
     // Delays at the step rate, rings of ring_ steps.
     std::size_t ring_ = 0, write_ = 0;
-    std::vector<float> lows_, limits_;
+    LineVector lows_, limits_;
     std::vector<std::size_t> delay_, wait_; ///< per mic
     std::array<std::size_t, kMaxMics> slot_delay_{}, slot_wait_{};
-    std::vector<float> bounds_; ///< limits during a chunk, one row for each step
+    LineVector bounds_; ///< limits during a chunk, one row for each step
     std::vector<std::size_t> lengths_;
     std::array<float, kChunk> bound_{};
     float hold_ = 0.0f, fall_ = 0.0f;
