@@ -1,10 +1,11 @@
 #include "bleed/kit_key_learn.h"
+#include "bleed/kit_key_gap.h"
 #include "bleed/kit_key_learn_response.h"
 #include "core/units.h"
 #include <algorithm>
-#include <bit>
 #include <cmath>
 #include <limits>
+#include <optional>
 #include <utility>
 
 namespace kitfold::dsp {
@@ -13,26 +14,8 @@ namespace {
 constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes differ, rooms ring
 constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
 constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
-constexpr double kMistaken = 0.06;      // share of the hits that may be wrong or missing
-constexpr double kAmpleDb = 20.0;       // margin beyond which more is of no use
-// Bands open the gate sooner the higher they are: worth some margin while it is ample.
-constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
-constexpr double kLetInCostsDb = 0.5; // of margin, for all further bands together
-constexpr double kLetInStepDb = 3.0, kLeastLetInDb = -30.0;
-constexpr double kLeastMarginDb = 1.0; // for a threshold
-constexpr double kDoubtDb = 5.0;       // margin that each hit set aside has to be worth
-// The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
-// is listed to be hit: such are mistakes in the list more often than not.
-constexpr double kMistakeDb = 2.0;
-constexpr double kDoubtBelowDb = 6.0; // margin from which on the list is believed as it is
-constexpr double kExplained = 0.25;   // most that is left of a listed hit that was another drum's
-constexpr double kNearBleed = 2.0;    // power re the loudest bleed; what is louder counts as a hit after all
-constexpr double kAlikeDb = 6.0;      // between the bands of two hits of one drum, each re its loudest
-constexpr double kSameDb = 3.0;       // the same, beyond doubt
-constexpr std::size_t kSeldom = 20;   // hits of a drum
-constexpr double kProfileDb = 15.0;   // under the loudest band: no more than this is compared
-constexpr double kHidden = 1e9;       // no level: covered by what rang before
-constexpr double kAudible = 4.0;      // power by which a channel has to rise
+constexpr double kHidden = 1e9;         // no level: covered by what rang before
+constexpr double kAudible = 4.0;        // power by which a channel has to rise
 constexpr double kLeastChannels = 12.0; // to compare two hits by
 constexpr double kStrangeDb = 3.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
 constexpr int kCorrections = 2;         // times the list of hits is corrected, and all learned again
@@ -44,8 +27,6 @@ constexpr double kLeastSilenceS = 6.0; // of the own drum, to learn waveforms fr
 constexpr double kSoonSeconds = 0.008; // after a hit its gate should be open
 constexpr double kBusyOwnSeconds = 0.25;
 constexpr double kOwnSeconds = 0.6; // after an own hit all that sounds is taken for its own
-
-double db_of(double power) noexcept { return power > 0.0 ? 10.0 * std::log10(power) : kOffDb; }
 
 /// Counts of powers in half decibels, for quantiles of any number of values.
 class PowerCounts {
@@ -71,12 +52,6 @@ private:
     std::vector<std::uint32_t> counts_;
     std::size_t total_ = 0;
 };
-
-double quantile(std::vector<double> v, double q) {
-    const auto at = static_cast<std::ptrdiff_t>(q * static_cast<double>(v.size() - 1) + 0.5);
-    std::nth_element(v.begin(), v.begin() + at, v.end());
-    return v[static_cast<std::size_t>(at)];
-}
 
 /// The take low-passed and thinned out as KitKey does, as it was recorded.
 struct Lows {
@@ -121,7 +96,7 @@ struct GridHit {
 class Learner {
 public:
     Learner(const Take& take, std::span<const Hit> hits)
-        : take_(take), mics_(take.mics.size()), gaps_(take.mics.size()) {
+        : take_(take), mics_(take.mics.size()), gaps_(take.mics.size()), heard_(take.mics.size()) {
         (void)key_.prepare(take.rate_hz, mics_);
         for (std::size_t m = 0; m < mics_; ++m) key_.set_delay(m, take.mics[m].delay_ms, 0.0);
         for (const auto& mic : take.mics) drums_.push_back(own_drum(mic.role));
@@ -139,7 +114,7 @@ public:
         correct();
         if (any_hopeless()) {
             last_resort_ = true;
-            learn();
+            propose_all(); // the list is the same, so are the measurements
             correct();
         }
         count_doubtful();
@@ -168,13 +143,13 @@ private:
         measure_overheads();
         measure_wash();
         weigh();
+        propose_all();
     }
 
     void clear() {
         table_ = {};
         table_.mics.resize(mics_);
-        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.weight_db.fill(kOffDb), m.wash_db.fill(kOffDb);
-        proposals_.clear();
+        for (auto& m : table_.mics) m.noise_db.fill(kOffDb), m.wash_db.fill(kOffDb);
     }
 
     void count_doubtful() {
@@ -246,47 +221,69 @@ private:
         }
     }
 
-    /// Runs the key over the take; after(step) sees its levels. The first time after waveforms were learned
-    /// keeps what they leave of the take, which is the same the next times.
+    /// Runs the key over what waveforms have left of the take; after(step) sees its levels.
     template <class After> void play(After after) {
         key_.reset();
         key_.set(table_);
         for (std::size_t s = 0; s < lows_.steps; ++s) {
-            float* const waves = &waves_[s * mics_];
-            if (waves_known_) {
-                key_.advance_past_waveforms(waves);
-            } else {
-                key_.advance(lows_.at(s));
-                for (std::size_t m = 0; m < mics_; ++m) waves[m] = key_.wave(m);
-            }
+            key_.advance_past_waveforms(&waves_[s * mics_]);
             after(s);
         }
-        waves_known_ = true;
     }
 
-    /// The way to each close mic, from where its own drum is silent in it.
+    /// The way to each close mic, from where its own drum is silent in it. What leads to a mic whose own
+    /// hits are the same as before is known.
     void learn_waveforms() {
-        waves_known_ = false;
-        const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * lows_.rate_hz / kResponseHz));
+        KitKeyTable changed;
+        std::vector<std::size_t> mics;
         for (std::size_t m = 0; m < mics_; ++m) {
-            if (!drum_of(m)) continue;
-            std::vector<std::size_t> sources;
-            for (std::size_t j = 0; j < mics_; ++j)
-                if (speaks(j) && drum_of(j) != drum_of(m)) sources.push_back(j);
-            const std::size_t late = steps(take_.mics[m].delay_ms / 1000.0); // hits are timed behind it
-            const auto found = learn_responses({lows_.samples, mics_}, m, sources, silent_steps(m, late),
-                                               taps, steps(kLeastSilenceS));
-            for (std::size_t i = 0; i < sources.size(); ++i) {
-                if (found[i].empty()) continue;
-                std::vector<float> response(kResponseTaps);
-                resample_response(found[i], lows_.rate_hz, response, kResponseHz);
-                auto& kept = path(sources[i], m).response;
-                for (const float x : response)
-                    kept.push_back(
-                        std::round(std::clamp(static_cast<double>(x), -kMostResponse, kMostResponse) * 1e4) /
-                        1e4);
+            auto strokes = strokes_of(m);
+            if (heard_[m].strokes != strokes) {
+                heard_[m] = {std::move(strokes), responses_to(m)};
+                mics.push_back(m);
+                for (const auto& b : heard_[m].bleed) changed.bleed.push_back(b);
             }
+            for (const auto& b : heard_[m].bleed) table_.bleed.push_back(b);
         }
+        if (mics.empty()) return;
+        key_.reset();
+        key_.set(changed);
+        for (std::size_t s = 0; s < lows_.steps; ++s) {
+            key_.advance_waveforms(lows_.at(s));
+            for (const auto m : mics) waves_[s * mics_ + m] = key_.wave(m);
+        }
+    }
+
+    /// Steps at which the mic's own drum is hit; none of a mic without one.
+    [[nodiscard]] std::vector<std::size_t> strokes_of(std::size_t mic) const {
+        std::vector<std::size_t> out;
+        for (const auto& h : hits_)
+            if (drum_of(mic) == h.drum) out.push_back(h.step);
+        return out;
+    }
+
+    [[nodiscard]] std::vector<KitKeyTable::Bleed> responses_to(std::size_t m) const {
+        std::vector<KitKeyTable::Bleed> out;
+        if (!drum_of(m)) return out;
+        const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * lows_.rate_hz / kResponseHz));
+        std::vector<std::size_t> sources;
+        for (std::size_t j = 0; j < mics_; ++j)
+            if (speaks(j) && drum_of(j) != drum_of(m)) sources.push_back(j);
+        const std::size_t late = steps(take_.mics[m].delay_ms / 1000.0); // hits are timed behind it
+        const auto found = learn_responses({lows_.samples, mics_}, m, sources, silent_steps(m, late), taps,
+                                           steps(kLeastSilenceS));
+        for (std::size_t i = 0; i < sources.size(); ++i) {
+            if (found[i].empty()) continue;
+            std::vector<float> response(kResponseTaps);
+            resample_response(found[i], lows_.rate_hz, response, kResponseHz);
+            auto& path = out.emplace_back(KitKeyTable::Bleed{sources[i], m, {}});
+            path.gain_db.fill(kOffDb);
+            for (const float x : response)
+                path.response.push_back(
+                    std::round(std::clamp(static_cast<double>(x), -kMostResponse, kMostResponse) * 1e4) /
+                    1e4);
+        }
+        return out;
     }
 
     /// Where a mic's own drum is silent, `late` steps before the hits say; for a drum that hardly ever is,
@@ -378,7 +375,7 @@ private:
             for (std::size_t b = 0; b < kKeyBands; ++b) {
                 const std::size_t at = m * kKeyBands + b;
                 if (w.ratio[at] > 0.0f && w.most[at] > kRise * static_cast<double>(w.before[at]))
-                    into[(w.hit->own * mics_ + m) * kKeyBands + b].push_back(db_of(w.ratio[at]));
+                    into[(w.hit->own * mics_ + m) * kKeyBands + b].push_back(power_db(w.ratio[at]));
             }
     }
 
@@ -439,15 +436,15 @@ private:
             for (std::size_t m = 0; m < mics_; ++m) {
                 if (!drum_of(m)) continue;
                 const bool ended = busy_[m][s] != kHit && peak[m][kTop] > 0.0;
+                if (!ended && busy_[m][s] != kHit && (busy_[m][s] != kSilent || s % 3 != 0)) continue;
                 for (std::size_t b = 0; b < kKeyBands; ++b) {
                     const double u =
                         static_cast<double>(b == kTop ? key_.power(m, b) : key_.unexplained(m, b));
                     if (busy_[m][s] == kHit)
                         peak[m][b] = std::max(peak[m][b], u);
                     else if (ended)
-                        own[m * kKeyBands + b].push_back(db_of(peak[m][b]) - db_of(peak[m][kTop]));
-                    else if (busy_[m][s] == kSilent && s % 3 == 0 &&
-                             u > kRise * static_cast<double>(noise(m, b)))
+                        own[m * kKeyBands + b].push_back(power_db(peak[m][b]) - power_db(peak[m][kTop]));
+                    else if (u > kRise * static_cast<double>(noise(m, b)))
                         ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m, b)));
                 }
                 if (ended) peak[m] = {};
@@ -487,17 +484,9 @@ private:
     }
 
     static constexpr double kNever = std::numeric_limits<double>::infinity();
-    struct Peaks {
-        std::vector<KeyBands> soon, own; ///< per hit: while its gate has to open, and later on
-        std::vector<KeyBands> heard;     ///< while its gate has to open, explained or not
-        std::vector<KeyBands> bleed;     ///< per slot of 10 ms
-        std::vector<Own> state;          ///< of its own drum in the slot
-        KeyBands usual_db{};             ///< of own hits, each band re the loudest
-        std::vector<double> low;         ///< peak of the mic in each own hit, squared
-    };
-
     void weigh() {
-        std::vector<Peaks> peaks(mics_);
+        peaks_.assign(mics_, {});
+        auto& peaks = peaks_;
         for (const auto& h : hits_)
             for (std::size_t m = 0; m < mics_; ++m)
                 if (drum_of(m) == h.drum && !h.guess)
@@ -506,96 +495,65 @@ private:
         const std::size_t slot = steps(0.01);
         first_ = 0;
         for (auto& p : peaks)
-            p.bleed.assign(lows_.steps / slot + 1, {}), p.state.assign(p.bleed.size(), kSilent);
+            p.bleed.assign(lows_.steps / slot + 1, {}), p.lonely = lonely_slots(p.bleed.size());
+        std::vector<float> most(kKeyBands * mics_);
         play([&](std::size_t s) {
-            for (std::size_t m = 0; m < mics_; ++m) {
-                if (!drum_of(m)) continue;
-                auto& state = peaks[m].state[s / slot];
-                state = std::max(state, busy_[m][s]);
-                for (std::size_t b = 0; b < kKeyBands; ++b) {
-                    auto& most = peaks[m].bleed[s / slot][b];
-                    most = std::max(most, static_cast<double>(key_.unexplained(m, b)));
-                }
+            for (std::size_t b = 0; b < kKeyBands; ++b)
+                for (std::size_t m = 0; m < mics_; ++m)
+                    most[b * mics_ + m] = std::max(most[b * mics_ + m], key_.unexplained(m, b));
+            if ((s + 1) % slot == 0 || s + 1 == lows_.steps) {
+                for (std::size_t m = 0; m < mics_; ++m)
+                    for (std::size_t b = 0; b < kKeyBands; ++b)
+                        peaks[m].bleed[s / slot][b] =
+                            static_cast<double>(std::exchange(most[b * mics_ + m], 0.0f));
             }
             note_hits(s, peaks);
         });
-        for (auto& p : peaks) keep_bleed(p), p.usual_db = usual_profile_db(p);
-        for (std::size_t m = 0; m < mics_; ++m)
-            if (drum_of(m)) propose(m, peaks[m]);
-    }
-
-    /// Is nothing listed to be hit in this slot, or just before?
-    [[nodiscard]] bool lonely(std::size_t slot) const {
-        return std::none_of(hits_.begin(), hits_.end(), [&](const GridHit& h) {
-            const std::size_t at = h.step / steps(0.01);
-            return at <= slot + 1 && slot <= at + 2;
-        });
-    }
-
-    static KeyBands profile_db(const KeyBands& power) {
-        const double most = *std::max_element(power.begin(), power.end());
-        KeyBands out;
-        for (std::size_t b = 0; b < kKeyBands; ++b) out[b] = std::max(db_of(power[b] / most), -kProfileDb);
-        return out;
-    }
-
-    /// How hits of the mic's own drum are spread over the bands.
-    static KeyBands usual_profile_db(const Peaks& peaks) {
-        std::array<std::vector<double>, kKeyBands> all;
-        for (const auto& own : peaks.own) {
-            const auto profile = profile_db(own);
-            for (std::size_t b = 0; b < kKeyBands; ++b) all[b].push_back(profile[b]);
+        for (std::size_t m = 0; m < mics_; ++m) {
+            std::vector<Own> state(peaks[m].bleed.size(), kSilent);
+            for (std::size_t s = 0; s < lows_.steps; ++s)
+                state[s / slot] = std::max(state[s / slot], busy_[m][s]);
+            keep_bleed(peaks[m].bleed, state);
+            peaks[m].usual_db = usual_profile_db(peaks[m].own);
         }
-        KeyBands out{};
-        for (std::size_t b = 0; b < kKeyBands && !peaks.own.empty(); ++b) out[b] = quantile(all[b], 0.5);
-        return out;
     }
 
-    static bool alike(const KeyBands& power, const KeyBands& usual_db, double within_db) {
-        const auto profile = profile_db(power);
-        double apart = 0.0;
-        for (std::size_t b = 0; b < kKeyBands; ++b)
-            apart += (profile[b] - usual_db[b]) * (profile[b] - usual_db[b]);
-        return apart < within_db * within_db * static_cast<double>(kKeyBands);
+    /// From what was weighed.
+    void propose_all() {
+        proposals_.clear();
+        for (auto& m : table_.mics) m.known = false, m.level_db = 0.0, m.weight_db.fill(kOffDb);
+        for (std::size_t m = 0; m < mics_; ++m)
+            if (drum_of(m)) propose(m, peaks_[m]);
     }
 
-    /// A drum of which one hit that is not listed outweighs all bleed.
-    static bool seldom(const Peaks& peaks) noexcept { return peaks.own.size() <= kSeldom; }
-
-    /// Does it rise in the slot as hits of the mic's own drum do? Where another is hit, only
-    /// of a drum that is hit seldom, and with less doubt.
-    [[nodiscard]] bool like_own(const Peaks& peaks, std::size_t slot) const {
-        KeyBands most{};
-        for (std::size_t i = slot; i < std::min(slot + 3, peaks.bleed.size()); ++i)
-            for (std::size_t b = 0; b < kKeyBands; ++b) most[b] = std::max(most[b], peaks.bleed[i][b]);
-        if (lonely(slot)) return alike(most, peaks.usual_db, kAlikeDb);
-        return seldom(peaks) && alike(most, peaks.usual_db, kSameDb);
-    }
-
-    /// Is a listed hit explained by the other mics, or unlike the others of its drum?
-    [[nodiscard]] static bool doubted(const Peaks& peaks, std::size_t hit) {
-        constexpr KeyBands kAll{1.0, 1.0, 1.0, 1.0, 1.0};
-        return sum(peaks.soon[hit], kAll) < kExplained * sum(peaks.heard[hit], kAll) ||
-               !alike(peaks.own[hit], peaks.usual_db, kAlikeDb);
+    /// Per slot: is nothing listed to be hit in it, or just before?
+    [[nodiscard]] std::vector<char> lonely_slots(std::size_t count) const {
+        std::vector<char> lonely(count, 1);
+        for (const auto& h : hits_) {
+            const std::size_t at = h.step / steps(0.01);
+            for (std::size_t i = at - std::min<std::size_t>(at, 1); i < std::min(at + 3, count); ++i)
+                lonely[i] = 0;
+        }
+        return lonely;
     }
 
     /// Of all levels those that no own hit explains: while its drum rings, what rises from where a gate may
     /// have closed.
-    static void keep_bleed(Peaks& peaks) {
+    static void keep_bleed(std::vector<KeyBands>& bleed, const std::vector<Own>& state) {
         constexpr std::size_t kHold = 6; // slots for which a gate has to have been under its threshold
-        for (std::size_t i = peaks.bleed.size(); i-- > 0;) {
-            if (peaks.state[i] == kSilent) continue;
+        for (std::size_t i = bleed.size(); i-- > 0;) {
+            if (state[i] == kSilent) continue;
             for (std::size_t b = 0; b < kKeyBands; ++b) {
-                double before = peaks.state[i] == kHit || i < kHold + 1 ? kNever : 0.0;
+                double before = state[i] == kHit || i < kHold + 1 ? kNever : 0.0;
                 for (std::size_t k = i - std::min(i, kHold + 1); k + 1 < i; ++k)
-                    before = std::max(before, peaks.bleed[k][b]);
-                if (!(peaks.bleed[i][b] > kAgain * before)) peaks.bleed[i][b] = 0.0;
+                    before = std::max(before, bleed[k][b]);
+                if (!(bleed[i][b] > kAgain * before)) bleed[i][b] = 0.0;
             }
         }
     }
 
     /// Of the hits from first_ on, those that are heard now.
-    void note_hits(std::size_t s, std::vector<Peaks>& peaks) {
+    void note_hits(std::size_t s, std::vector<KeyPeaks>& peaks) {
         while (first_ < hits_.size() && hits_[first_].step + steps(0.03) <= s) ++first_;
         for (std::size_t i = first_; i < hits_.size() && hits_[i].step <= s + steps(0.003); ++i)
             for (std::size_t m = 0; m < mics_; ++m) {
@@ -612,118 +570,6 @@ private:
                 const double low = static_cast<double>(key_.wave(m));
                 peaks[m].low[hits_[i].number] = std::max(peaks[m].low[hits_[i].number], low * low);
             }
-    }
-
-    /// Power under these weights of the bands.
-    static double sum(const KeyBands& p, const KeyBands& weight) {
-        double total = 0.0;
-        for (std::size_t b = 0; b < kKeyBands; ++b) total += weight[b] * p[b];
-        return total;
-    }
-
-    struct Level {
-        double power = 0.0;
-        std::size_t of = 0;   ///< the number of a hit among its drum's, or a slot
-        bool mistake = false; ///< a hit that the other mics explain; a bleed that looks like a hit
-    };
-
-    struct Gap {
-        double softest = 0.0, loudest = 0.0;
-        std::size_t doubtful = 0, mistakes = 0;
-        std::vector<std::size_t> explained, unlisted; ///< mistakes: hits by number; slots
-        [[nodiscard]] double margin_db() const { return db_of(softest) - db_of(std::max(loudest, 1e-20)); }
-        [[nodiscard]] bool fits() const { return margin_db() > kLeastMarginDb; } ///< a threshold
-        /// Each that is set aside has to be worth it, and more than ample is of no use.
-        [[nodiscard]] double worth() const {
-            return std::min(margin_db(), kAmpleDb) - kDoubtDb * static_cast<double>(doubtful) -
-                   kMistakeDb * static_cast<double>(mistakes);
-        }
-    };
-
-    /// The loudest bleeds, nearer together than 150 ms counted as one, loudest first.
-    [[nodiscard]] std::vector<Level> loudest_bleeds(const Peaks& peaks, const KeyBands& weight,
-                                                    std::size_t count) const {
-        constexpr std::size_t kApart = 15; // slots of 10 ms
-        constexpr std::size_t kPart = 64;  // slots whose most is remembered
-        std::vector<double> level(peaks.bleed.size());
-        std::vector<std::size_t> most((level.size() + kPart - 1) / kPart);
-        const auto look = [&](std::size_t part) {
-            const auto from = level.begin() + static_cast<std::ptrdiff_t>(part * kPart);
-            const auto left = level.size() - part * kPart;
-            most[part] = static_cast<std::size_t>(
-                std::max_element(from, from + static_cast<std::ptrdiff_t>(std::min(kPart, left))) -
-                level.begin());
-        };
-        std::vector<Level> out;
-        for (std::size_t i = 0; i < level.size(); ++i) level[i] = sum(peaks.bleed[i], weight);
-        for (std::size_t part = 0; part < most.size(); ++part) look(part);
-        while (out.size() < count && !most.empty()) {
-            const auto at = *std::max_element(most.begin(), most.end(),
-                                              [&](auto i, auto k) { return level[i] < level[k]; });
-            out.push_back({level[at], at, level[at] > 0.0 && like_own(peaks, at)});
-            const auto from = at - std::min(at, kApart), to = std::min(at + kApart, level.size());
-            for (std::size_t i = from; i < to; ++i) level[i] = 0.0;
-            for (std::size_t part = from / kPart; part * kPart < to; ++part) look(part);
-        }
-        return out;
-    }
-
-    /// The gap over the `low` softest hits and under the `high` loudest bleeds, which are set aside.
-    static Gap gap(const std::vector<Level>& own, const std::vector<Level>& bleed, std::size_t low,
-                   std::size_t high) {
-        Gap g{own[low].power, high < bleed.size() ? bleed[high].power : 0.0, 0, 0, {}, {}};
-        for (std::size_t i = 0; i < high; ++i) {
-            if (!bleed[i].mistake) {
-                ++g.doubtful;
-                continue;
-            }
-            g.unlisted.push_back(bleed[i].of);
-            g.softest = std::min(g.softest, bleed[i].power); // it is a hit then
-        }
-        const double near = kNearBleed * g.loudest;
-        for (std::size_t i = 0; i < low; ++i) {
-            if (!own[i].mistake || own[i].power > near) {
-                ++g.doubtful;
-                continue;
-            }
-            g.explained.push_back(own[i].of);
-            g.loudest = std::max(g.loudest, own[i].power); // it is bleed then
-        }
-        g.mistakes = g.unlisted.size() + g.explained.size();
-        return g;
-    }
-
-    /// What gaps are compared by: as a last resort any that a threshold fits into is better than none.
-    using Rank = std::pair<bool, double>;
-    [[nodiscard]] Rank rank(const Gap& gap, double worth) const {
-        return {!last_resort_ || gap.fits(), worth};
-    }
-
-    /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
-    /// of hits that all this rests on is not free of mistakes.
-    [[nodiscard]] Gap widest_gap(const Peaks& peaks, const KeyBands& weight, bool mistakes) const {
-        const std::size_t count = peaks.soon.size();
-        const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(count));
-        std::vector<Level> own;
-        for (std::size_t i = 0; i < count; ++i)
-            own.push_back({sum(peaks.soon[i], weight), i, doubted(peaks, i)});
-        std::stable_sort(own.begin(), own.end(), [](auto& a, auto& b) { return a.power < b.power; });
-        const std::size_t most_low = mistakes ? std::max(few, count / 2) : few;
-        const std::size_t most_high =
-            std::max({few, mistakes ? 1 + count / 8 : 0, seldom(peaks) ? std::size_t{2} : 0});
-        const auto bleed = loudest_bleeds(peaks, weight, most_high + 1);
-        Gap best = gap(own, bleed, 0, 0);
-        const auto widen = [&](std::size_t doubtful) {
-            for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
-                for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
-                    auto g = gap(own, bleed, low, high);
-                    if (g.doubtful <= doubtful && rank(g, g.worth()) > rank(best, best.worth()))
-                        best = std::move(g);
-                }
-        };
-        widen(few);
-        if (mistakes && last_resort_ && !best.fits()) widen(std::max(few, std::size_t{1}));
-        return best;
     }
 
     /// Takes what the gaps have shown to be mistakes out of the list of hits; is there any?
@@ -759,9 +605,10 @@ private:
         Patterns before(hits_.size(), std::vector<double>(channels)), out = before;
         const auto channel = [](std::size_t c) { return std::pair(c / kKeyBands, c % kKeyBands); };
         std::size_t next = 0, first = 0;
-        const auto learned = std::exchange(table_, {}); // levels as they are recorded
-        waves_known_ = false;
-        play([&](std::size_t s) {
+        key_.reset();
+        key_.set({}); // levels as they are recorded
+        for (std::size_t s = 0; s < lows_.steps; ++s) {
+            key_.advance(lows_.at(s));
             for (; next < hits_.size() && hits_[next].step <= s + steps(0.003); ++next)
                 for (std::size_t c = 0; c < channels; ++c) {
                     const auto [m, b] = channel(c);
@@ -773,12 +620,11 @@ private:
                     const auto [m, b] = channel(c);
                     out[i][c] = std::max(out[i][c], static_cast<double>(key_.power(m, b)));
                 }
-        });
-        table_ = learned, waves_known_ = false;
+        }
         for (std::size_t i = 0; i < hits_.size(); ++i)
             for (std::size_t c = 0; c < channels; ++c)
                 out[i][c] = out[i][c] > kAudible * before[i][c] && !is_room(take_.mics[c / kKeyBands].role)
-                                ? db_of(out[i][c] - before[i][c])
+                                ? power_db(out[i][c] - before[i][c])
                                 : kHidden;
         return out;
     }
@@ -869,48 +715,8 @@ private:
         return true;
     }
 
-    struct Choice {
-        KeyBands weight{1.0}; ///< of each band's power
-        Gap gap;
-    };
-
-    /// The bands that set own hits apart best. @param mistakes whether the list of hits is doubted
-    [[nodiscard]] Choice best_bands(const Peaks& peaks, bool mistakes) const {
-        Rank best{false, -std::numeric_limits<double>::infinity()};
-        Choice out;
-        for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
-            KeyBands weight{};
-            for (std::size_t b = 0; b < kKeyBands; ++b) weight[b] = set >> b & 1u;
-            auto gap = widest_gap(peaks, weight, mistakes);
-            double worth = gap.worth();
-            for (std::size_t b = 0; b < kKeyBands; ++b) worth *= 1.0 + weight[b] * kBandWorth[b];
-            if (const auto here = rank(gap, worth); here > best) best = here, out = {weight, std::move(gap)};
-        }
-        return out;
-    }
-
-    /// Lets the higher of the bands that were left out in as far as they cost next to no margin: a loud hit
-    /// opens the gate sooner by them.
-    void let_in(const Peaks& peaks, bool mistakes, Choice& choice) const {
-        const double least = choice.gap.worth() - kLetInCostsDb;
-        const auto lowest =
-            std::find_if(choice.weight.begin(), choice.weight.end(), [](double w) { return w > 0.0; });
-        const auto first = static_cast<std::size_t>(lowest - choice.weight.begin());
-        for (std::size_t b = kKeyBands; --b > first;) {
-            if (choice.weight[b] > 0.0) continue;
-            for (double db = 0.0; db >= kLeastLetInDb; db -= kLetInStepDb) {
-                auto weight = choice.weight;
-                weight[b] = power_from_db(db);
-                auto gap = widest_gap(peaks, weight, mistakes);
-                if (gap.worth() < least || (choice.gap.fits() && !gap.fits())) continue;
-                choice = {weight, std::move(gap)};
-                break;
-            }
-        }
-    }
-
     /// A threshold between own hits and bleed.
-    void propose(std::size_t m, const Peaks& peaks) {
+    void propose(std::size_t m, const KeyPeaks& peaks) {
         KitKeyProposal p;
         p.mic = m, p.hits = peaks.own.size();
         gaps_[m] = {};
@@ -919,17 +725,14 @@ private:
             proposals_.push_back(p);
             return;
         }
-        auto choice = best_bands(peaks, false);
-        const bool mistakes = !(choice.gap.margin_db() >= kDoubtBelowDb);
-        if (mistakes) choice = best_bands(peaks, true);
-        let_in(peaks, mistakes, choice);
+        auto choice = choose_bands(peaks, last_resort_);
         gaps_[m] = std::move(choice.gap);
         const auto& best = gaps_[m];
         p.margin_db = best.margin_db();
-        p.softest_hit_db = db_of(best.softest), p.loudest_bleed_db = db_of(best.loudest);
+        p.softest_hit_db = power_db(best.softest), p.loudest_bleed_db = power_db(best.loudest);
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
-            levels.push_back(db_of(peaks.low[h]) - db_of(sum(peaks.own[h], choice.weight)));
+            levels.push_back(power_db(peaks.low[h]) - power_db(power_under(peaks.own[h], choice.weight)));
         if (!best.fits()) {
             p.why_not = "its softest hits are no louder than bleed, even with all mics in hand";
             proposals_.push_back(p);
@@ -938,7 +741,7 @@ private:
         auto& mic = table_.mics[m];
         mic.known = true;
         mic.level_db = std::clamp(quantile(levels, 0.5), -40.0, 40.0);
-        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = db_of(choice.weight[b]);
+        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = power_db(choice.weight[b]);
         p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
         // nearer the bleed, and more so where there is room: the sooner it opens
         const double below_db = std::max(kBelowHits * p.margin_db, p.margin_db - kAboveBleedDb);
@@ -951,17 +754,23 @@ private:
     KitKey key_;
     std::vector<std::optional<Drum>> drums_; ///< per mic, its own
     Lows lows_;
-    std::vector<float> waves_; ///< [step][mic], KitKey::wave()
-    bool waves_known_ = false;
-    bool last_resort_ = false; ///< rather set hits aside than learn nothing
+    std::vector<float> waves_;    ///< [step][mic], KitKey::wave()
+    std::vector<KeyPeaks> peaks_; ///< per mic, of the hits as they are listed
+    bool last_resort_ = false;    ///< rather set hits aside than learn nothing
     std::vector<GridHit> hits_;
     std::vector<std::vector<Own>> busy_; ///< [mic][step]
     std::vector<float> noise_;           ///< [mic][band], power
     std::size_t first_ = 0;
     KitKeyTable table_;
     std::vector<KitKeyProposal> proposals_;
-    std::vector<Gap> gaps_; ///< per mic, of what was proposed
-    std::vector<Gap> before_drop_;
+    std::vector<KeyGap> gaps_; ///< per mic, of what was proposed
+    /// What is foretold of a mic, and the strokes of its own drum that it was learned between.
+    struct Heard {
+        std::optional<std::vector<std::size_t>> strokes; ///< none: not learned yet
+        std::vector<KitKeyTable::Bleed> bleed;
+    };
+    std::vector<Heard> heard_; ///< per mic
+    std::vector<KeyGap> before_drop_;
     std::vector<GridHit> dropped_;                    ///< strangers
     std::array<std::size_t, kDrumCount> corrected_{}; ///< mistakes taken out of the list so far
 };

@@ -319,12 +319,16 @@ void KitKey::foretell() noexcept {
 }
 
 void KitKey::advance(const float* lows) noexcept {
+    advance_waveforms(lows);
+    set_levels();
+}
+
+void KitKey::advance_waveforms(const float* lows) noexcept {
     if (lows != raw_.data()) std::copy_n(lows, count_, raw_.begin());
     if (!foretold_.empty()) foretell();
     std::copy_n(raw_.begin(), stride_, &lows_[write_ * stride_]);
     for (std::size_t k = 0; k < count_; ++k)
         low_[k] = lows_[((write_ - slot_delay_[k]) & (ring_ - 1)) * stride_ + k];
-    set_levels();
     write_ = (write_ + 1) & (ring_ - 1);
 }
 

@@ -1,5 +1,6 @@
 #pragma once
 // The key of a gate that has every mic of the kit in hand: what the other mics cannot explain.
+#include "core/aligned.h"
 #include "core/moving.h"
 #include "filters/state_variable.h"
 #include "settings/kit_key_table.h"
@@ -56,13 +57,14 @@ public:
     // For learning; @pre set() with all mics keyed.
     /// The low-passed sample that step() samples come to; carry is what they leave to the next.
     [[nodiscard]] float low(const float* samples, float& carry) const noexcept;
-    /// One step on from low-passed samples, one per mic.
+    /// One step on from low-passed samples, one per mic: waveforms, then levels.
     void advance(const float* lows) noexcept;
-    /// The same from what wave() gave at this step when the same responses were set.
+    /// The first half alone: sets wave().
+    void advance_waveforms(const float* lows) noexcept;
+    /// The second half alone, from what wave() gave at this step when the same responses were set.
     void advance_past_waveforms(const float* waves) noexcept;
     /// After the last step: the mic's low-passed sample less what was foretold of it; its squared level in a
-    /// band; what is unexplained of that; what it holds as a source; its top band as that band sees it; its
-    /// key.
+    /// band; what is unexplained of that; what it holds as a source; its top band as that band sees it.
     [[nodiscard]] float wave(std::size_t mic) const noexcept { return low_[mic]; }
     [[nodiscard]] float power(std::size_t mic, std::size_t band) const noexcept {
         return power_[band * stride_ + mic];
@@ -76,7 +78,6 @@ public:
     [[nodiscard]] float top(std::size_t mic, std::size_t band) const noexcept {
         return slow_top_[band * stride_ + mic];
     }
-    [[nodiscard]] float key_power(std::size_t mic) const noexcept { return key_[mic]; }
 
 private:
     static constexpr std::size_t kWide = 8, kMaxStep = 64, kMaxTaps = 72, kChunk = 512;
@@ -107,27 +108,27 @@ private:
     // The mics that take part stand side by side, stride_ of them (a multiple of kWide) to a row.
     std::size_t count_ = 0, stride_ = kWide;
     std::array<std::size_t, kMaxMics> mic_{}, slot_{}; ///< of a slot; of a mic, or kMaxMics
-    std::vector<float> stage_, carry_, raw_, low_;
+    LineVector stage_, carry_, raw_, low_;
     std::array<Coefficients, kKeyBands> filter_{};
     std::array<char, kKeyBands> band_used_{};
-    std::vector<float> band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_, wash_,
-        slow_top_;             ///< [band][slot]
-    std::vector<float> bleed_; ///< [source][band][slot], squared
+    LineVector band1_, low1_, band2_, low2_, power_, left_, held_, noise_, weight_, wash_,
+        slow_top_;     ///< [band][slot]
+    LineVector bleed_; ///< [source][band][slot], squared
     std::array<std::array<std::size_t, kMaxMics>, kKeyBands> sources_{};
     std::array<std::size_t, kKeyBands> source_count_{};
-    std::vector<float> top_, key_, limit_, fresh_;
+    LineVector top_, key_, limit_, fresh_;
     std::array<char, kMaxMics> known_{};
     // Waveforms: the last taps_ samples of each slot, twice over, and the responses in reverse.
     std::size_t taps_ = kResponseTaps, past_at_ = 0;
-    std::vector<float> past_, responses_;
+    LineVector past_, responses_;
     std::vector<ForetoldPath> foretold_; ///< by the mic that they lead to
     std::vector<ForetoldMic> foretold_mics_;
     // Delays at the step rate, rings of ring_ steps.
     std::size_t ring_ = 0, write_ = 0;
-    std::vector<float> lows_, limits_;
+    LineVector lows_, limits_;
     std::vector<std::size_t> delay_, wait_; ///< per mic
     std::array<std::size_t, kMaxMics> slot_delay_{}, slot_wait_{};
-    std::vector<float> bounds_; ///< limits during a chunk, one row for each step
+    LineVector bounds_; ///< limits during a chunk, one row for each step
     std::vector<std::size_t> lengths_;
     std::array<float, kChunk> bound_{};
     float hold_ = 0.0f, fall_ = 0.0f;

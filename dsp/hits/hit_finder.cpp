@@ -16,7 +16,7 @@ constexpr std::ptrdiff_t kHitApart = 18; // frames: nearer than that is one hit
 constexpr std::ptrdiff_t kPlateApart = 40;
 constexpr std::ptrdiff_t kCrashCovers = 600;
 constexpr float kCoveredDb = 6.0f; // a softer crash under one that is fresh
-constexpr float kLeastSeenDb = 10.0f;
+constexpr float kLeastSeenDb = 14.0f;
 constexpr float kSoftestDb = 30.0f; // under the drum's median
 
 /// What a drum's first wave lies above: rumble and hum are below all, drums below a cymbal.
