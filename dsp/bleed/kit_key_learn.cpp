@@ -1,6 +1,7 @@
 #include "bleed/kit_key_learn.h"
 #include "bleed/kit_key_gap.h"
 #include "bleed/kit_key_learn_response.h"
+#include "bleed/kit_key_strangers.h"
 #include "core/units.h"
 #include <algorithm>
 #include <cmath>
@@ -14,10 +15,7 @@ namespace {
 constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes differ, rooms ring
 constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
 constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
-constexpr double kHidden = 1e9;         // no level: covered by what rang before
 constexpr double kAudible = 4.0;        // power by which a channel has to rise
-constexpr double kLeastChannels = 12.0; // to compare two hits by
-constexpr double kStrangeDb = 3.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
 constexpr int kCorrections = 2;         // times the list of hits is corrected, and all learned again
 constexpr double kAboveBleedDb = 6.0;   // what a threshold needs, takes differ
 constexpr double kBelowHits = 0.6;      // of a margin too small for that: what is missed is lost
@@ -597,12 +595,9 @@ private:
 
     // ---- Hits that look like another drum's in all mics
 
-    /// By hit and channel (mic * kKeyBands + band): the level that it adds, dB, or kHidden.
-    using Patterns = std::vector<std::vector<double>>;
-
-    [[nodiscard]] Patterns patterns() {
+    [[nodiscard]] HitPatterns patterns() {
         const std::size_t channels = mics_ * kKeyBands;
-        Patterns before(hits_.size(), std::vector<double>(channels)), out = before;
+        HitPatterns before(hits_.size(), std::vector<double>(channels)), out = before;
         const auto channel = [](std::size_t c) { return std::pair(c / kKeyBands, c % kKeyBands); };
         std::size_t next = 0, first = 0;
         key_.reset();
@@ -629,16 +624,6 @@ private:
         return out;
     }
 
-    /// How unlike two hits are apart from how loud they are: standard deviation over channels, dB.
-    static double apart_db(const std::vector<double>& a, const std::vector<double>& b) {
-        double sum = 0.0, squares = 0.0, count = 0.0;
-        for (std::size_t c = 0; c < a.size(); ++c)
-            if (a[c] != kHidden && b[c] != kHidden)
-                sum += a[c] - b[c], squares += (a[c] - b[c]) * (a[c] - b[c]), count += 1.0;
-        if (count < kLeastChannels) return kHidden;
-        return std::sqrt(std::max(0.0, squares / count - sum * sum / (count * count)));
-    }
-
     /// Is a drum listed to be hit at about this step?
     [[nodiscard]] bool listed(Drum drum, std::size_t step) const {
         return std::any_of(hits_.begin(), hits_.end(), [&](const GridHit& h) {
@@ -646,35 +631,15 @@ private:
         });
     }
 
-    /// Of a drum's hits those near which there are more hits of others, at which this one is not listed, than
-    /// of its own. How near is what the third nearest of its own says, since a few of either are mistakes.
-    [[nodiscard]] std::vector<std::size_t> strangers(Drum drum, const Patterns& patterns) const {
-        constexpr std::size_t kNearest = 3;
-        constexpr double kAbout = 1.25; // times as far as the third
-        std::vector<std::size_t> own, others, out;
+    /// Of a drum's hits those that look like hits of others, at which this one is not listed.
+    [[nodiscard]] std::vector<std::size_t> strangers_of(Drum drum, const HitPatterns& patterns) const {
+        std::vector<std::size_t> own, others;
         for (std::size_t i = 0; i < hits_.size(); ++i)
             if (hits_[i].drum == drum)
                 own.push_back(i);
             else if (!listed(drum, hits_[i].step))
                 others.push_back(i);
-        const auto distances = [&](std::size_t hit, const std::vector<std::size_t>& to) {
-            std::vector<double> all;
-            for (const auto k : to)
-                if (k != hit) all.push_back(apart_db(patterns[hit], patterns[k]));
-            std::sort(all.begin(), all.end());
-            all.resize(std::max(all.size(), kNearest), kHidden);
-            return all;
-        };
-        for (const auto hit : own) {
-            const auto to_own = distances(hit, own), to_others = distances(hit, others);
-            const double near_db = kAbout * to_own[kNearest - 1];
-            const auto within = [near_db](const std::vector<double>& all) {
-                return std::upper_bound(all.begin(), all.end(), near_db) - all.begin();
-            };
-            if (to_others[kNearest - 1] < kStrangeDb && within(to_others) > within(to_own))
-                out.push_back(hit);
-        }
-        return out;
+        return strangers(patterns, own, others);
     }
 
     [[nodiscard]] std::size_t hits_of(Drum drum) const {
@@ -693,7 +658,7 @@ private:
         const auto seen = patterns();
         std::vector<char> strange(hits_.size(), 0);
         for (const auto m : mics)
-            for (const auto hit : strangers(*drum_of(m), seen)) strange[hit] = 1;
+            for (const auto hit : strangers_of(*drum_of(m), seen)) strange[hit] = 1;
         if (std::none_of(strange.begin(), strange.end(), [](char s) { return s != 0; })) return false;
         const auto all = std::exchange(hits_, {});
         for (std::size_t i = 0; i < all.size(); ++i) (strange[i] != 0 ? dropped_ : hits_).push_back(all[i]);
