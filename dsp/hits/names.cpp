@@ -331,8 +331,8 @@ bool Namer::two_at_once(std::size_t place) const {
     };
     for (const auto& a : claims_)
         for (const auto& b : claims_)
-            if (a.drum < b.drum && a.core && b.core && a.core != place && b.core != place && leads(a, b) &&
-                leads(b, a))
+            if (a.drum < b.drum && (names_[place] == a.drum || names_[place] == b.drum) && a.core && b.core &&
+                a.core != place && b.core != place && leads(a, b) && leads(b, a))
                 return true;
     return false;
 }
