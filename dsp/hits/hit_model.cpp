@@ -48,19 +48,6 @@ void HitModel::shape(Part& part) const {
         part.power[c] = part.level * part.colour[c % kScanBands] * from[c];
 }
 
-float HitModel::most_possible(std::size_t source, const HitEvent& event) const {
-    const auto& s = sources_[source];
-    std::vector<float> all, own;
-    for (std::size_t c = 0; c < s.shape.size(); ++c) {
-        if (s.shape[c] < 4.0f * event.hidden[c]) continue;
-        all.push_back((event.step[c] + event.hidden[c]) / s.shape[c]);
-        if (s.own && c / kScanBands == *s.own) own.push_back(all.back());
-    }
-    if (all.size() < 3) return 0.0f;
-    const float level = quantile(all, 0.25);
-    return own.empty() ? level : std::min(level, quantile(own, 0.5));
-}
-
 float HitModel::evident(std::size_t source, const HitEvent& event) const {
     const auto& s = sources_[source];
     std::vector<float> all, own;
@@ -72,6 +59,17 @@ float HitModel::evident(std::size_t source, const HitEvent& event) const {
     if (all.size() < 3 || (s.own && own.size() < 2)) return 0.0f;
     const float level = quantile(all, 0.1);
     return s.own ? std::min(level, quantile(own, 0.25)) : level;
+}
+
+/// The source at the level that its channels have in common, in its usual colour; none when softer than
+/// `softest`.
+std::optional<Part> HitModel::part_at(std::size_t source, std::vector<float>& ratios, float softest) const {
+    Part part;
+    part.source = source, part.level = quantile(ratios, 0.45);
+    if (part.level < softest) return std::nullopt;
+    part.colour.fill(1.0f);
+    shape(part);
+    return part;
 }
 
 /// Level from the channels of its own mic (all channels without one), after what is known already.
@@ -90,12 +88,7 @@ std::optional<Part> HitModel::first_guess(std::size_t source, const HitEvent& ev
         ratios.push_back(std::max(left, 0.0f) / s.shape[c]);
     }
     if (ratios.size() < (s.own ? 1u : 2u)) return std::nullopt;
-    Part part;
-    part.source = source, part.level = quantile(ratios, 0.45);
-    if (part.level < kSoftest) return std::nullopt;
-    part.colour.fill(1.0f);
-    shape(part);
-    return part;
+    return part_at(source, ratios, kSoftest);
 }
 
 /// A few steps towards the levels and colours that explain the event best; returns how many channels stay
@@ -176,12 +169,7 @@ std::optional<Part> HitModel::plain_in_own_mic(std::size_t source, const HitEven
             ratios.push_back((event.step[c] - known[c - first]) / s.shape[c]);
     }
     if (ratios.size() < 2 || static_cast<float>(ratios.size()) < 0.5f * voice) return std::nullopt;
-    Part part;
-    part.source = source, part.level = quantile(ratios, 0.45);
-    if (part.level < kSoft) return std::nullopt;
-    part.colour.fill(1.0f);
-    shape(part);
-    return part;
+    return part_at(source, ratios, kSoft);
 }
 
 std::vector<Part> HitModel::explain(const HitEvent& event) const {

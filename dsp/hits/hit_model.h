@@ -45,8 +45,6 @@ public:
     explicit HitModel(std::vector<Source> sources);
     [[nodiscard]] std::span<const Source> sources() const noexcept { return sources_; }
     [[nodiscard]] std::vector<Part> explain(const HitEvent& event) const;
-    /// Power that the source can have had in an event at most, re its shape: what most of its channels allow.
-    [[nodiscard]] float most_possible(std::size_t source, const HitEvent& event) const;
     /// Power re its shape that a source has shown in an event, by what most of its channels have in common.
     [[nodiscard]] float evident(std::size_t source, const HitEvent& event) const;
     /// Shapes anew from events and their explanations.
@@ -60,6 +58,8 @@ private:
     [[nodiscard]] static float loudness(const Source& source);
     [[nodiscard]] std::optional<Part> first_guess(std::size_t source, const HitEvent& event,
                                                   std::span<const float> known) const;
+    [[nodiscard]] std::optional<Part> part_at(std::size_t source, std::vector<float>& ratios,
+                                              float softest) const;
     void shape(Part& part) const;
     [[nodiscard]] float least_gain(std::size_t source) const;
     [[nodiscard]] float fit(std::vector<Part>& parts, const HitEvent& event, int rounds) const;

@@ -55,13 +55,4 @@ std::vector<double> error_filter(std::span<const double> given) {
     return c;
 }
 
-std::vector<std::complex<float>> error_filter_spectrum(std::span<const double> r, const RealFft& fft) {
-    std::vector<float> taps(fft.size());
-    const auto c = error_filter(r);
-    for (std::size_t i = 0; i < c.size(); ++i) taps[i] = static_cast<float>(c[i]);
-    std::vector<std::complex<float>> out(fft.bins());
-    fft.forward(taps, out);
-    return out;
-}
-
 } // namespace kitfold::dsp

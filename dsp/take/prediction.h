@@ -1,7 +1,5 @@
 #pragma once
 // Linear prediction: the short filter that makes a signal white without smearing its onsets backwards.
-#include "core/fft.h"
-#include <complex>
 #include <cstddef>
 #include <span>
 #include <vector>
@@ -14,8 +12,5 @@ std::vector<double> autocorrelation(std::span<const float> x, std::size_t order)
 /// Prediction-error filter 1, c1, c2, … of the autocorrelation `r`, by Levinson's recursion; minimum phase. A
 /// noise floor of 60 dB below the total is assumed, so silence is fine and gives 1.
 std::vector<double> error_filter(std::span<const double> r);
-
-/// Its response on the bins of `fft`.
-std::vector<std::complex<float>> error_filter_spectrum(std::span<const double> r, const RealFft& fft);
 
 } // namespace kitfold::dsp
