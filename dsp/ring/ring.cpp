@@ -263,6 +263,21 @@ std::vector<double> tiles_of(const Analysis& a, std::span<const double> level, d
     return centres;
 }
 
+/// Level of the spectrum two octaves round `hz`.
+double level_around(std::span<const double> level_db, double bin_hz, double hz) {
+    const auto from = level_db.begin() + std::ptrdiff_t(hz / 2.0 / bin_hz),
+               to = level_db.begin() + std::min(std::ptrdiff_t(hz * 2.0 / bin_hz) + 1, std::ssize(level_db));
+    return median({from, to});
+}
+
+/// How far noise that only falls, with no mode in it, rises above its mean in one bin of a hundred thousand,
+/// in the mean power of so many hits: chi squared by Wilson and Hilferty (1931), from memory.
+double highest_of_noise_db(std::size_t hits) {
+    constexpr double kNormalQuantile = 4.26; // of 1 - 1e-5
+    const double v = 2.0 / (9.0 * 2.0 * double(hits));
+    return 30.0 * std::log10(1.0 - v + kNormalQuantile * std::sqrt(v));
+}
+
 struct FoundMode {
     std::size_t hit;
     RingMode mode;
@@ -505,9 +520,13 @@ void measure_partials(const Analysis& a, RingResult& result) {
     for (const double hz : peaks_of(level_db, bin_hz, a.band)) add(hz);
     for (const auto& m : modes) // on a slope of the spectrum
         if (peaks.empty() || widths_off(nearest_of(peaks, m.hz), m.hz) >= 1.0) add(m.hz);
+    const auto stands_out = [&](double hz) {
+        const auto here = level_db[std::size_t(std::lround(hz / bin_hz))];
+        return here > level_around(level_db, bin_hz, hz) + highest_of_noise_db(a.hits.size());
+    };
     auto& partials = result.partials;
     for (const auto& peak : peaks)
-        if (!peak.explained && rings(peak.partial))
+        if (!peak.explained && rings(peak.partial) && stands_out(peak.hz))
             (peak.partial.judged ? partials : result.left_open).push_back(peak.partial);
     for (auto m : modes) {
         const auto& peak = nearest_of(peaks, m.hz);
