@@ -47,14 +47,6 @@ constexpr double kLeftOpenDb = -20.0; // re the strongest: less is not missed
 constexpr double kLateSeconds = 0.03;
 constexpr double kSpectrumSeconds = 0.5;
 
-double median(std::vector<double> values) {
-    if (values.empty()) return 0.0;
-    const auto middle = values.begin() + std::ptrdiff_t(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    if (values.size() % 2 == 1) return *middle;
-    return (*middle + *std::max_element(values.begin(), middle)) / 2.0;
-}
-
 /// Low-pass and decimation by an integer, so that the band that matters keeps some three times its width.
 class Decimator {
 public:
