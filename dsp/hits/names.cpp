@@ -101,7 +101,11 @@ private:
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(Claim& c);
     void give_what_covers(const Claim& c);
-    [[nodiscard]] float above(std::size_t place, std::size_t band) const;
+    [[nodiscard]] float loudest_db(std::size_t place, std::size_t band,
+                                   std::span<const std::size_t> mics) const;
+    [[nodiscard]] float above(std::size_t place, std::size_t band) const {
+        return loudest_db(place, band, above_[place]);
+    }
     [[nodiscard]] float top_db(std::size_t place) const;
     [[nodiscard]] bool plate(std::size_t place) const { return top_db(place) > kDarkestPlateDb; }
     [[nodiscard]] bool sounds_like(Drum drum, std::size_t place) const;
@@ -157,20 +161,25 @@ Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
     return out;
 }
 
-float Namer::above(std::size_t place, std::size_t band) const {
+float Namer::loudest_db(std::size_t place, std::size_t band, std::span<const std::size_t> mics) const {
     float most = -kFar;
-    for (const auto m : above_[place])
+    for (const auto m : mics)
         if (const auto c = m * kScanBands + band; shown(places_[place].print, c))
             most = std::max(most, places_[place].print.db[c]);
     return most;
 }
 
-/// How loud the top two bands are re the loudest below.
+/// How loud the top two bands are re the loudest below: over the kit, or where that is too soft, anywhere.
 float Namer::top_db(std::size_t place) const {
-    float top = -kFar, low = -kFar;
-    for (std::size_t b = 0; b < 6; ++b) low = std::max(low, above(place, b));
-    for (std::size_t b = 6; b < 8; ++b) top = std::max(top, above(place, b));
-    return top > -kFar ? top - low : -kFar;
+    std::vector<std::size_t> all(mics_.size());
+    std::iota(all.begin(), all.end(), 0);
+    for (const auto& mics : {above_[place], all}) {
+        float top = -kFar, low = -kFar;
+        for (std::size_t b = 0; b < 6; ++b) low = std::max(low, loudest_db(place, b, mics));
+        for (std::size_t b = 6; b < 8; ++b) top = std::max(top, loudest_db(place, b, mics));
+        if (top > -kFar) return top - low;
+    }
+    return -kFar;
 }
 
 /// What sounds like it: between the two a soft snare is as bright as an open hi-hat.
@@ -357,18 +366,17 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
     Namer namer(places, mics, std::move(arrivals));
     const auto names = namer.names();
-    const auto seldom = [&](std::size_t j) {
-        if (namer.two_at_once(j)) return true;
-        if (places[j].members.size() > kFew) return false;
+    std::vector<bool> stays;
+    for (std::size_t j = 0; j < places.size(); ++j) stays.push_back(!namer.two_at_once(j));
+    const auto often = [&](std::size_t j) { return places[j].members.size() > kFew; };
+    const auto often_elsewhere = [&](std::size_t j) {
         for (std::size_t i = 0; i < places.size(); ++i)
-            if (names[i] == names[j] && places[i].members.size() > kFew) return true;
-        return !names[j];
+            if (stays[i] && names[i] == names[j] && often(i)) return true;
+        return false;
     };
-    std::vector<bool> leave_out;
-    for (std::size_t j = 0; j < places.size(); ++j) leave_out.push_back(seldom(j));
     std::vector<NamedPlace> out;
     for (std::size_t j = 0; j < places.size(); ++j)
-        if (!leave_out[j]) out.push_back({std::move(places[j]), names[j]});
+        if (stays[j] && (often(j) || (names[j] && !often_elsewhere(j)))) out.push_back({places[j], names[j]});
     return out;
 }
 
