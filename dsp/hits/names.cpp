@@ -86,6 +86,7 @@ public:
     Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms);
     std::vector<std::optional<Drum>> names();
     [[nodiscard]] bool two_at_once(std::size_t place) const;
+    [[nodiscard]] std::vector<Drum> with(std::size_t place) const;
 
 private:
     struct Claim {
@@ -95,6 +96,7 @@ private:
         std::vector<bool> heard;
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
+    [[nodiscard]] float lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const;
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
@@ -137,26 +139,30 @@ Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::
     }
 }
 
+/// Of a drum's mic over the mean of the others.
+float Namer::lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const {
+    const auto& db = places_[place].print.db;
+    float others = 0.0f, count = 0.0f;
+    for (std::size_t m = 0; m < mics_.size(); ++m)
+        if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role))
+            others += db[m * kScanBands + band], count += 1.0f;
+    return db[own * kScanBands + band] - others / std::max(count, 1.0f);
+}
+
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
     Claim out{drum, own, {}, {}, {}};
     const auto [first, last] = voice_bands(drum);
-    for (const auto& p : places_) {
+    for (std::size_t j = 0; j < places_.size(); ++j) {
         float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
         for (auto b = first; b < last; ++b) {
-            float others = 0.0f, mics = 0.0f;
-            for (std::size_t m = 0; m < mics_.size(); ++m) {
-                if (own_drum(mics_[m].role) == drum || is_room(mics_[m].role)) continue;
-                others += p.print.db[m * kScanBands + b], mics += 1.0f;
-            }
-            const auto c = own * kScanBands + b;
-            const float lead = p.print.db[c] - others / std::max(mics, 1.0f);
+            const float lead = lead_db(drum, own, j, b);
             any += lead;
-            if (shown(p.print, c)) heard += lead, heard_bands += 1.0f;
+            if (shown(places_[j].print, own * kScanBands + b)) heard += lead, heard_bands += 1.0f;
         }
         out.heard.push_back(heard_bands > 0.0f);
         out.lead_db.push_back(heard_bands > 0.0f ? heard / heard_bands
                                                  : any / static_cast<float>(last - first));
-        if (drum == Drum::kick) out.lead_db.back() += low_db(p, own);
+        if (drum == Drum::kick) out.lead_db.back() += low_db(places_[j], own);
     }
     return out;
 }
@@ -346,6 +352,23 @@ bool Namer::two_at_once(std::size_t place) const {
     return false;
 }
 
+/// Heads whose mics lead at a place below 1 kHz as they do where the head is struck: they are struck with it.
+/// A cymbal that is loud in their mics leads there by far less.
+std::vector<Drum> Namer::with(std::size_t place) const {
+    std::vector<Drum> out;
+    for (const auto& c : claims_) {
+        if (is_plate(c.drum) || names_[place] == c.drum || !c.core) continue;
+        std::vector<float> short_db;
+        for (std::size_t b = 0; b < kFirstAbove1kHz; ++b) {
+            const auto cell = c.own * kScanBands + b;
+            if (shown(places_[place].print, cell) && shown(places_[*c.core].print, cell))
+                short_db.push_back(lead_db(c.drum, c.own, *c.core, b) - lead_db(c.drum, c.own, place, b));
+        }
+        if (!short_db.empty() && quantile(short_db, 0.5) < kAlikeDb) out.push_back(c.drum);
+    }
+    return out;
+}
+
 std::vector<std::optional<Drum>> Namer::names() {
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (const auto own = own_mic(mics_, static_cast<Drum>(d)))
@@ -376,7 +399,8 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     };
     std::vector<NamedPlace> out;
     for (std::size_t j = 0; j < places.size(); ++j)
-        if (stays[j] && (often(j) || (names[j] && !often_elsewhere(j)))) out.push_back({places[j], names[j]});
+        if (stays[j] && (often(j) || (names[j] && !often_elsewhere(j))))
+            out.push_back({places[j], names[j], namer.with(j)});
     return out;
 }
 
