@@ -16,6 +16,8 @@ constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
 constexpr float kAlikeDb = 4.0f;                                     // one drum struck elsewhere or otherwise
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
+constexpr float kBeyondDoubtDb = 12.0f; // eight times what one place's strokes differ by
+
 constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
 
 bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
@@ -102,7 +104,7 @@ private:
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(Claim& c);
-    void give_what_covers(const Claim& c);
+    [[nodiscard]] std::optional<std::size_t> covered(const Claim& c) const;
     [[nodiscard]] float loudest_db(std::size_t place, std::size_t band,
                                    std::span<const std::size_t> mics) const;
     [[nodiscard]] float above(std::size_t place, std::size_t band) const {
@@ -241,10 +243,9 @@ bool Namer::may_be(const Claim& c, std::size_t place) const {
     });
 }
 
-/// A drum that is never struck without a cymbal: its name to the place at which its mic stands out beyond
-/// doubt.
-void Namer::give_what_covers(const Claim& c) {
-    constexpr float kBeyondDoubtDb = 12.0f;
+/// Where a drum's mic stands out beyond doubt though it sounds otherwise: one that is never struck without a
+/// cymbal, or a mic under another's name.
+std::optional<std::size_t> Namer::covered(const Claim& c) const {
     std::optional<std::size_t> best;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (c.heard[j] && plate(j) != is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
@@ -253,7 +254,7 @@ void Namer::give_what_covers(const Claim& c) {
                          [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
             (!best || places_[j].members.size() > places_[*best].members.size()))
             best = j;
-    if (best) names_[*best] = c.drum;
+    return best;
 }
 
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
@@ -266,9 +267,14 @@ void Namer::give(Claim& c) {
         return std::pair(plate(a) == is_plate(c.drum), c.lead_db[a]) <
                std::pair(plate(b) == is_plate(c.drum), c.lead_db[b]);
     };
-    if (may.empty()) return give_what_covers(c);
-    const auto core = *std::max_element(may.begin(), may.end(), less);
-    if (plate(core) != is_plate(c.drum)) return give_what_covers(c);
+    const auto best = std::max_element(may.begin(), may.end(), less);
+    const auto other = covered(c);
+    if (best == may.end() || plate(*best) != is_plate(c.drum) ||
+        (other && c.lead_db[*best] < 0.0f)) { // its mic leads nowhere among its own kind
+        if (other) names_[*other] = c.drum;
+        return;
+    }
+    const auto core = *best;
     const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
     const auto alike = [&](std::size_t j) {
         return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
