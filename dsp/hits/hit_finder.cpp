@@ -69,13 +69,14 @@ void HitFinder::explain_all() {
     other.get();
 }
 
-/// Frame by which the channels that the part rules have reached a part of their step, the clearer ones
-/// counting more: what else was struck a moment before is heard in the others. Places are listeners.
-std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part& part,
-                                               std::span<const std::size_t> places) const {
+/// Moment by which the channels that the part rules have reached a part of their step, in frames and between
+/// them, the clearer ones counting more: what else was struck a moment before is heard in the others. Places
+/// are listeners.
+std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
+                                      std::span<const std::size_t> places) const {
     constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
     constexpr float kClearestDb = 30.0f;
-    std::vector<std::pair<std::ptrdiff_t, float>> reached; // and how clearly
+    std::vector<std::pair<float, float>> reached; // and how clearly
     float all = 0.0f;
     for (const float least_share : {0.85f, 0.5f}) {
         for (const auto m : places) {
@@ -84,13 +85,21 @@ std::optional<std::ptrdiff_t> HitFinder::onset(const HitEvent& event, const Part
             for (std::size_t b = 1; b < kScanBands; ++b) {
                 const auto c = m * kScanBands + b;
                 if (event.step[c] < 2.0f * event.hidden[c] || part.share[c] < least_share) continue;
-                for (auto f = event.frame - 7; f <= event.frame + 13; ++f)
-                    if (ear.energy(f, b) - 1.26f * past[b] >= (b < 4 ? 0.25f : 0.5f) * event.step[c]) {
+                const float least = (b < 4 ? 0.25f : 0.5f) * event.step[c] + 1.26f * past[b];
+                float was = ear.energy(event.frame - 8, b);
+                for (auto f = event.frame - 7; f <= event.frame + 13; ++f) {
+                    const float is = ear.energy(f, b);
+                    if (is >= least) {
+                        const float early =
+                            is > was ? std::clamp((is - least) / (is - was), 0.0f, 1.0f) : 0.0f;
                         reached.emplace_back(
-                            f, std::min(decibels(event.step[c] / event.hidden[c]), kClearestDb));
+                            static_cast<float>(f) - early,
+                            std::min(decibels(event.step[c] / event.hidden[c]), kClearestDb));
                         all += reached.back().second;
                         break;
                     }
+                    was = is;
+                }
             }
         }
         if (reached.size() >= 2) break;
@@ -168,7 +177,7 @@ double HitFinder::onset_delay_s(const Clock& clock, std::span<const KnownStroke>
         if (!s.onset) continue;
         const double t = seconds(clock.mic, events_[s.event].at) + clock.delay_s;
         if (const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, t - 0.007, t + 0.006, INFINITY))
-            all.push_back(static_cast<float>(*at - seconds(clock.mic, static_cast<float>(*s.onset))));
+            all.push_back(static_cast<float>(*at - seconds(clock.mic, *s.onset)));
     }
     return quantile(all, 0.5);
 }
@@ -206,7 +215,7 @@ double HitFinder::time_s(const KnownStroke& s, const Clock& clock, bool alone) c
             std::max(seconds(clock.mic, events_[s.event + 1].at) + clock.delay_s - kAhead_s, due + kLeast_s);
     const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, due - kBefore_s, due + kAfter_s, end);
     if (!s.onset || (alone && at)) return at.value_or(due);
-    const double about = seconds(clock.mic, static_cast<float>(*s.onset)) + clock.frame_delay_s;
+    const double about = seconds(clock.mic, *s.onset) + clock.frame_delay_s;
     return at && std::abs(*at - about) < kAgree_s ? *at : about;
 }
 

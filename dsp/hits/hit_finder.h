@@ -11,9 +11,9 @@ namespace kitfold::dsp {
 struct KnownStroke {
     std::size_t source = 0;
     std::size_t event = 0;
-    std::ptrdiff_t frame = 0;            ///< of the event
-    std::optional<std::ptrdiff_t> onset; ///< in which what it rules begins, where that is clear
-    float strength_db = 0.0f;            ///< re a typical hit of the source
+    std::ptrdiff_t frame = 0;   ///< of the event
+    std::optional<float> onset; ///< at which what it rules begins, where that is clear
+    float strength_db = 0.0f;   ///< re a typical hit of the source
 };
 
 struct FoundHit {
@@ -34,8 +34,8 @@ private:
     [[nodiscard]] std::vector<std::optional<float>> arrivals_ms(const Place& place) const;
     void learn_sources();
     void explain_all();
-    [[nodiscard]] std::optional<std::ptrdiff_t> onset(const HitEvent& event, const Part& part,
-                                                      std::span<const std::size_t> places) const;
+    [[nodiscard]] std::optional<float> onset(const HitEvent& event, const Part& part,
+                                             std::span<const std::size_t> places) const;
     [[nodiscard]] float seen_db(const HitEvent& event, const Part& part) const;
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
     [[nodiscard]] StrokesByDrum strokes() const;

@@ -16,6 +16,8 @@ constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
 constexpr float kAlikeDb = 4.0f;                                     // one drum struck elsewhere or otherwise
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
+constexpr float kBeyondDoubtDb = 12.0f; // eight times what one place's strokes differ by
+
 constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
 
 bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
@@ -86,6 +88,7 @@ public:
     Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms);
     std::vector<std::optional<Drum>> names();
     [[nodiscard]] bool two_at_once(std::size_t place) const;
+    [[nodiscard]] std::vector<Drum> with(std::size_t place) const;
 
 private:
     struct Claim {
@@ -95,13 +98,18 @@ private:
         std::vector<bool> heard;
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
+    [[nodiscard]] float lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const;
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(Claim& c);
-    void give_what_covers(const Claim& c);
-    [[nodiscard]] float above(std::size_t place, std::size_t band) const;
+    [[nodiscard]] std::optional<std::size_t> covered(const Claim& c) const;
+    [[nodiscard]] float loudest_db(std::size_t place, std::size_t band,
+                                   std::span<const std::size_t> mics) const;
+    [[nodiscard]] float above(std::size_t place, std::size_t band) const {
+        return loudest_db(place, band, above_[place]);
+    }
     [[nodiscard]] float top_db(std::size_t place) const;
     [[nodiscard]] bool plate(std::size_t place) const { return top_db(place) > kDarkestPlateDb; }
     [[nodiscard]] bool sounds_like(Drum drum, std::size_t place) const;
@@ -133,44 +141,53 @@ Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::
     }
 }
 
+/// Of a drum's mic over the mean of the others.
+float Namer::lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const {
+    const auto& db = places_[place].print.db;
+    float others = 0.0f, count = 0.0f;
+    for (std::size_t m = 0; m < mics_.size(); ++m)
+        if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role))
+            others += db[m * kScanBands + band], count += 1.0f;
+    return db[own * kScanBands + band] - others / std::max(count, 1.0f);
+}
+
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
     Claim out{drum, own, {}, {}, {}};
     const auto [first, last] = voice_bands(drum);
-    for (const auto& p : places_) {
+    for (std::size_t j = 0; j < places_.size(); ++j) {
         float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
         for (auto b = first; b < last; ++b) {
-            float others = 0.0f, mics = 0.0f;
-            for (std::size_t m = 0; m < mics_.size(); ++m) {
-                if (own_drum(mics_[m].role) == drum || is_room(mics_[m].role)) continue;
-                others += p.print.db[m * kScanBands + b], mics += 1.0f;
-            }
-            const auto c = own * kScanBands + b;
-            const float lead = p.print.db[c] - others / std::max(mics, 1.0f);
+            const float lead = lead_db(drum, own, j, b);
             any += lead;
-            if (shown(p.print, c)) heard += lead, heard_bands += 1.0f;
+            if (shown(places_[j].print, own * kScanBands + b)) heard += lead, heard_bands += 1.0f;
         }
         out.heard.push_back(heard_bands > 0.0f);
         out.lead_db.push_back(heard_bands > 0.0f ? heard / heard_bands
                                                  : any / static_cast<float>(last - first));
-        if (drum == Drum::kick) out.lead_db.back() += low_db(p, own);
+        if (drum == Drum::kick) out.lead_db.back() += low_db(places_[j], own);
     }
     return out;
 }
 
-float Namer::above(std::size_t place, std::size_t band) const {
+float Namer::loudest_db(std::size_t place, std::size_t band, std::span<const std::size_t> mics) const {
     float most = -kFar;
-    for (const auto m : above_[place])
+    for (const auto m : mics)
         if (const auto c = m * kScanBands + band; shown(places_[place].print, c))
             most = std::max(most, places_[place].print.db[c]);
     return most;
 }
 
-/// How loud the top two bands are re the loudest below.
+/// How loud the top two bands are re the loudest below: over the kit, or where that is too soft, anywhere.
 float Namer::top_db(std::size_t place) const {
-    float top = -kFar, low = -kFar;
-    for (std::size_t b = 0; b < 6; ++b) low = std::max(low, above(place, b));
-    for (std::size_t b = 6; b < 8; ++b) top = std::max(top, above(place, b));
-    return top > -kFar ? top - low : -kFar;
+    std::vector<std::size_t> all(mics_.size());
+    std::iota(all.begin(), all.end(), 0);
+    for (const auto& mics : {above_[place], all}) {
+        float top = -kFar, low = -kFar;
+        for (std::size_t b = 0; b < 6; ++b) low = std::max(low, loudest_db(place, b, mics));
+        for (std::size_t b = 6; b < 8; ++b) top = std::max(top, loudest_db(place, b, mics));
+        if (top > -kFar) return top - low;
+    }
+    return -kFar;
 }
 
 /// What sounds like it: between the two a soft snare is as bright as an open hi-hat.
@@ -226,10 +243,9 @@ bool Namer::may_be(const Claim& c, std::size_t place) const {
     });
 }
 
-/// A drum that is never struck without a cymbal: its name to the place at which its mic stands out beyond
-/// doubt.
-void Namer::give_what_covers(const Claim& c) {
-    constexpr float kBeyondDoubtDb = 12.0f;
+/// Where a drum's mic stands out beyond doubt though it sounds otherwise: one that is never struck without a
+/// cymbal, or a mic under another's name.
+std::optional<std::size_t> Namer::covered(const Claim& c) const {
     std::optional<std::size_t> best;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (c.heard[j] && plate(j) != is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
@@ -238,7 +254,7 @@ void Namer::give_what_covers(const Claim& c) {
                          [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
             (!best || places_[j].members.size() > places_[*best].members.size()))
             best = j;
-    if (best) names_[*best] = c.drum;
+    return best;
 }
 
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
@@ -251,9 +267,14 @@ void Namer::give(Claim& c) {
         return std::pair(plate(a) == is_plate(c.drum), c.lead_db[a]) <
                std::pair(plate(b) == is_plate(c.drum), c.lead_db[b]);
     };
-    if (may.empty()) return give_what_covers(c);
-    const auto core = *std::max_element(may.begin(), may.end(), less);
-    if (plate(core) != is_plate(c.drum)) return give_what_covers(c);
+    const auto best = std::max_element(may.begin(), may.end(), less);
+    const auto other = covered(c);
+    if (best == may.end() || plate(*best) != is_plate(c.drum) ||
+        (other && c.lead_db[*best] < 0.0f)) { // its mic leads nowhere among its own kind
+        if (other) names_[*other] = c.drum;
+        return;
+    }
+    const auto core = *best;
     const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
     const auto alike = [&](std::size_t j) {
         return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
@@ -337,6 +358,23 @@ bool Namer::two_at_once(std::size_t place) const {
     return false;
 }
 
+/// Heads whose mics lead at a place below 1 kHz as they do where the head is struck: they are struck with it.
+/// A cymbal that is loud in their mics leads there by far less.
+std::vector<Drum> Namer::with(std::size_t place) const {
+    std::vector<Drum> out;
+    for (const auto& c : claims_) {
+        if (is_plate(c.drum) || names_[place] == c.drum || !c.core) continue;
+        std::vector<float> short_db;
+        for (std::size_t b = 0; b < kFirstAbove1kHz; ++b) {
+            const auto cell = c.own * kScanBands + b;
+            if (shown(places_[place].print, cell) && shown(places_[*c.core].print, cell))
+                short_db.push_back(lead_db(c.drum, c.own, *c.core, b) - lead_db(c.drum, c.own, place, b));
+        }
+        if (!short_db.empty() && quantile(short_db, 0.5) < kAlikeDb) out.push_back(c.drum);
+    }
+    return out;
+}
+
 std::vector<std::optional<Drum>> Namer::names() {
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (const auto own = own_mic(mics_, static_cast<Drum>(d)))
@@ -357,18 +395,18 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
     Namer namer(places, mics, std::move(arrivals));
     const auto names = namer.names();
-    const auto seldom = [&](std::size_t j) {
-        if (namer.two_at_once(j)) return true;
-        if (places[j].members.size() > kFew) return false;
+    std::vector<bool> stays;
+    for (std::size_t j = 0; j < places.size(); ++j) stays.push_back(!namer.two_at_once(j));
+    const auto often = [&](std::size_t j) { return places[j].members.size() > kFew; };
+    const auto often_elsewhere = [&](std::size_t j) {
         for (std::size_t i = 0; i < places.size(); ++i)
-            if (names[i] == names[j] && places[i].members.size() > kFew) return true;
-        return !names[j];
+            if (stays[i] && names[i] == names[j] && often(i)) return true;
+        return false;
     };
-    std::vector<bool> leave_out;
-    for (std::size_t j = 0; j < places.size(); ++j) leave_out.push_back(seldom(j));
     std::vector<NamedPlace> out;
     for (std::size_t j = 0; j < places.size(); ++j)
-        if (!leave_out[j]) out.push_back({std::move(places[j]), names[j]});
+        if (stays[j] && (often(j) || (names[j] && !often_elsewhere(j))))
+            out.push_back({places[j], names[j], namer.with(j)});
     return out;
 }
 

@@ -9,10 +9,13 @@
 
 namespace kitfold::dsp {
 
+inline constexpr std::size_t kFirstAbove1kHz = 4; ///< band; below it heads speak, and cymbals hardly
+
 /// A place and what it is; no drum where nothing proves one.
 struct NamedPlace {
     Place place;
     std::optional<Drum> drum;
+    std::vector<Drum> with = {}; ///< heads with a mic that are struck with it each time
 };
 
 /// By mic: when it first hears a place's strokes in the middle, ms, re one moment for all; none where that

@@ -8,7 +8,6 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr std::size_t kFewest = 3;
-constexpr std::size_t kFirstAbove1kHz = 4; // band
 
 bool plate(const Source& s) { return s.drum && is_plate(*s.drum); }
 
@@ -17,6 +16,13 @@ struct FirstIdea {
     Source source;
     std::vector<std::size_t> examples;
     std::vector<float> heard;
+    std::vector<Drum> with; ///< heads with a mic that are struck with it each time
+
+    /// A head is in a cymbal's strokes only if its own mic says so: what else a loud cymbal does there is its
+    /// own.
+    [[nodiscard]] bool may_contain(const Source& head) const {
+        return !head.own || std::find(with.begin(), with.end(), head.drum) != with.end();
+    }
 };
 
 struct Loud {
@@ -52,7 +58,7 @@ std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const
 
 /// Levels are taken in the source's own mic, or in all.
 FirstIdea idea_of(const NamedPlace& named, std::optional<std::size_t> own, std::span<const HitEvent> events) {
-    FirstIdea out{{named.drum, own, {}}, named.place.members, {}};
+    FirstIdea out{{named.drum, own, {}}, named.place.members, {}, named.with};
     std::vector<Loud> louds;
     for (const auto i : out.examples) {
         float sum = 1e-20f;
@@ -83,7 +89,9 @@ void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
             if (level <= 0.0f) continue;
             std::vector<float> other(shape.size());
             for (std::size_t o = 0; o < ideas.size(); ++o) {
-                if (plate(ideas[o].source) == plate(ideas[s].source)) continue;
+                if (plate(ideas[o].source) == plate(ideas[s].source) ||
+                    (plate(ideas[s].source) && !ideas[s].may_contain(ideas[o].source)))
+                    continue;
                 const float evident = model.evident(o, e);
                 for (std::size_t c = 0; c < other.size(); ++c)
                     other[c] = std::max(other[c], evident * ideas[o].heard[c]);
@@ -98,14 +106,14 @@ void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
     }
 }
 
-/// A cymbal without a mic, heard in a head's own mic, is far below that head where heads speak: one that was
-/// struck with it each time would otherwise contain it.
+/// A cymbal without a mic, heard in the mic of a head that was struck with it each time, is far below that
+/// head where heads speak; it would otherwise contain it.
 void keep_out_of_heads(std::vector<FirstIdea>& ideas) {
     constexpr float kFarBelow = 0.01f; // 20 dB
     for (auto& cymbal : ideas) {
         if (cymbal.source.own || !plate(cymbal.source)) continue;
         for (const auto& head : ideas) {
-            if (!head.source.own || plate(head.source)) continue;
+            if (!head.source.own || plate(head.source) || !cymbal.may_contain(head.source)) continue;
             for (std::size_t b = 0; b < kFirstAbove1kHz; ++b) {
                 const auto c = *head.source.own * kScanBands + b;
                 cymbal.source.shape[c] = std::min(cymbal.source.shape[c], kFarBelow * head.heard[c]);

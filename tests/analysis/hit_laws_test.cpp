@@ -61,7 +61,7 @@ TEST_CASE("hits do not depend on level and order of the mics", "[check]") {
     }
 }
 
-TEST_CASE("hits do not depend on where a take starts", "[check][!mayfail]") {
+TEST_CASE("hits do not depend on where a take starts", "[check]") {
     const Simulator simulator(options(48'000.0));
     auto samples = simulator.render();
     const auto before = hits_of(48'000.0, simulator.take_mics(), samples);
@@ -69,7 +69,7 @@ TEST_CASE("hits do not depend on where a take starts", "[check][!mayfail]") {
     check_same(before, hits_of(48'000.0, simulator.take_mics(), samples), 17'779.0 / 48'000.0);
 }
 
-// Not reached yet: 96 to 98 %. Places near the limit of being alike fall on either side of it.
+// Not reached yet: 97.8 to 98.9 %. Two to four cymbals without a mic differ in name or by 3 ms.
 TEST_CASE("hits are the same at every rate", "[check][!mayfail]") {
     const auto at = [](double rate_hz) {
         const Simulator s(options(rate_hz));

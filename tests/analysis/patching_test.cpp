@@ -75,8 +75,7 @@ void check_exchanged(const Exchanges& exchanges) {
 
 } // namespace
 
-// Falls short today: with the new list of hits one of these exchanges is not told in every take.
-TEST_CASE("close mics exchanged are found, and named", "[analysis][patching][!mayfail]") {
+TEST_CASE("close mics exchanged are found, and named", "[analysis][patching]") {
     check_exchanged({{Role::rack_tom, Role::floor_tom},
                      {Role::kick_in, Role::snare_top},
                      {Role::kick_in, Role::kick_out},
@@ -85,10 +84,7 @@ TEST_CASE("close mics exchanged are found, and named", "[analysis][patching][!ma
                      {Role::overhead_left, Role::overhead_right}});
 }
 
-// Falls short today: the list of hits takes the hi-hat in the floor tom's mic for the rack tom, and the heads
-// of a snare aren't told apart in every take.
-TEST_CASE("hi-hat and floor tom, and the heads of a snare, exchanged are found",
-          "[analysis][patching][!mayfail]") {
+TEST_CASE("hi-hat and floor tom, and the heads of a snare, exchanged are found", "[analysis][patching]") {
     check_exchanged({{Role::hihat, Role::floor_tom}});
     check_exchanged({{Role::snare_top, Role::snare_bottom}});
 }
