@@ -4,15 +4,12 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <utility>
 
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kMistaken = 0.06; // share of the hits that may be wrong or missing
-// Bands open the gate sooner the higher they are: worth some margin while it is ample.
-constexpr KeyBands kBandWorth{0.0, 0.05, 0.1, 0.15, 0.15};
+constexpr double kMistaken = 0.06;    // share of the hits that may be wrong or missing
 constexpr double kLetInCostsDb = 0.5; // of margin, for all further bands together
 constexpr double kLetInStepDb = 3.0, kLeastLetInDb = -30.0;
 constexpr double kLeastMarginDb = 1.0; // for a threshold
@@ -119,62 +116,42 @@ KeyGap gap(const std::vector<Level>& own, const std::vector<Level>& bleed, std::
     return g;
 }
 
-/// How far the list of hits is believed.
-struct Trust {
-    bool mistakes;    ///< hits may be bleed and bleed may be hits
-    bool last_resort; ///< any gap that a threshold fits into is better than none
-};
-
-/// What gaps are compared by.
-using Rank = std::pair<bool, double>;
-Rank rank(const KeyGap& gap, double worth, Trust trust) { return {!trust.last_resort || gap.fits(), worth}; }
-
 /// The widest gap between own hits and bleed that leaves no more than a few on the wrong side: the list
 /// of hits that all this rests on is not free of mistakes.
-KeyGap widest_gap(const KeyPeaks& peaks, const KeyBands& weight, Trust trust) {
+KeyGap widest_gap(const KeyPeaks& peaks, const KeyBands& weight, bool mistakes) {
     const std::size_t count = peaks.soon.size();
     const auto few = static_cast<std::size_t>(kMistaken * static_cast<double>(count));
     std::vector<Level> own;
     for (std::size_t i = 0; i < count; ++i)
         own.push_back({power_under(peaks.soon[i], weight), i, doubted(peaks, i)});
     std::stable_sort(own.begin(), own.end(), [](auto& a, auto& b) { return a.power < b.power; });
-    const std::size_t most_low = trust.mistakes ? std::max(few, count / 2) : few;
+    const std::size_t most_low = mistakes ? std::max(few, count / 2) : few;
     const std::size_t most_high =
-        std::max({few, trust.mistakes ? 1 + count / 8 : 0, seldom(peaks) ? std::size_t{2} : 0});
+        std::max({few, mistakes ? 1 + count / 8 : 0, seldom(peaks) ? std::size_t{2} : 0});
     const auto bleed = loudest_bleeds(peaks, weight, most_high + 1);
     KeyGap best = gap(own, bleed, 0, 0);
-    const auto widen = [&](std::size_t doubtful) {
-        for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
-            for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high) {
-                auto g = gap(own, bleed, low, high);
-                if (g.doubtful <= doubtful && rank(g, g.worth(), trust) > rank(best, best.worth(), trust))
-                    best = std::move(g);
-            }
-    };
-    widen(few);
-    if (trust.mistakes && trust.last_resort && !best.fits()) widen(std::max(few, std::size_t{1}));
+    for (std::size_t low = 0; low <= most_low && low + kLearnHits <= count; ++low)
+        for (std::size_t high = 0; high <= most_high && high < bleed.size(); ++high)
+            if (auto g = gap(own, bleed, low, high); g.doubtful <= few && g.worth() > best.worth())
+                best = std::move(g);
     return best;
 }
 
 /// The bands that set own hits apart best.
-KeyChoice best_bands(const KeyPeaks& peaks, Trust trust) {
-    Rank best{false, -std::numeric_limits<double>::infinity()};
+KeyChoice best_bands(const KeyPeaks& peaks, bool mistakes) {
     KeyChoice out;
     for (unsigned set = 1; set < 1u << kKeyBands; ++set) {
         KeyBands weight{};
         for (std::size_t b = 0; b < kKeyBands; ++b) weight[b] = set >> b & 1u;
-        auto gap = widest_gap(peaks, weight, trust);
-        double worth = gap.worth();
-        for (std::size_t b = 0; b < kKeyBands; ++b) worth *= 1.0 + weight[b] * kBandWorth[b];
-        if (const auto here = rank(gap, worth, trust); here > best)
-            best = here, out = {weight, std::move(gap)};
+        auto gap = widest_gap(peaks, weight, mistakes);
+        if (set == 1 || gap.worth() > out.gap.worth()) out = {weight, std::move(gap)};
     }
     return out;
 }
 
 /// Lets the higher of the bands that were left out in as far as they cost next to no margin: a loud hit
 /// opens the gate sooner by them.
-void let_in(const KeyPeaks& peaks, Trust trust, KeyChoice& choice) {
+void let_in(const KeyPeaks& peaks, bool mistakes, KeyChoice& choice) {
     const double least = choice.gap.worth() - kLetInCostsDb;
     const auto lowest =
         std::find_if(choice.weight.begin(), choice.weight.end(), [](double w) { return w > 0.0; });
@@ -184,7 +161,7 @@ void let_in(const KeyPeaks& peaks, Trust trust, KeyChoice& choice) {
         for (double db = 0.0; db >= kLeastLetInDb; db -= kLetInStepDb) {
             auto weight = choice.weight;
             weight[b] = power_from_db(db);
-            auto gap = widest_gap(peaks, weight, trust);
+            auto gap = widest_gap(peaks, weight, mistakes);
             if (gap.worth() < least || (choice.gap.fits() && !gap.fits())) continue;
             choice = {weight, std::move(gap)};
             break;
@@ -228,12 +205,11 @@ double KeyGap::worth() const {
            kMistakeDb * static_cast<double>(mistakes);
 }
 
-KeyChoice choose_bands(const KeyPeaks& peaks, bool last_resort) {
-    Trust trust{false, last_resort};
-    auto choice = best_bands(peaks, trust);
-    trust.mistakes = !(choice.gap.margin_db() >= kDoubtBelowDb);
-    if (trust.mistakes) choice = best_bands(peaks, trust);
-    let_in(peaks, trust, choice);
+KeyChoice choose_bands(const KeyPeaks& peaks) {
+    auto choice = best_bands(peaks, false);
+    const bool mistakes = !(choice.gap.margin_db() >= kDoubtBelowDb);
+    if (mistakes) choice = best_bands(peaks, true);
+    let_in(peaks, mistakes, choice);
     return choice;
 }
 

@@ -44,9 +44,8 @@ double power_under(const KeyBands& power, const KeyBands& weight);
 /// How hits of the mic's own drum are spread over the bands: medians, dB re the loudest band.
 KeyBands usual_profile_db(const std::vector<KeyBands>& own);
 /// The bands that set own hits apart best, whereby a few may be set aside, and more, as mistakes in the list
-/// of hits, when the gap is narrow otherwise. @param last_resort any gap that a threshold fits into is better
-/// than a wider one. @pre two hits or more
-KeyChoice choose_bands(const KeyPeaks& peaks, bool last_resort);
+/// of hits, when the gap is narrow otherwise. @pre two hits or more
+KeyChoice choose_bands(const KeyPeaks& peaks);
 
 /// kOffDb for 0. The value nearest to that share of the sorted values; @pre not empty.
 double power_db(double power) noexcept;

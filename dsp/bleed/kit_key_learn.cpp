@@ -16,7 +16,6 @@ constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes diff
 constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
 constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
 constexpr double kAudible = 4.0;        // power by which a channel has to rise
-constexpr int kCorrections = 2;         // times the list of hits is corrected, and all learned again
 constexpr double kAboveBleedDb = 6.0;   // what a threshold needs, takes differ
 constexpr double kBelowHits = 0.6;      // of a margin too small for that: what is missed is lost
 constexpr double kMostBelowDb = 15.0;   // a threshold under the softest hit
@@ -109,29 +108,13 @@ public:
             learn();
             if (take_strangers_back()) learn();
         }
-        correct();
-        if (any_hopeless()) {
-            last_resort_ = true;
-            propose_all(); // the list is the same, so are the measurements
-            correct();
-        }
+        if (correct_hits()) learn();
         count_doubtful();
         round_to_tenths();
         return {std::move(table_), std::move(proposals_)};
     }
 
 private:
-    void correct() {
-        for (int corrections = 0; corrections < kCorrections && correct_hits(); ++corrections) learn();
-    }
-
-    /// Is there a drum whose gate would have to be a plain one?
-    [[nodiscard]] bool any_hopeless() const {
-        return std::any_of(proposals_.begin(), proposals_.end(), [this](const KitKeyProposal& p) {
-            return correctable(p.mic) && p.hits >= kLearnHits && !gaps_[p.mic].fits();
-        });
-    }
-
     /// All of it, from the hits as they are listed now.
     void learn() {
         clear();
@@ -690,7 +673,7 @@ private:
             proposals_.push_back(p);
             return;
         }
-        auto choice = choose_bands(peaks, last_resort_);
+        auto choice = choose_bands(peaks);
         gaps_[m] = std::move(choice.gap);
         const auto& best = gaps_[m];
         p.margin_db = best.margin_db();
@@ -721,7 +704,6 @@ private:
     Lows lows_;
     std::vector<float> waves_;    ///< [step][mic], KitKey::wave()
     std::vector<KeyPeaks> peaks_; ///< per mic, of the hits as they are listed
-    bool last_resort_ = false;    ///< rather set hits aside than learn nothing
     std::vector<GridHit> hits_;
     std::vector<std::vector<Own>> busy_; ///< [mic][step]
     std::vector<float> noise_;           ///< [mic][band], power
