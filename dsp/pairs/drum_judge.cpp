@@ -49,6 +49,13 @@ DrumStrokes part_of(const DrumStrokes& all) {
     return all.below(all.drum() == Drum::snare ? kSnareHz : kDrumHz);
 }
 
+/// The first wave of a kick or tom is below; above there is mostly noise, which moves the moment at which it
+/// passes a level. A stick on a rim, and plates, begin up there.
+DrumStrokes free_of_hiss(DrumStrokes all) {
+    constexpr double kHissHz = 6000.0;
+    return is_plate(all.drum()) || all.drum() == Drum::snare ? all : all.below(kHissHz);
+}
+
 Pair refused(Pair pair, std::string why) {
     pair.why_not = std::move(why);
     return pair;
@@ -94,7 +101,7 @@ bool heads_of_one_drum(Role x, Role y) noexcept {
 DrumJudge::DrumJudge(const Take& take, std::span<const Hit> hits, Drum drum, std::size_t on,
                      std::span<const std::size_t> mics)
     : take_(take), on_(on),
-      mics_(mics.begin(), mics.end()), whole_{DrumStrokes(take, hits, drum, on, mics), {}},
+      mics_(mics.begin(), mics.end()), whole_{free_of_hiss(DrumStrokes(take, hits, drum, on, mics)), {}},
       bounds_(take.mics.size()) {}
 
 std::string DrumJudge::drum_words() const {
