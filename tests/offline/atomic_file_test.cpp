@@ -1,6 +1,6 @@
-#include "offline/atomic_file.h"
-#include "offline/errors.h"
 #include "offline/files.h"
+#include "offline/util/atomic_file.h"
+#include "offline/util/errors.h"
 #include <catch2/catch.hpp>
 #include <csignal>
 #include <memory>

@@ -1,5 +1,5 @@
-#include "offline/audio_file.h"
-#include "offline/errors.h"
+#include "offline/audio/audio_file.h"
+#include "offline/util/errors.h"
 #include "tests/offline/files.h"
 #include <algorithm>
 #include <catch2/catch.hpp>

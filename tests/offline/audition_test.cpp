@@ -1,6 +1,6 @@
 // The audition command as a person runs it, and its page in a browser.
 #include "files.h"
-#include "offline/meters.h"
+#include "offline/audio/meters.h"
 #include "run_program.h"
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>

@@ -1,7 +1,7 @@
-#include "offline/bounce.h"
-#include "offline/errors.h"
+#include "offline/bounce/bounce.h"
+#include "offline/bounce/recall_sheet.h"
 #include "offline/files.h"
-#include "offline/recall_sheet.h"
+#include "offline/util/errors.h"
 #include "synth/simulator.h"
 #include <algorithm>
 #include <catch2/catch.hpp>

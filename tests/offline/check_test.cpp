@@ -1,8 +1,8 @@
 // The check as a person runs it, on demo takes and on takes that tell nothing.
 #include "bare_pair.h"
 #include "files.h"
-#include "offline/check.h"
-#include "offline/demo.h"
+#include "offline/check/check.h"
+#include "offline/demo/demo.h"
 #include "run_program.h"
 #include <algorithm>
 #include <catch2/catch.hpp>

@@ -1,7 +1,7 @@
-#include "offline/demo.h"
+#include "offline/demo/demo.h"
 #include "offline/files.h"
 #include "offline/run_program.h"
-#include "offline/session.h"
+#include "offline/session/session.h"
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 

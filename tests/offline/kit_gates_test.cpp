@@ -1,6 +1,6 @@
-#include "offline/errors.h"
+#include "offline/check/kit_gates.h"
 #include "offline/files.h"
-#include "offline/kit_gates.h"
+#include "offline/util/errors.h"
 #include <catch2/catch.hpp>
 
 using namespace kitfold;

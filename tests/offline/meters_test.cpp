@@ -1,5 +1,5 @@
+#include "offline/audio/meters.h"
 #include "offline/files.h"
-#include "offline/meters.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <ebur128.h>

@@ -1,8 +1,8 @@
 // No output of any command is an input, another output, or a file that Kitfold did not write.
-#include "offline/audio_file.h"
+#include "offline/audio/audio_file.h"
 #include "offline/files.h"
-#include "offline/outputs.h"
 #include "offline/run_program.h"
+#include "offline/session/outputs.h"
 #include <catch2/catch.hpp>
 #include <map>
 #include <nlohmann/json.hpp>

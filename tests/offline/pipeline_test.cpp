@@ -1,4 +1,4 @@
-#include "offline/pipeline.h"
+#include "offline/bounce/pipeline.h"
 #include <atomic>
 #include <catch2/catch.hpp>
 #include <numeric>

@@ -1,7 +1,7 @@
-#include "offline/errors.h"
 #include "offline/files.h"
-#include "offline/presets.h"
 #include "offline/run_program.h"
+#include "offline/session/presets.h"
+#include "offline/util/errors.h"
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 #include <set>

@@ -1,4 +1,4 @@
-#include "offline/roles.h"
+#include "offline/session/roles.h"
 #include "settings/parameters.h"
 #include <catch2/catch.hpp>
 

@@ -1,6 +1,6 @@
-#include "offline/errors.h"
 #include "offline/files.h"
-#include "offline/session.h"
+#include "offline/session/session.h"
+#include "offline/util/errors.h"
 #include <catch2/catch.hpp>
 
 using namespace kitfold;

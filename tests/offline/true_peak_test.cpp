@@ -1,6 +1,6 @@
 // The short cut to the true peak against libebur128 over every sample, and against the sine that BS.1770 is
 // about.
-#include "offline/true_peak.h"
+#include "offline/audio/true_peak.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>

@@ -1,6 +1,6 @@
 // What a mic brings, against libebur128 on the mixes with and without it.
 #include "mix/worth.h"
-#include "offline/meters.h"
+#include "offline/audio/meters.h"
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <numbers>

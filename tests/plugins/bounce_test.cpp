@@ -3,8 +3,8 @@
 #include "bundles.h"
 #include "hits/hits.h"
 #include "hosting.h"
-#include "offline/audio_file.h"
-#include "offline/session.h"
+#include "offline/audio/audio_file.h"
+#include "offline/session/session.h"
 #include "support.h"
 #include "synth/simulator.h"
 #include <catch2/catch.hpp>

@@ -1,0 +1,228 @@
+#include "offline/audio/meters.h"
+#include "core/vector_clones.h"
+#include "filters/k_weighting.h"
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <ebur128.h>
+#include <new>
+#include <numeric>
+#include <vector>
+
+namespace kitfold::offline {
+namespace {
+
+/// A libebur128 measurement.
+class Ebu {
+public:
+    Ebu(int rate_hz, int mode) : state_(ebur128_init(2, static_cast<unsigned long>(rate_hz), mode)) {
+        if (state_ == nullptr) throw std::bad_alloc();
+    }
+    Ebu(const Ebu&) = delete;
+    Ebu& operator=(const Ebu&) = delete;
+    ~Ebu() { ebur128_destroy(&state_); }
+
+    void add(const float* interleaved, std::size_t frames) {
+        if (ebur128_add_frames_float(state_, interleaved, frames) != EBUR128_SUCCESS) throw std::bad_alloc();
+    }
+    [[nodiscard]] ebur128_state* get() const noexcept { return state_; }
+
+private:
+    ebur128_state* state_;
+};
+
+double lufs(double power) noexcept { return -0.691 + 10.0 * std::log10(power); }
+double power_at(double loudness_lufs) noexcept { return std::pow(10.0, (loudness_lufs + 0.691) / 10.0); }
+
+double mean(const std::vector<double>& powers) {
+    return std::accumulate(powers.begin(), powers.end(), 0.0) / double(powers.size());
+}
+
+/// Those that are at least as loud as the gate of -70 LUFS and `relative_lu` under the mean of these.
+std::vector<double> gated(std::vector<double> powers, double relative_lu) {
+    std::erase_if(powers, [least = power_at(-70.0)](double p) { return p < least; });
+    if (powers.empty()) return powers;
+    std::erase_if(
+        powers, [least = mean(powers) * std::pow(10.0, -relative_lu / 10.0)](double p) { return p < least; });
+    return powers;
+}
+
+/// Loudness and its range from the power of every 100 ms; the blocks of 400 ms and 3 s that the standards
+/// gate are sums of these. Not by libebur128, which tests compare with: it adds up every sample again for
+/// each block that it is in, seven times in all, and takes the channels one after the other, at ten times the
+/// cost.
+class Loudness {
+public:
+    explicit Loudness(int rate_hz)
+        : weighting_(rate_hz), hop_((static_cast<std::size_t>(rate_hz) + 5) / 10) {}
+
+    void add(const float* interleaved, std::size_t frames) {
+        while (frames > 0) {
+            const std::size_t count = std::min(frames, hop_ - filled_);
+            weighting_.add_power(interleaved, count, power_);
+            interleaved += 2 * count, frames -= count, filled_ += count;
+            if (filled_ == hop_) close_hop();
+        }
+    }
+    /// ITU-R BS.1770-4, annex 1: 400 ms blocks every 100 ms, gate 10 LU under their mean.
+    [[nodiscard]] double integrated_lufs() const {
+        const auto loud = gated(blocks(4, 1), 10.0);
+        return loud.empty() ? kSilenceDb : lufs(mean(loud));
+    }
+    /// EBU Tech 3342: from the 10th to the 95th percentile of 3 s blocks every second, gate 20 LU under their
+    /// mean.
+    [[nodiscard]] double range_lu() const {
+        auto loud = gated(blocks(30, 10), 20.0);
+        if (loud.empty()) return 0.0;
+        std::sort(loud.begin(), loud.end());
+        const auto percentile = [&loud](double part) {
+            return lufs(loud[static_cast<std::size_t>(std::lround(part * double(loud.size() - 1)))]);
+        };
+        return percentile(0.95) - percentile(0.10);
+    }
+
+private:
+    void close_hop() {
+        powers_.push_back((power_[0] + power_[1]) / double(hop_));
+        power_ = {}, filled_ = 0;
+    }
+    /// Mean powers of `hops` hops in a row, every `step` hops.
+    [[nodiscard]] std::vector<double> blocks(std::size_t hops, std::size_t step) const {
+        std::vector<double> out;
+        for (std::size_t at = 0; at + hops <= powers_.size(); at += step) {
+            const auto first = powers_.begin() + static_cast<std::ptrdiff_t>(at);
+            out.push_back(std::accumulate(first, first + static_cast<std::ptrdiff_t>(hops), 0.0) /
+                          double(hops));
+        }
+        return out;
+    }
+
+    using Stereo = xsimd::make_sized_batch_t<double, 2>;
+    dsp::KWeighting<Stereo> weighting_;
+    dsp::PerLane<Stereo> power_; ///< of the hop so far
+    std::size_t hop_, filled_ = 0;
+    std::vector<double> powers_; ///< one per 100 ms
+};
+
+/// Largest value that oversampling finds between the samples, without oversampling all of them: where the
+/// samples are too small for the interpolator to pass the peak so far, it is not asked. Same figure, a
+/// fraction of the time.
+class TruePeak {
+public:
+    explicit TruePeak(int rate_hz)
+        : ebu_(rate_hz, EBUR128_MODE_TRUE_PEAK), largest_gain_(largest_gain(rate_hz)) {}
+
+    /// interleaved: kLead frames that came before, then `frames` new ones. around: largest of them all.
+    void add(const float* interleaved, std::size_t frames, double around) {
+        if (around * largest_gain_ <= peak_) return;
+        ebu_.add(interleaved, kLead);
+        ebu_.add(interleaved + 2 * kLead, frames);
+        for (unsigned channel = 0; channel < 2; ++channel) {
+            double found = 0.0;
+            ebur128_prev_true_peak(ebu_.get(), channel, &found);
+            peak_ = std::max(peak_, found);
+        }
+    }
+    void at_least(double sample_peak) noexcept { peak_ = std::max(peak_, sample_peak); }
+    [[nodiscard]] double peak() const noexcept { return peak_; }
+
+    /// The interpolator of libebur128 has 49 taps at 4 or 2 times the rate: it looks 25 samples back at most.
+    static constexpr std::size_t kLead = 32;
+
+private:
+    /// What comes out of the interpolator is never larger than this times what goes in: the largest sum of
+    /// magnitudes of one phase of its taps, a Hann-windowed sinc (1.864 at 4 times the rate, 2.307 at twice).
+    static double largest_gain(int rate_hz) noexcept {
+        if (rate_hz < 96'000) return 1.87;
+        return rate_hz < 192'000 ? 2.31 : 1.0; // from 192 kHz on it takes the samples as they are
+    }
+
+    Ebu ebu_;
+    double largest_gain_;
+    double peak_ = 0.0;
+};
+
+KITFOLD_VECTOR_CLONES float largest(const float* samples, std::size_t count) noexcept {
+    std::array<float, 16> lanes{};
+    std::size_t n = 0;
+    for (; n + lanes.size() <= count; n += lanes.size())
+        for (std::size_t k = 0; k < lanes.size(); ++k) {
+            const float magnitude = std::fabs(samples[n + k]);
+            lanes[k] = magnitude > lanes[k] ? magnitude : lanes[k];
+        }
+    for (; n < count; ++n) lanes[0] = std::max(lanes[0], std::fabs(samples[n]));
+    return *std::max_element(lanes.begin(), lanes.end());
+}
+
+/// Sum of a[n] * b[n], in double and in an order that vectors can follow.
+KITFOLD_VECTOR_CLONES double product(const float* a, const float* b, std::size_t count) noexcept {
+    std::array<double, 8> lanes{};
+    std::size_t n = 0;
+    for (; n + lanes.size() <= count; n += lanes.size())
+        for (std::size_t k = 0; k < lanes.size(); ++k) lanes[k] += double(a[n + k]) * double(b[n + k]);
+    for (; n < count; ++n) lanes[0] += double(a[n]) * double(b[n]);
+    double sum = 0.0;
+    for (const double lane : lanes) sum += lane;
+    return sum;
+}
+
+} // namespace
+
+struct StereoMeter::Impl {
+    static constexpr std::size_t kBlock = 512, kPart = 64;
+
+    Loudness loudness;
+    TruePeak true_peak;
+    std::vector<float> interleaved = std::vector<float>(2 * (TruePeak::kLead + kBlock));
+    double peak = 0.0, left_left = 0.0, right_right = 0.0, left_right = 0.0;
+    double lead_peak = 0.0; ///< at least the largest of the lead
+
+    explicit Impl(int rate_hz) : loudness(rate_hz), true_peak(rate_hz) {}
+
+    void add(const float* left, const float* right, std::size_t frames) {
+        float* const fresh = interleaved.data() + 2 * TruePeak::kLead;
+        for (std::size_t n = 0; n < frames; ++n) fresh[2 * n] = left[n], fresh[2 * n + 1] = right[n];
+        loudness.add(fresh, frames);
+        for (std::size_t at = 0; at < frames; at += kPart) {
+            const std::size_t count = std::min(kPart, frames - at);
+            const double part_peak = largest(fresh + 2 * at, 2 * count);
+            peak = std::max(peak, part_peak);
+            true_peak.at_least(part_peak);
+            true_peak.add(interleaved.data() + 2 * at, count, std::max(part_peak, lead_peak));
+            lead_peak = count < TruePeak::kLead ? std::max(part_peak, lead_peak) : part_peak;
+        }
+        std::copy_n(interleaved.begin() + static_cast<std::ptrdiff_t>(2 * frames), 2 * TruePeak::kLead,
+                    interleaved.begin());
+        left_left += product(left, left, frames);
+        right_right += product(right, right, frames);
+        left_right += product(left, right, frames);
+    }
+};
+
+StereoMeter::StereoMeter(int rate_hz) : impl_(std::make_unique<Impl>(rate_hz)) {}
+StereoMeter::~StereoMeter() = default;
+StereoMeter::StereoMeter(StereoMeter&&) noexcept = default;
+StereoMeter& StereoMeter::operator=(StereoMeter&&) noexcept = default;
+
+void StereoMeter::add(const float* left, const float* right, std::size_t frames) {
+    for (std::size_t at = 0; at < frames; at += Impl::kBlock)
+        impl_->add(left + at, right + at, std::min(Impl::kBlock, frames - at));
+}
+
+StereoFigures StereoMeter::figures() const {
+    const Impl& my = *impl_;
+    StereoFigures out;
+    out.loudness_lufs = my.loudness.integrated_lufs();
+    out.range_lu = my.loudness.range_lu();
+    out.sample_peak_dbfs = peak_db(my.peak);
+    out.true_peak_dbtp = peak_db(my.true_peak.peak());
+    const double both = my.left_left * my.right_right, power = my.left_left + my.right_right;
+    if (both > 0.0) out.correlation = std::clamp(my.left_right / std::sqrt(both), -1.0, 1.0);
+    const double mono = std::max(0.0, power + 2.0 * my.left_right) / 2.0;
+    if (power > 0.0) out.mono_loss_db = 10.0 * std::log10(power / mono) + 0.0;
+    return out;
+}
+
+double peak_db(double peak) noexcept { return 20.0 * std::log10(peak); }
+
+} // namespace kitfold::offline

@@ -1,0 +1,294 @@
+#include "offline/bounce/bounce.h"
+#include "mix/kit_mix.h"
+#include "offline/bounce/bleed_reduction.h"
+#include "offline/bounce/pipeline.h"
+#include "offline/bounce/recall_sheet.h"
+#include "offline/session/outputs.h"
+#include "offline/util/atomic_file.h"
+#include "offline/util/errors.h"
+#include <algorithm>
+#include <ctime>
+#include <fmt/chrono.h>
+#include <fmt/format.h>
+
+namespace kitfold::offline {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr double kLearnShare = 0.3; // of the time, when bleed is taken down
+constexpr std::size_t kBlocks = 8;  // one for each station, and some to even out their pace
+
+/// What goes from station to station.
+struct Block {
+    std::vector<std::vector<float>> mics; ///< as read; the strips work in place
+    std::vector<float> left, right;
+    std::vector<float*> planes; ///< of the mics
+    std::size_t frames = 0;     ///< filled
+    std::size_t skip = 0;       ///< mixed frames at the front that are latency
+
+    Block(std::size_t mic_count, std::size_t size)
+        : mics(mic_count, std::vector<float>(size)), left(size), right(size) {
+        for (auto& mic : mics) planes.push_back(mic.data());
+    }
+};
+
+fs::path beside(const fs::path& output, const char* ending) {
+    return output.parent_path() / (output.stem().string() + ending);
+}
+
+/// A mic's name as part of a file name: letters, digits and spaces stay.
+std::string stem_name(std::size_t mic, const std::string& name) {
+    std::string out = fmt::format("{:02} ", mic + 1);
+    for (const char c : name) {
+        const auto byte = static_cast<unsigned char>(c);
+        out += byte < 0x20 || std::string_view("/\\:*?\"<>|").find(c) != std::string_view::npos ? '_' : c;
+    }
+    return out;
+}
+
+/// The stems' folder: made if it is not there, and gone again if the bounce fails.
+class StemFolder {
+public:
+    explicit StemFolder(const std::optional<fs::path>& path) {
+        if (!path) return;
+        std::error_code error;
+        if (fs::exists(*path, error) && !fs::is_directory(*path, error))
+            throw bad_input(path->string() + ": is not a folder; --stems takes a folder");
+        if (fs::create_directories(*path, error)) made_ = *path;
+        if (error) throw io_failed(fmt::format("{}: can't be made: {}", path->string(), error.message()));
+    }
+    StemFolder(const StemFolder&) = delete;
+    StemFolder& operator=(const StemFolder&) = delete;
+    ~StemFolder() {
+        std::error_code ignored;
+        if (!made_.empty()) fs::remove(made_, ignored); // only if empty
+    }
+    void keep() noexcept { made_.clear(); }
+
+private:
+    fs::path made_;
+};
+
+dsp::KitMix prepared_mix(const Session& session, int rate_hz) {
+    std::vector<dsp::MicStrip> strips;
+    for (const Mic& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
+    dsp::KitMix mix;
+    if (const dsp::Parameter* refused = mix.prepare(rate_hz, strips, session.sum, session.bus,
+                                                    session.output.level_db, dsp::best_isa(), session.bleed))
+        throw bad_input(
+            fmt::format("{}: {} must be {}", session.path.string(), refused->key, what_is_allowed(*refused)));
+    return mix;
+}
+
+/// The broadcast extension of the first mic that has one, at the time of the earliest, with our line of
+/// coding history (EBU R 98).
+std::optional<BroadcastInfo> broadcast_of(const KitReader& kit, const AudioFormat& format) {
+    const auto& sources = kit.sources();
+    const auto dated = [](const MicSource& source) { return source.info.broadcast.has_value(); };
+    const auto first = std::find_if(sources.begin(), sources.end(), dated);
+    if (first == sources.end()) return std::nullopt;
+    BroadcastInfo info = *first->info.broadcast;
+    const double start_s = double(info.time_reference) / first->info.rate_hz - first->start_s;
+    info.time_reference = std::llround(start_s * format.rate_hz);
+    if (!info.coding_history.empty() && !info.coding_history.ends_with('\n')) info.coding_history += "\r\n";
+    info.coding_history += fmt::format("A=PCM,F={},W={},M=stereo,T=Kitfold {}; submix of {} mics\r\n",
+                                       format.rate_hz, format.bits, KITFOLD_VERSION, sources.size());
+    return info;
+}
+
+/// Everything one bounce holds while it runs.
+class Bounce {
+public:
+    explicit Bounce(const BounceRequest& request)
+        : request_(request), kit_(request.session, {request.rate_hz, true}),
+          stem_folder_((refuse(), request.stems)), mix_(prepared_mix(request.session, kit_.rate_hz())),
+          meter_(kit_.rate_hz()) {
+        figures_.format = output_format(2);
+        figures_.format.broadcast = broadcast_of(kit_, figures_.format);
+        writer_.emplace(request.output, figures_.format);
+        figures_.mics.resize(kit_.sources().size());
+        if (request.stems) open_stems();
+        figures_.recall_json = beside(request.output, ".recall.json");
+        figures_.recall_page = beside(request.output, ".recall.html");
+        length_ = kit_.frames() + static_cast<std::int64_t>(mix_.latency());
+    }
+
+    void run(const std::function<void(double)>& progress) {
+        const auto reached = [&](double share) {
+            if (progress) progress(share);
+        };
+        bleed_ = learn_bleed_reduction(request_.session, kit_.rate_hz(),
+                                       [&](double share) { reached(kLearnShare * share); });
+        if (bleed_) length_ += static_cast<std::int64_t>(bleed_->reducer.latency());
+        const double learned = bleed_ ? kLearnShare : 0.0;
+        std::vector<Block> blocks;
+        for (std::size_t n = 0; n < kBlocks; ++n)
+            blocks.emplace_back(kit_.sources().size(), request_.block_frames);
+        std::vector<std::function<void(Block&)>> workers = {
+            [&](Block& block) { mix_.shape(block.planes.data(), block.frames); },
+            [&](Block& block) { mix(block); }, [&](Block& block) { write(block); },
+            [&](Block& block) {
+                meter(block);
+                reached(learned + (1.0 - learned) * double(metered_) / double(kit_.frames()));
+            }};
+        if (bleed_) // as recorded: delay and polarity, which come next, change no power
+            workers.insert(workers.begin(),
+                           [&](Block& block) { bleed_->reducer.process(block.planes.data(), block.frames); });
+        run_pipeline<Block>(
+            blocks, [&](Block& block) { return fill(block); }, workers);
+    }
+
+    BounceFigures finish() {
+        writer_->close();
+        figures_.output_xxh128 = writer_->xxh128();
+        gather();
+        commit();
+        return figures_;
+    }
+
+private:
+    void refuse() const {
+        (void)container_for(request_.output);
+        Outputs outputs;
+        outputs.reads(request_.session);
+        outputs.writes(request_.output, Product::submix);
+        for (const char* ending : {".recall.json", ".recall.html"})
+            outputs.writes(beside(request_.output, ending), Product::recall);
+        if (!request_.stems) return;
+        for (std::size_t m = 0; m < request_.session.mics.size(); ++m)
+            outputs.writes(stem_path(m), Product::stem);
+    }
+
+    [[nodiscard]] fs::path stem_path(std::size_t mic) const {
+        return *request_.stems /
+               (stem_name(mic, request_.session.mics[mic].name) + request_.output.extension().string());
+    }
+
+    [[nodiscard]] AudioFormat output_format(int channels) const {
+        const dsp::OutputSettings& output = request_.session.output;
+        return {kit_.rate_hz(),       channels,      static_cast<int>(output.bits),
+                output.dither != 0.0, kit_.frames(), {},
+                Product::submix};
+    }
+
+    void open_stems() {
+        for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
+            figures_.mics[m].stem = stem_path(m);
+            AudioFormat format = output_format(1);
+            format.broadcast = figures_.format.broadcast;
+            format.product = Product::stem;
+            stems_.emplace_back(figures_.mics[m].stem, format);
+        }
+    }
+
+    bool fill(Block& block) {
+        const std::int64_t left = length_ - filled_;
+        if (left <= 0) {
+            kit_.finish();
+            return false;
+        }
+        block.frames = static_cast<std::size_t>(
+            std::min<std::int64_t>(left, static_cast<std::int64_t>(request_.block_frames)));
+        kit_.read(block.planes.data(), block.frames);
+        const std::int64_t latency = length_ - kit_.frames();
+        block.skip = static_cast<std::size_t>(
+            std::clamp<std::int64_t>(latency - filled_, 0, static_cast<std::int64_t>(block.frames)));
+        filled_ += static_cast<std::int64_t>(block.frames);
+        return true;
+    }
+
+    void mix(Block& block) {
+        mix_.finish(block.planes.data(), block.left.data(), block.right.data(), block.frames);
+    }
+
+    void write(Block& block) {
+        const std::size_t count = block.frames - block.skip;
+        if (count == 0) return;
+        const float* const planes[] = {block.left.data() + block.skip, block.right.data() + block.skip};
+        writer_->write(planes, count);
+        for (std::size_t m = 0; m < stems_.size(); ++m) {
+            const float* const plane = block.planes[m] + block.skip;
+            stems_[m].write(&plane, count);
+        }
+    }
+
+    void meter(Block& block) {
+        const std::size_t count = block.frames - block.skip;
+        meter_.add(block.left.data() + block.skip, block.right.data() + block.skip, count);
+        metered_ += static_cast<std::int64_t>(count);
+    }
+
+    void gather() {
+        figures_.stereo = meter_.figures();
+        figures_.clipped = writer_->clipped();
+        figures_.notices = kit_.notices();
+        if (bleed_)
+            figures_.notices.insert(figures_.notices.end(), bleed_->notices.begin(), bleed_->notices.end());
+        if (const dsp::BusCompressor* bus = mix_.bus())
+            figures_.bus = BusFigures{bus->largest_reduction_db(), bus->mean_reduction_db()};
+        for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
+            MicFigures& mic = figures_.mics[m];
+            mic.source = kit_.sources()[m];
+            mic.peak_dbfs = peak_db(mix_.peak(m));
+            if (request_.session.mics[m].gate)
+                mic.gate_open_s = mix_.gate_open(m) * double(length_) / kit_.rate_hz();
+            if (const auto& gate = request_.session.mics[m].gate;
+                gate && gate->key == double(dsp::GateKey::kit) && !mix_.kit_keyed(m))
+                figures_.notices.push_back(fmt::format(
+                    "{}: the gate's key is the kit, but the session knows no bleed of this mic; it "
+                    "worked as a plain gate on its own signal",
+                    request_.session.mics[m].name));
+            if (mic.source.non_finite > 0)
+                figures_.notices.push_back(
+                    fmt::format("{}: {} samples of {} are not numbers and were taken as silence",
+                                request_.session.mics[m].name, mic.source.non_finite,
+                                mic.source.file.filename().string()));
+        }
+        if (figures_.clipped > 0)
+            figures_.notices.push_back(
+                fmt::format("{} samples went over full scale and were clipped; lower output.level_db "
+                            "by {:.1f} dB or more",
+                            figures_.clipped, figures_.stereo.sample_peak_dbfs + 0.1));
+        if (figures_.format.broadcast && container_for(request_.output) == Container::flac)
+            figures_.notices.emplace_back(
+                "FLAC has no broadcast extension; the time reference is in the recall sheet only");
+    }
+
+    /// Everything is on the disk before the first of the names is given.
+    void commit() {
+        const std::time_t now = std::time(nullptr);
+        const std::string date = fmt::format("{:%Y-%m-%d %H:%M}", fmt::localtime(now));
+        AtomicFile json(figures_.recall_json), page(figures_.recall_page);
+        json.write(recall_json(request_, figures_, date));
+        page.write(sealed_page(recall_page(request_, figures_, date), Product::recall));
+        for (AudioWriter& stem : stems_) stem.close();
+        for (AudioWriter& stem : stems_) stem.commit();
+        json.commit(Survives::our_end);
+        page.commit(Survives::our_end);
+        writer_->commit();
+        stem_folder_.keep();
+    }
+
+    const BounceRequest& request_;
+    KitReader kit_;
+    StemFolder stem_folder_;
+    std::optional<BleedReduction> bleed_;
+    dsp::KitMix mix_;
+    StereoMeter meter_;
+    std::optional<AudioWriter> writer_;
+    std::vector<AudioWriter> stems_;
+    BounceFigures figures_;
+    std::int64_t length_ = 0; ///< frames to mix, latency included
+    std::int64_t filled_ = 0, metered_ = 0;
+};
+
+} // namespace
+
+BounceFigures bounce(const BounceRequest& request, const std::function<void(double)>& progress) {
+    Bounce job(request);
+    job.run(progress);
+    return job.finish();
+}
+
+} // namespace kitfold::offline

@@ -1,0 +1,56 @@
+#pragma once
+// The stereo submix of a session, on files.
+#include "offline/audio/meters.h"
+#include "offline/session/kit_reader.h"
+#include "offline/session/session.h"
+#include <functional>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace kitfold::offline {
+
+struct BounceRequest {
+    Session session;
+    std::filesystem::path output; ///< .wav or .flac
+    std::optional<std::filesystem::path>
+        stems;                       ///< folder for one file per mic: after its strip, before level and pan
+    std::optional<int> rate_hz;      ///< convert files of another rate
+    std::size_t block_frames = 8192; ///< what is handed on at a time; the samples do not depend on it
+};
+
+struct MicFigures {
+    MicSource source;
+    double peak_dbfs = kSilenceDb;
+    std::optional<double> gate_open_s; ///< when the mic has a gate
+    std::filesystem::path stem;        ///< when asked for
+};
+
+struct BusFigures {
+    double largest_reduction_db = 0.0, mean_reduction_db = 0.0;
+};
+
+/// What a bounce did.
+struct BounceFigures {
+    AudioFormat format; ///< of the output
+    std::string output_xxh128;
+    StereoFigures stereo;
+    std::uint64_t clipped = 0; ///< output samples beyond full scale, written at full scale
+    std::optional<BusFigures> bus;
+    std::vector<MicFigures> mics;
+    std::vector<std::string> notices;
+    std::filesystem::path recall_json, recall_page;
+    [[nodiscard]] double seconds() const noexcept { return double(format.frames) / format.rate_hz; }
+};
+
+/// Reads, mixes, writes and measures on as many threads as there are cores; memory does not grow with the
+/// length. When bleed is to be taken down in a mic, the take is gone through once before that. The latency of
+/// the blocks is taken out. Writes the output, the recall sheet beside it (NAME.recall.json,
+/// NAME.recall.html) and the stems, all or nothing: each has its final name only when everything is written.
+/// An input is never touched.
+/// @param progress called now and then with the share that is done, 0..1, on any thread, one at a time
+/// Throws Error: bad_input as KitReader and Outputs do, for an extension, for bits that do not fit; io_failed
+/// when something can't be written.
+BounceFigures bounce(const BounceRequest& request, const std::function<void(double)>& progress = {});
+
+} // namespace kitfold::offline

@@ -1,0 +1,405 @@
+#include "offline/check/output.h"
+#include "offline/check/words.h"
+#include <algorithm>
+#include <cmath>
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+namespace kitfold::offline {
+namespace {
+
+using dsp::Json;
+
+constexpr std::size_t kColumns = 100;
+
+double rounded(double value, int decimals) {
+    const double scale = std::pow(10.0, decimals);
+    return std::isfinite(value) ? std::round(value * scale) / scale : value;
+}
+
+/// JSON knows no infinity: a level of -inf dB is null.
+Json number(double value, int decimals) {
+    return std::isfinite(value) ? Json(rounded(value, decimals)) : Json(nullptr);
+}
+
+Json mics_json(const CheckResult& r) {
+    Json mics = Json::array();
+    for (std::size_t m = 0; m < r.mics.size(); ++m) {
+        const auto& mic = r.mics[m];
+        Json faults = Json::array();
+        for (const auto& f : mic.faults)
+            faults.push_back({{"kind", dsp::fault_name(f.kind)},
+                              {"at_s", f.at_s ? number(*f.at_s, 3) : Json(nullptr)},
+                              {"detail", fault_detail(r, f)},
+                              {"remedy", fault_remedy(f)}});
+        mics.push_back({{"name", r.names[m].name},
+                        {"role", dsp::token(r.names[m].role)},
+                        {"peak_dbfs", number(mic.levels.peak_dbfs, 2)},
+                        {"true_peak_dbtp", number(mic.true_peak_dbtp, 2)},
+                        {"noise_floor_dbfs", number(mic.levels.noise_floor_dbfs, 1)},
+                        {"hit_rms_dbfs", number(mic.levels.hit_rms_dbfs, 1)},
+                        {"crest_db", number(mic.levels.crest_db, 1)},
+                        {"dc", number(mic.levels.dc, 6)},
+                        {"faults", faults}});
+    }
+    return mics;
+}
+
+Json pairs_json(const CheckResult& r) {
+    constexpr std::array<const char*, 3> kMovements{"opposite", "", "same"};
+    Json pairs = Json::array();
+    for (std::size_t i = 0; i < r.pairs.size(); ++i) {
+        const auto& p = r.pairs[i];
+        const auto& sum = r.sums[i];
+        const bool judged = p.judged();
+        const auto figure = [&](double value, int decimals) {
+            return judged ? number(value, decimals) : Json(nullptr);
+        };
+        const auto gain = [&](double value) { return sum.strokes > 0 ? number(value, 2) : Json(nullptr); };
+        pairs.push_back({{"a", r.names[p.a].name},
+                         {"b", r.names[p.b].name},
+                         {"drum", p.drum ? Json(dsp::drum_name(*p.drum)) : Json(nullptr)},
+                         {"delay_ms", figure(p.delay_ms, 3)},
+                         {"polarity", !judged ? Json(nullptr) : Json(p.opposite ? "opposite" : "same")},
+                         {"first_movement", judged && p.first_movement != 0
+                                                ? Json(kMovements[std::size_t(p.first_movement + 1)])
+                                                : Json(nullptr)},
+                         {"confidence", number(p.confidence, 2)},
+                         {"hits", p.hits},
+                         {"spread_ms", figure(p.spread_ms, 3)},
+                         {"delay_samples", figure(p.delay_ms * r.rate_hz / 1'000.0, 2)},
+                         {"delay_cm", figure(p.delay_ms * 34.32, 1)},
+                         {"low_gain_before_db", gain(sum.now.low_db)},
+                         {"low_gain_turned_db", gain(sum.turned.low_db)},
+                         {"low_gain_after_db", gain(sum.after.low_db)},
+                         {"full_gain_before_db", gain(sum.now.full_db)},
+                         {"full_gain_turned_db", gain(sum.turned.full_db)},
+                         {"full_gain_after_db", gain(sum.after.full_db)},
+                         {"fix", fix_for(r, i)},
+                         {"why_not", p.why_not},
+                         {"advice", pair_advice(r, i)}});
+    }
+    return pairs;
+}
+
+Json rings_json(const CheckResult& r) {
+    Json rings = Json::array();
+    const auto or_null = [](double ms) { return ms > 0.0 ? Json(rounded(ms, 0)) : Json(nullptr); };
+    for (const auto& ring : r.rings) {
+        const auto& decay = ring.result.decay;
+        Json partials = Json::array();
+        for (const auto& p : dsp::heard_partials(ring.result))
+            partials.push_back({{"hz", rounded(p.hz, 1)},
+                                {"ring_ms", p.judged ? Json(rounded(p.ring_ms, 0)) : Json(nullptr)},
+                                {"level_db", rounded(p.level_db, 1)},
+                                {"range_db", rounded(p.range_db, 0)}});
+        rings.push_back({{"drum", dsp::drum_name(ring.drum)},
+                         {"mic", r.names[ring.mic].name},
+                         {"partials", partials},
+                         {"ring_ms", or_null(decay.ring_ms)},
+                         {"late_ms", or_null(decay.late_ms)},
+                         {"range_db", rounded(decay.range_db, 1)},
+                         {"hits", ring.result.hits}});
+    }
+    return rings;
+}
+
+Json image_json(const CheckResult& r) {
+    Json rows = Json::array();
+    for (const auto& row : r.image.rows) {
+        const auto figure = [&](double value, int decimals) {
+            return row.judged() ? number(value, decimals) : Json(nullptr);
+        };
+        rows.push_back({{"drum", dsp::drum_name(row.drum)},
+                        {"level_difference_db", figure(row.level_difference_db, 2)},
+                        {"time_difference_ms", figure(row.time_difference_ms, 3)},
+                        {"angle_deg", row.angle_deg ? figure(*row.angle_deg, 1) : Json(nullptr)},
+                        {"mono_loss_db", number(row.mono_loss_db, 2)},
+                        {"correlation", number(row.correlation, 3)},
+                        {"confidence", number(row.confidence, 2)}});
+    }
+    return rows;
+}
+
+Json hits_json(const CheckResult& r) {
+    Json hits = Json::array();
+    for (const auto& h : r.hits)
+        hits.push_back({{"time_s", rounded(h.time_s, 5)},
+                        {"drum", dsp::drum_name(h.drum)},
+                        {"strength_db", rounded(h.strength_db, 1)}});
+    return hits;
+}
+
+Json gates_json(const CheckResult& r) {
+    Json gates = Json::array();
+    for (const auto& g : r.gates) {
+        const bool known = g.plan != GatePlan::blind;
+        const auto figure = [&](double value) { return known ? number(value, 1) : Json(nullptr); };
+        gates.push_back({{"mic", r.names[g.proposal.mic].name},
+                         {"plan", gate_plan_name(g.plan)},
+                         {"threshold_db", figure(g.proposal.threshold_db)},
+                         {"softest_hit_db", figure(g.proposal.softest_hit_db)},
+                         {"loudest_bleed_db", figure(g.proposal.loudest_bleed_db)},
+                         {"margin_db", figure(g.proposal.margin_db)},
+                         {"hits", g.proposal.hits},
+                         {"doubtful", g.proposal.doubtful},
+                         {"why_not", g.proposal.why_not}});
+    }
+    return gates;
+}
+
+/// The level of a mic from which it would be heard; null when it is heard, or can't be.
+Json heard_from_db(const CheckResult& r, std::size_t mic) {
+    const auto raised_db = r.worth[mic].heard_raised_db;
+    return raised_db > 0.0 ? number(r.names[mic].level_db + *raised_db, 1) : Json(nullptr);
+}
+
+} // namespace
+
+Json check_json(const CheckResult& r) {
+    Json bleed = Json::array(), worth = Json::array(), fixes = Json::array();
+    for (const auto& b : r.bleed)
+        bleed.push_back({{"drum", dsp::drum_name(b.drum)},
+                         {"mic", r.names[b.mic].name},
+                         {"level_db", number(b.level_db, 1)},
+                         {"upper_bound", b.upper_bound},
+                         {"unsure_db", b.upper_bound ? Json(nullptr) : number(b.unsure_db, 1)},
+                         {"hits", b.hits}});
+    for (std::size_t m = 0; m < r.worth.size(); ++m)
+        worth.push_back({{"mic", r.names[m].name},
+                         {"change_lu", number(r.worth[m].change_lu, 2)},
+                         {"at_its_loudest_db", number(r.worth[m].change_at_its_loudest_db, 2)},
+                         {"most_hz", rounded(r.worth[m].most_hz, 0)},
+                         {"most_db", number(r.worth[m].most_db, 2)},
+                         {"heard_from_db", heard_from_db(r, m)}});
+    for (const auto& f : r.fixes)
+        fixes.push_back({{"mic", r.names[f.mic].name},
+                         {"polarity", f.inverted ? "inverted" : "normal"},
+                         {"delay_ms", rounded(f.delay_ms, 3)}});
+    return {{"kitfold_check", 1},   {"rate_hz", r.rate_hz},   {"seconds", rounded(r.seconds, 3)},
+            {"mics", mics_json(r)}, {"hits", hits_json(r)},   {"pairs", pairs_json(r)},
+            {"bleed", bleed},       {"rings", rings_json(r)}, {"image", image_json(r)},
+            {"worth", worth},       {"gates", gates_json(r)}, {"fixes", fixes},
+            {"notices", r.notices}};
+}
+
+namespace {
+
+/// A name cut to a width, counted in characters of UTF-8.
+std::string cell(const std::string& text, std::size_t width) {
+    std::string out;
+    std::size_t count = 0;
+    for (const char c : text) {
+        if ((static_cast<unsigned char>(c) & 0xc0u) != 0x80u && ++count > width) break;
+        out += c;
+    }
+    return out + std::string(width - std::min(width, count), ' ');
+}
+
+std::string level(double db) {
+    return db <= -150.0 || !std::isfinite(db) ? std::string("-") : fmt::format("{:.1f}", db);
+}
+
+void mics_table(const CheckResult& r, std::string& out) {
+    out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {}\n", cell("Mic", 20), "peak", "true", "hits",
+                       "noise", "worth", "faults");
+    for (std::size_t m = 0; m < r.mics.size(); ++m) {
+        const auto& mic = r.mics[m];
+        std::string faults;
+        for (const auto& f : mic.faults) {
+            auto word = std::string(dsp::fault_name(f.kind));
+            std::replace(word.begin(), word.end(), '_', ' ');
+            faults += (faults.empty() ? "" : ", ") + word;
+        }
+        const auto worth = m < r.worth.size() && std::isfinite(r.worth[m].change_lu)
+                               ? fmt::format("{:+.1f}", r.worth[m].change_lu)
+                               : "-";
+        out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {}\n", cell(r.names[m].name, 20),
+                           level(mic.levels.peak_dbfs), level(mic.true_peak_dbtp),
+                           level(mic.levels.hit_rms_dbfs), level(mic.levels.noise_floor_dbfs), worth,
+                           faults.empty() ? "none" : cell(faults, 40));
+    }
+    out +=
+        "peak, hits (RMS of 50 ms) and noise in dBFS; worth: change of the submix in LU without the mic\n\n";
+}
+
+void hits_line(const CheckResult& r, std::string& out) {
+    std::array<std::size_t, dsp::kDrumCount> count{};
+    for (const auto& h : r.hits) ++count[std::size_t(h.drum)];
+    std::string words;
+    for (std::size_t d = 0; d < count.size(); ++d)
+        if (count[d] > 0)
+            words += fmt::format("{}{} {}", words.empty() ? "" : ", ", drum_words(dsp::Drum(d)).substr(4),
+                                 count[d]);
+    out += "Hits: " + (words.empty() ? std::string("none found") : words) + "\n\n";
+}
+
+/// Words broken at spaces to fit, every line after the first indented.
+std::string wrapped(const std::string& text, std::size_t indent) {
+    std::string out;
+    std::size_t at = 0, column = indent;
+    while (at < text.size()) {
+        const auto end = std::min(text.find(' ', at), text.size());
+        const auto length = end - at;
+        if (column > indent && column + 1 + length > kColumns) {
+            out += '\n' + std::string(indent, ' ');
+            column = indent;
+        } else if (column > indent) {
+            out += ' ';
+            ++column;
+        }
+        out += text.substr(at, length);
+        column += length;
+        at = end + 1;
+    }
+    return out;
+}
+
+/// "-3.1/+1.2": over all frequencies and below 200 Hz.
+std::string sum_cell(const dsp::SumGain& gain) {
+    return fmt::format("{:+.1f}/{:+.1f}", std::max(gain.full_db, -40.0), std::max(gain.low_db, -40.0));
+}
+
+void pairs_table(const CheckResult& r, std::string& out) {
+    if (r.pairs.empty()) return;
+    out += fmt::format("{} {} {:>6} {:>5} {:>8} {:>4} {:>11} {:>11} {:>11}\n", cell("Pair", 26),
+                       cell("on", 7), "ms", "cm", "polarity", "sure", "sum now", "turned", "after");
+    for (std::size_t i = 0; i < r.pairs.size(); ++i) {
+        const auto& p = r.pairs[i];
+        out += cell(r.names[p.a].name + " / " + r.names[p.b].name, 26) + " " +
+               cell(p.drum ? drum_words(*p.drum).substr(4) : "", 7);
+        out += p.judged() ? fmt::format(" {:>6.2f} {:>5.0f} {:>8} {:>4.2f}", p.delay_ms, p.delay_ms * 34.32,
+                                        p.opposite ? "opposite" : "same", p.confidence)
+                          : fmt::format(" {:>6} {:>5} {:>8} {:>4}", "?", "?", "?", "-");
+        if (r.sums[i].strokes > 0)
+            out += fmt::format(" {:>11} {:>11} {:>11}", sum_cell(r.sums[i].now), sum_cell(r.sums[i].turned),
+                               sum_cell(r.sums[i].after));
+        out += '\n';
+    }
+    out +=
+        wrapped("ms: how much later the second hears it; sums, all/below 200 Hz: both mics together against "
+                "the sum of their powers in dB, as set, with one of the two turned, and after the fixes",
+                0) +
+        '\n';
+    for (const auto& p : r.pairs)
+        if (!p.judged())
+            out +=
+                "?: " + wrapped(r.names[p.a].name + " / " + r.names[p.b].name + ": " + p.why_not, 3) + '\n';
+    out += '\n';
+}
+
+/// Mics across would not fit 100 columns with sixteen of them, so drums are across.
+void bleed_table(const CheckResult& r, std::string& out) {
+    std::vector<dsp::Drum> drums;
+    for (const auto& b : r.bleed)
+        if (std::find(drums.begin(), drums.end(), b.drum) == drums.end()) drums.push_back(b.drum);
+    if (drums.empty()) return;
+    out += cell("Bleed, dB", 20);
+    for (const auto drum : drums) out += fmt::format(" {:>8}", cell(drum_words(drum).substr(4), 8));
+    out += '\n';
+    for (std::size_t m = 0; m < r.names.size(); ++m) {
+        out += cell(r.names[m].name, 20);
+        for (const auto drum : drums) {
+            const auto at = std::find_if(r.bleed.begin(), r.bleed.end(),
+                                         [&](const auto& b) { return b.drum == drum && b.mic == m; });
+            out += fmt::format(
+                " {:>8}",
+                at == r.bleed.end() ? "" : fmt::format("{}{:.1f}", at->upper_bound ? "<" : "", at->level_db));
+        }
+        out += '\n';
+    }
+    if (std::any_of(r.bleed.begin(), r.bleed.end(), [](const auto& b) { return b.upper_bound; }))
+        out += "<: cannot be told, but is not louder than this: noise or other drums hide it\n";
+    if (const auto open = bleed_left_open(r); !open.empty()) out += wrapped(open, 0) + '\n';
+    out += '\n';
+}
+
+void rings_table(const CheckResult& r, std::string& out) {
+    if (r.rings.empty()) return;
+    out += cell("Ring", 16) +
+           fmt::format("{:>8} {:>8} {:>9}  {}\n", "T60 ms", "late ms", "range dB", "partials, Hz (T60 ms)");
+    bool open = false;
+    const auto or_sign = [](double ms, const char* sign) {
+        return ms > 0.0 ? fmt::format("{:.0f}", ms) : std::string(sign);
+    };
+    for (const auto& ring : r.rings) {
+        const auto& decay = ring.result.decay;
+        auto line = cell(drum_words(ring.drum).substr(4), 16) +
+                    fmt::format("{:>8} {:>8} {:>9.0f}  ", or_sign(decay.ring_ms, "?"),
+                                or_sign(decay.late_ms, "-"), decay.range_db);
+        const auto partials = dsp::heard_partials(ring.result, 4);
+        open = open || !decay.judged();
+        for (const auto& p : partials) {
+            line += fmt::format("{:.0f} ({})  ", p.hz, p.judged ? fmt::format("{:.0f}", p.ring_ms) : "?");
+            open = open || !p.judged;
+        }
+        out += line + '\n';
+    }
+    out += "T60: by the first 10 dB of a stroke; late: by -5 to -25 dB. Both as the time to fall by 60 dB.\n";
+    if (open)
+        out +=
+            "?: heard, but how long it rings cannot be judged: the next stroke or noise comes too soon, or "
+            "the\nstrokes do not agree; two or three single strokes left to ring out would show it\n";
+    out += '\n';
+}
+
+void image_table(const CheckResult& r, std::string& out) {
+    if (r.image.kind == dsp::PairKind::none || r.image.rows.empty()) return;
+    constexpr std::array<const char*, 4> kinds{"", "coincident pair", "near-coincident pair", "spaced pair"};
+    out += fmt::format("{} {:>8} {:>8} {:>8} {:>10}\n",
+                       cell(fmt::format("Image, {}", kinds[std::size_t(r.image.kind)]), 28), "L-R dB", "ms",
+                       "angle", "mono loss");
+    for (const auto& row : r.image.rows) {
+        const auto name = cell(drum_words(row.drum).substr(4), 28);
+        out +=
+            row.judged()
+                ? fmt::format("{} {:>8.1f} {:>8.2f} {:>8} {:>10.1f}\n", name, row.level_difference_db,
+                              row.time_difference_ms,
+                              row.angle_deg ? fmt::format("{:.0f}", *row.angle_deg) : "-", row.mono_loss_db)
+                : fmt::format("{} {:>26} {:>10.1f}\n", name, "cannot be judged", row.mono_loss_db);
+    }
+    out += fmt::format("{} {:>36.1f}\n\n", cell("whole kit", 28), r.image.mono_loss_db);
+}
+
+void gates_table(const CheckResult& r, std::string& out) {
+    if (r.gates.empty()) return;
+    out += fmt::format("{} {:>8} {:>8} {:>8} {:>10}  {}\n", cell("Gate, key from all mics", 28), "softest",
+                       "bleed", "margin", "threshold", "in the session");
+    for (const auto& g : r.gates) {
+        const auto& p = g.proposal;
+        const auto name = cell(r.names[p.mic].name, 28);
+        if (g.plan == GatePlan::blind)
+            out += name + " " + wrapped("no threshold: " + p.why_not, 29) + '\n';
+        else
+            out += fmt::format("{} {:>8.1f} {:>8} {:>8} {:>10.1f}  {}\n", name, p.softest_hit_db,
+                               level(p.loudest_bleed_db), level(p.margin_db), p.threshold_db,
+                               gate_plan_words(g.plan));
+    }
+    out += "dBFS of the key: softest own hit, loudest sound that is none; the threshold lies between\n";
+    if (const auto doubt = doubt_words(r.gates, r.names); !doubt.empty()) out += wrapped(doubt, 0) + '\n';
+    out += '\n';
+}
+
+} // namespace
+
+std::string check_text(const CheckResult& r) {
+    std::string out =
+        fmt::format("{} mics, {} at {:.0f} Hz\n\n", r.names.size(), place_in_take(r.seconds), r.rate_hz);
+    mics_table(r, out);
+    hits_line(r, out);
+    pairs_table(r, out);
+    bleed_table(r, out);
+    rings_table(r, out);
+    image_table(r, out);
+    gates_table(r, out);
+    for (const auto& notice : r.notices) out += wrapped(notice, 0) + "\n";
+    for (const auto& v : verdicts(r)) {
+        const auto* mark = v.weight == Weight::fix ? "FIX  " : v.weight == Weight::look ? "LOOK " : "GOOD ";
+        out += mark + wrapped(v.text, 5) + '\n';
+        if (!v.source.empty()) out += "     At the source: " + wrapped(v.source, 20) + '\n';
+        if (!v.software.empty()) out += "     In software:   " + wrapped(v.software, 20) + '\n';
+    }
+    return out;
+}
+
+} // namespace kitfold::offline

@@ -1,0 +1,16 @@
+#pragma once
+// A check for machines and for a terminal.
+#include "offline/check/check.h"
+#include "settings/settings_json.h"
+#include <string>
+
+namespace kitfold::offline {
+
+/// The object of `check --json`, "kitfold_check": 1. Mics are named, numbers rounded to what they are good
+/// for.
+dsp::Json check_json(const CheckResult& result);
+
+/// Tables and verdicts, at most 100 columns wide.
+std::string check_text(const CheckResult& result);
+
+} // namespace kitfold::offline

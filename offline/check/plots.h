@@ -1,0 +1,21 @@
+#pragma once
+// The pictures of a check report, each an HTML fragment with an id of its own; empty when there is nothing to
+// show.
+#include "offline/check/check.h"
+#include <string>
+
+namespace kitfold::offline {
+
+std::string escaped(const std::string& text); ///< for HTML text and attributes
+
+std::string plot_take(const CheckResult& result); ///< id plot-take: hits by drum over time
+std::string plot_mics(const CheckResult& result); ///< id plot-mics: level strips, faults marked
+std::string
+plot_pairs(const CheckResult& result); ///< id plot-pairs: two mics of a drum before and after the fix
+std::string plot_bleed(const CheckResult& result); ///< id plot-bleed: heat table
+std::string plot_ring(const CheckResult& result);  ///< id plot-ring: decay curves with partials
+std::string plot_image(const CheckResult& result); ///< id plot-image: the kit between the speakers
+std::string plot_worth(const CheckResult& result); ///< id plot-worth: what each mic brings
+std::string plot_gates(const CheckResult& result); ///< id plot-gates: own hits, bleed and threshold per mic
+
+} // namespace kitfold::offline

@@ -1,0 +1,427 @@
+#include "offline/check/words.h"
+#include <algorithm>
+#include <cctype>
+#include <cmath>
+#include <fmt/format.h>
+
+namespace kitfold::offline {
+namespace {
+
+using dsp::Drum;
+using dsp::FaultKind;
+using dsp::Role;
+
+constexpr double kHighestLevelDb = 12.0; // of a mic, in the session
+constexpr double kMonoLossDb = 3.0;
+constexpr double kPairLossDb = 3.0; // of two mics' sum, where cancellation is heard beyond doubt
+
+const std::string& name(const CheckResult& r, std::size_t mic) { return r.names[mic].name; }
+
+/// A mic's name inside a sentence: "kick in", but "OH L" and "SM" keep their capitals.
+std::string inside(const std::string& s) {
+    if (s.size() < 2 || !std::islower(static_cast<unsigned char>(s[1]))) return s;
+    auto out = s;
+    out[0] = char(std::tolower(static_cast<unsigned char>(out[0])));
+    return out;
+}
+
+std::string capital(std::string s) {
+    if (!s.empty()) s[0] = char(std::toupper(static_cast<unsigned char>(s[0])));
+    return s;
+}
+
+std::string ms(double value) { return fmt::format("{:.{}f} ms", value, std::abs(value) < 0.995 ? 2 : 1); }
+
+std::string level(double db) {
+    const double whole = std::round(db) + 0.0; // no -0
+    return fmt::format("{}{:.0f} dB", whole > 0.0 ? "+" : "", whole);
+}
+
+double cm(double delay_ms) { return std::abs(delay_ms) * 34.32; } // at 20 degrees
+
+std::string when(const dsp::Fault& f) { return f.at_s ? " at " + place_in_take(*f.at_s) : std::string(); }
+
+std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
+
+struct Remedy {
+    std::string source, software;
+};
+
+Remedy order_remedy(dsp::Misplaced ground) {
+    switch (ground) {
+    case dsp::Misplaced::by_side:
+        return {"Exchange the two cables or inputs.",
+                "Exchange the two files or the pans of the overheads in the session; if the kit is seen from "
+                "the audience or played left-handed, the pans of the close mics."};
+    case dsp::Misplaced::by_pitch:
+        return {"Tap both mics and look which meter moves; exchange the two cables or inputs.",
+                "Exchange the two files in the session, then check again: until then the other figures stand "
+                "under wrong names."};
+    case dsp::Misplaced::by_arrival:
+        return {"Tap both mics and look which meter moves; exchange the two cables or inputs.",
+                "Exchange the two files in the session, then check again."};
+    case dsp::Misplaced::late:
+        return {"Tap the mic and look which meter moves: is it the one on that drum?",
+                "Put the right file in the session, then check again."};
+    }
+    return {};
+}
+
+Remedy remedy(const dsp::Fault& f) {
+    switch (f.kind) {
+    case FaultKind::clipped:
+        return {"Turn the preamp down 6 dB or switch its pad in, and play the loudest bar again.",
+                "What was cut off stays cut off: use another take of this mic, or keep it low."};
+    case FaultKind::hum:
+        return {
+            fmt::format(
+                "Balanced cable, away from mains leads and dimmers; one outlet for all; lift the shield of a "
+                "doubled ground at the audio side, never the mains earth."),
+            "A high-pass above the drum's lowest partial, or a gate, hides it between the hits only."};
+    case FaultKind::dc:
+        return {"Look for a faulty preamp, or switch in its low cut.",
+                "A high-pass at 20 to 35 Hz takes it out."};
+    case FaultKind::dropout:
+        return {"Reseat cable and connector; on the computer a larger buffer; then record again.",
+                "Nothing brings the gap back: cover it from another take."};
+    case FaultKind::silent:
+        return {"Check the patch, the mute and, for condensers, phantom power (never switch it near a ribbon "
+                "mic).",
+                "Take the mic out of the session."};
+    case FaultKind::identical:
+        return {"One of the two inputs is patched twice: trace the cable.", "Mute one of the two."};
+    case FaultKind::rate:
+        return {"Set every device to one rate and one clock, and record again.",
+                "Export or convert this file to the rate of the others; a file that only says the wrong rate "
+                "needs its header "
+                "put right, not a conversion."};
+    case FaultKind::length:
+        return {"Start and stop all tracks together, and look for a full disk.",
+                "Export all tracks from one common start to one common end."};
+    case FaultKind::low_level:
+        return {fmt::format("Turn the preamp up some {:.0f} dB, until loud hits peak near -10 dBFS.",
+                            -10.0 - f.level_db),
+                "Raise its level; the noise comes up as well."};
+    case FaultKind::polarity:
+        return {"Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
+                "upside down by "
+                "nature.",
+                "Turned over in the session it raises no sum by 1 dB without harm to another: it can stay."};
+    case FaultKind::channel_order:
+        return order_remedy(f.misplaced);
+    }
+    return {};
+}
+
+/// Two mics that are exchanged make one verdict.
+bool said_of_the_other(const CheckResult& r, const dsp::Fault& f) {
+    if (f.kind != FaultKind::channel_order || f.misplaced == dsp::Misplaced::late) return false;
+    return f.misplaced == dsp::Misplaced::by_side ? f.mic != r.image.right : f.mic > *f.other;
+}
+
+void add_faults(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t m = 0; m < r.mics.size(); ++m)
+        for (const auto& f : r.mics[m].faults) {
+            if (f.kind == FaultKind::polarity) continue; // a note, or said by a fix
+            if (said_of_the_other(r, f)) continue;
+            const auto help = remedy(f);
+            out.push_back(
+                {Weight::fix, name(r, m) + ": " + fault_detail(r, f) + ".", help.source, help.software});
+        }
+}
+
+/// "Flip kick out and delay it by 2.7 ms"
+std::string fix_words(const CheckResult& r, const MicFix& fix) {
+    const auto mic = inside(name(r, fix.mic)), wait = ms(fix.delay_ms - r.names[fix.mic].delay_ms);
+    if (!fix.moves) return "flip " + mic;
+    return fix.flips ? fmt::format("flip {} and delay it by {}", mic, wait)
+                     : fmt::format("delay {} by {}", mic, wait);
+}
+
+/// "+5.1 dB below 200 Hz (-4.0 to +1.1)"
+std::string rise_words(double from, double to, const char* where) {
+    return fmt::format("{:+.1f} dB {} ({:+.1f} to {:+.1f})", to - from, where, from, to);
+}
+
+/// What a person reads of a pair that a fix is proposed for.
+std::string action_words(const CheckResult& r, std::size_t pair) {
+    std::string text;
+    for (const auto& fix : r.fixes)
+        if (fix.pair == pair) text += (text.empty() ? "" : ", ") + fix_words(r, fix);
+    const auto& sum = r.sums[pair];
+    return fmt::format("{}: {}, {}.", capital(text),
+                       rise_words(sum.now.low_db, sum.after.low_db, "below 200 Hz"),
+                       rise_words(sum.now.full_db, sum.after.full_db, "over all"));
+}
+
+/// What would be if one of the two were turned over, and why it isn't.
+std::string leave_words(const dsp::PairSum& sum) {
+    const double low = sum.turned.low_db - sum.now.low_db, full = sum.turned.full_db - sum.now.full_db;
+    const auto figures = fmt::format("{:+.1f} dB below 200 Hz and {:+.1f} dB over all", low, full);
+    if (std::max(low, full) < 1.0)
+        return fmt::format("Leave it: turning one of them over would bring {}.", figures);
+    return fmt::format(
+        "Leave it: turning one of them over would bring {} here, but not without harm, or not on "
+        "most strokes.",
+        figures);
+}
+
+std::string close_source(const dsp::Pair& p) {
+    if (!p.judged() || std::abs(p.delay_ms) < 1.0)
+        return "Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
+               "upside "
+               "down by nature.";
+    return fmt::format("Their ways of sound differ by {:.0f} cm; moving one does it too.", cm(p.delay_ms));
+}
+
+void add_fixes(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t p = 0; p < r.pairs.size(); ++p)
+        if (fix_for(r, p))
+            out.push_back({Weight::fix, pair_advice(r, p), close_source(r.pairs[p]),
+                           "kitfold check --apply writes it into the session."});
+}
+
+/// Two mics that take from each other whatever is set.
+bool loses(const CheckResult& r, std::size_t pair) {
+    const auto& after = r.sums[pair].after;
+    return r.sums[pair].strokes > 0 && std::min(after.full_db, after.low_db) < -kPairLossDb;
+}
+
+void add_losses(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t p = 0; p < r.pairs.size(); ++p)
+        if (loses(r, p))
+            out.push_back(
+                {Weight::look,
+                 fmt::format("{} and {} take from each other on {}: {:+.1f} dB below 200 Hz, {:+.1f} dB "
+                             "over all. No flip or delay mends it without harm.",
+                             name(r, r.pairs[p].a), inside(name(r, r.pairs[p].b)),
+                             drum_words(*r.pairs[p].drum), r.sums[p].after.low_db, r.sums[p].after.full_db),
+                 "Move one of the two a hand's breadth and check again.",
+                 "Turn one of them down, or leave it out."});
+}
+
+void add_wiring(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t m = 0; m < r.mics.size(); ++m)
+        for (const auto& f : r.mics[m].faults) {
+            const auto* fix = r.fix_of(m);
+            if (f.kind != FaultKind::polarity || (fix != nullptr && fix->flips)) continue;
+            const auto help = remedy(f);
+            out.push_back({Weight::look,
+                           fmt::format("Wiring: {} is upside down. When a drum is struck it moves against at "
+                                       "least two other mics first.",
+                                       inside(name(r, m))),
+                           help.source, help.software});
+        }
+    for (const auto& s : r.shifted)
+        out.push_back(
+            {Weight::look,
+             fmt::format("The file of {} lies some {:.0f} ms {} against all others, more than a kit "
+                         "explains.",
+                         inside(name(r, s.mic)), std::abs(s.late_ms), s.late_ms > 0.0 ? "late" : "early"),
+             "Look for a converter or a digital link that is behind the others.",
+             "Move the file to where the others start."});
+}
+
+void add_gates(const CheckResult& r, std::vector<Verdict>& out) {
+    for (const auto& g : r.gates)
+        if (g.deaf)
+            out.push_back(
+                {Weight::fix,
+                 fmt::format("The gate of {} has the kit as its key, but the session knows nothing of "
+                             "the bleed, so it hears its own mic alone.",
+                             inside(name(r, g.proposal.mic))),
+                 "", "kitfold check --apply writes bleed and threshold into the session."});
+}
+
+void add_image(const CheckResult& r, std::vector<Verdict>& out) {
+    if (r.image.kind == dsp::PairKind::none) return;
+    for (const auto& row : r.image.rows)
+        if (row.mono_loss_db > kMonoLossDb && row.confidence >= 0.5)
+            out.push_back({Weight::look,
+                           fmt::format("{} loses {:.1f} dB when the overheads are played in mono.",
+                                       capital(drum_words(row.drum)), row.mono_loss_db),
+                           "Bring the overheads closer together or at equal distance from that drum.",
+                           "Narrow them: overhead_width below 1."});
+}
+
+void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t m = 0; m < r.worth.size(); ++m) {
+        const auto& w = r.worth[m];
+        const bool absent = std::any_of(r.mics[m].faults.begin(), r.mics[m].faults.end(), [](const auto& f) {
+            return f.kind == FaultKind::silent || f.kind == FaultKind::rate;
+        });
+        if (absent || dsp::is_heard(w) || !w.heard_raised_db) continue; // none: muted
+        const double level_db = r.names[m].level_db, heard_db = level_db + *w.heard_raised_db;
+        out.push_back(
+            {Weight::look,
+             fmt::format("{} cannot be heard in the submix at {}: without it the loudness changes by "
+                         "{:.1f} LU, no octave by more than {:.1f} dB and its own loudest moments by "
+                         "{:.1f} dB.",
+                         name(r, m), level(level_db), std::abs(w.change_lu), std::abs(w.most_db),
+                         std::abs(w.change_at_its_loudest_db)),
+             "",
+             heard_db <= kHighestLevelDb
+                 ? fmt::format("From about {} up it would be; if that is not wanted, do without it.",
+                               level(heard_db))
+                 : "It would not be at any level a session can set: do without it."});
+    }
+}
+
+void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
+    if (r.hits.empty())
+        out.push_back({Weight::look,
+                       "No drum was found in this take, so pairs, bleed, ring and image cannot be judged.",
+                       "Record every drum alone a few times, then half a minute of groove.", ""});
+    for (std::size_t p = 0; p < r.pairs.size(); ++p) {
+        const auto a = r.names[r.pairs[p].a].role, b = r.names[r.pairs[p].b].role;
+        const bool close = dsp::own_drum(a) && dsp::own_drum(b);
+        if (!r.pairs[p].judged() && close && !r.hits.empty() && !fix_for(r, p))
+            out.push_back({Weight::look, pair_advice(r, p), "", ""});
+    }
+    for (const auto& ring : r.rings)
+        if (!ring.result.decay.judged() && ring.result.partials.empty())
+            out.push_back({Weight::look,
+                           fmt::format("The ring of {} cannot be judged: no stroke rings out undisturbed.",
+                                       drum_words(ring.drum)),
+                           "Let it ring: two or three single strokes, nothing else playing.", ""});
+}
+
+} // namespace
+
+std::string bleed_left_open(const CheckResult& r) {
+    std::string drums;
+    for (std::size_t d = 0; d < dsp::kDrumCount; ++d) {
+        const auto drum = static_cast<Drum>(d);
+        const auto strokes =
+            std::count_if(r.hits.begin(), r.hits.end(), [=](const auto& h) { return h.drum == drum; });
+        const bool judged =
+            std::any_of(r.bleed.begin(), r.bleed.end(), [=](const auto& b) { return b.drum == drum; });
+        if (strokes > 0 && !judged)
+            drums += fmt::format("{}{} ({} {})", drums.empty() ? "" : ", ", drum_words(drum), strokes,
+                                 strokes == 1 ? "stroke" : "strokes");
+    }
+    if (drums.empty()) return {};
+    return "Bleed cannot be judged of " + drums +
+           ": it takes three strokes that stand out where the drum is loudest.";
+}
+
+std::string drum_words(Drum drum) {
+    constexpr std::array<const char*, dsp::kDrumCount> words{"the kick",      "the snare",
+                                                             "the rack tom",  "the second rack tom",
+                                                             "the floor tom", "the second floor tom",
+                                                             "the hi-hat",    "the ride",
+                                                             "the cymbals"};
+    return words[std::size_t(drum)];
+}
+
+std::string place_in_take(double seconds) {
+    const auto tenths = std::llround(seconds * 10.0);
+    return fmt::format("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10);
+}
+
+std::string order_detail(const CheckResult& r, const dsp::Fault& f) {
+    const auto other = inside(name(r, *f.other));
+    switch (f.misplaced) {
+    case dsp::Misplaced::by_side:
+        return fmt::format("hears on the other side what the close mics are panned to: exchanged with {}",
+                           other);
+    case dsp::Misplaced::by_pitch:
+        return fmt::format("sounds like {}, and {} like this mic: the two seem to be exchanged", other,
+                           other);
+    case dsp::Misplaced::by_arrival: {
+        const bool first = r.names[f.mic].role == Role::kick_in || r.names[f.mic].role == Role::snare_top;
+        const bool snare = dsp::own_drum(r.names[f.mic].role) == Drum::snare;
+        return fmt::format("hears the stroke {} {} and {}: the two seem to be exchanged",
+                           first ? "after" : "before", other,
+                           snare   ? (first ? "is the brighter one" : "is the duller one")
+                           : first ? "more of the other drums"
+                                   : "less of the other drums");
+    }
+    case dsp::Misplaced::late:
+        return fmt::format("hears {} after {}, and as much of the other drums: it is not close to it",
+                           drum_words(*dsp::own_drum(r.names[f.mic].role)), other);
+    }
+    return {};
+}
+
+std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
+    switch (f.kind) {
+    case FaultKind::clipped:
+        return fmt::format("clipped {}, first{}, at {:.1f} dBFS", times(f.count), when(f), f.level_db);
+    case FaultKind::hum:
+        return fmt::format("{:.0f} Hz hum at {:.0f} dBFS", f.hz, f.level_db);
+    case FaultKind::dc:
+        return fmt::format("DC of {:.2f} % of full scale{}{}", 100.0 * std::pow(10.0, f.level_db / 20.0),
+                           f.at_s ? ", first" : "", when(f));
+    case FaultKind::dropout:
+        return fmt::format("signal missing {}, first{}, {} at most", times(f.count), when(f),
+                           f.seconds < 1.0 ? fmt::format("{:.1f} ms", 1'000.0 * f.seconds)
+                                           : fmt::format("{:.1f} s", f.seconds));
+    case FaultKind::silent:
+        return fmt::format("no drum in it, peak {:.0f} dBFS", f.level_db);
+    case FaultKind::identical:
+        return fmt::format("the same signal as {}", inside(name(r, *f.other)));
+    case FaultKind::rate:
+        return f.hz == r.rate_hz
+                   ? fmt::format("{:.2f} s {} than the others, which fits another sample rate",
+                                 std::abs(f.seconds), f.seconds < 0.0 ? "shorter" : "longer")
+                   : fmt::format("recorded at {:.0f} Hz, the others at {:.0f} Hz", f.hz, r.rate_hz);
+    case FaultKind::length:
+        return f.seconds < 0.0 ? fmt::format("ends {:.2f} s before the others{}", -f.seconds, when(f))
+                               : fmt::format("goes on for {:.2f} s after the others", f.seconds);
+    case FaultKind::low_level:
+        return fmt::format("loudest peak only {:.0f} dBFS", f.level_db);
+    case FaultKind::polarity:
+        return "upside down against the others";
+    case FaultKind::channel_order:
+        return order_detail(r, f);
+    }
+    return {};
+}
+
+std::string fault_remedy(const dsp::Fault& f) {
+    const auto help = remedy(f);
+    return help.source + " " + help.software;
+}
+
+bool fix_for(const CheckResult& r, std::size_t pair) {
+    return std::any_of(r.fixes.begin(), r.fixes.end(), [=](const MicFix& f) { return f.pair == pair; });
+}
+
+std::string pair_advice(const CheckResult& r, std::size_t pair) {
+    const auto& p = r.pairs[pair];
+    const auto a = name(r, p.a), b = name(r, p.b);
+    std::string text;
+    if (!p.judged()) {
+        text =
+            fmt::format("{} and {}: who hears {} first cannot be judged{}.", a, inside(b),
+                        p.drum ? drum_words(*p.drum) : "a drum", p.why_not.empty() ? "" : ": " + p.why_not);
+    } else if (std::abs(p.delay_ms) < 0.03) {
+        text = fmt::format("{} hears {} together with {}{}.", b, drum_words(*p.drum), inside(a),
+                           p.opposite ? ", but upside down" : "");
+    } else {
+        text = fmt::format("{} hears {} {} {} {}{}.", b, drum_words(*p.drum), ms(std::abs(p.delay_ms)),
+                           p.delay_ms > 0.0 ? "after" : "before", inside(a),
+                           p.opposite ? " and upside down" : "");
+    }
+    if (fix_for(r, pair)) return text + " " + action_words(r, pair);
+    return r.sums[pair].strokes > 0 ? text + " " + leave_words(r.sums[pair]) : text;
+}
+
+std::vector<Verdict> verdicts(const CheckResult& r) {
+    std::vector<Verdict> out;
+    add_faults(r, out);
+    add_fixes(r, out);
+    add_gates(r, out);
+    add_wiring(r, out);
+    add_losses(r, out);
+    add_image(r, out);
+    add_worth(r, out);
+    add_unjudged(r, out);
+    bool whole = r.nothing_to_fix() && !r.hits.empty();
+    for (std::size_t p = 0; p < r.pairs.size(); ++p) whole = whole && !loses(r, p);
+    if (whole) out.insert(out.begin(), {Weight::good, "Nothing to fix: these mics work together.", "", ""});
+    return out;
+}
+
+} // namespace kitfold::offline

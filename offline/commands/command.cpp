@@ -1,0 +1,19 @@
+#include "offline/commands/command.h"
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <nlohmann/json.hpp>
+
+namespace kitfold::offline {
+
+void add_json_flag(CLI::App& command, bool& json) {
+    command.add_flag("--json", json, "Print one JSON object on stdout and nothing else");
+}
+
+void print(const std::string& text) { std::fwrite(text.data(), 1, text.size(), stdout); }
+
+void print_json(const dsp::Json& json) {
+    // a file name that is not UTF-8 must not cost the caller the rest of the object
+    print(json.dump(2, ' ', false, dsp::Json::error_handler_t::replace) + "\n");
+}
+
+} // namespace kitfold::offline

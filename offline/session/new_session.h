@@ -1,0 +1,29 @@
+#pragma once
+// A first session for a folder of recordings: which mic is in which file, and settings to start from.
+#include "offline/session/presets.h"
+#include "offline/session/session.h"
+#include <functional>
+#include <string>
+#include <vector>
+
+namespace kitfold::offline {
+
+struct NewSession {
+    Session session;                    ///< not written yet
+    std::string kit;                    ///< name of the kit template that fits best
+    std::vector<std::string> mic_notes; ///< one per mic: what a person should know of the guess, or empty
+    std::vector<std::string> notices;   ///< about the whole: files left out, rates that differ
+    int rate_hz = 0;                    ///< of the first file
+    double seconds = 0.0;               ///< of the longest file
+};
+
+/// Looks at every WAV, AIFF and FLAC file of the folder (not below it): a mono file is a mic; a stereo file
+/// two, unless its channels are the same; a wider file a mic per channel. Roles are guessed from the names
+/// (roles.h), settings are those of the kit in `presets` that fits the roles best. Gate thresholds are moved
+/// by the peak of each mic.
+/// @param progress called with the share of the files that is read, 0..1
+/// Throws Error, bad_input: no such folder, no audio in it, more than 32 mics, no kit in `presets`.
+NewSession propose_session(const std::filesystem::path& folder, const std::vector<Preset>& presets,
+                           const std::function<void(double)>& progress = {});
+
+} // namespace kitfold::offline
