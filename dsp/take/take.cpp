@@ -1,16 +1,8 @@
 #include "take/take.h"
 #include <algorithm>
-#include <array>
 #include <utility>
 
 namespace kitfold::dsp {
-
-namespace {
-
-constexpr std::array<std::string_view, kDrumCount> kDrumNames{
-    "kick", "snare", "rack_tom", "rack_tom_2", "floor_tom", "floor_tom_2", "hihat", "ride", "cymbals"};
-
-} // namespace
 
 Take take_of(double rate_hz, std::vector<TakeMic> mics, std::vector<std::span<const float>> samples) {
     Take take;
@@ -28,39 +20,6 @@ Take take_of(double rate_hz, std::vector<TakeMic> mics, std::vector<std::span<co
         std::fill(out.begin() + last, out.end(), 0.0f);
     };
     return take;
-}
-
-std::string_view drum_name(Drum drum) noexcept { return kDrumNames[static_cast<std::size_t>(drum)]; }
-
-std::optional<Drum> drum_named(std::string_view name) noexcept {
-    const auto at = std::find(kDrumNames.begin(), kDrumNames.end(), name);
-    if (at == kDrumNames.end()) return std::nullopt;
-    return static_cast<Drum>(at - kDrumNames.begin());
-}
-
-std::optional<Drum> own_drum(Role role) noexcept {
-    switch (role) {
-    case Role::kick_in:
-    case Role::kick_out:
-        return Drum::kick;
-    case Role::snare_top:
-    case Role::snare_bottom:
-        return Drum::snare;
-    case Role::rack_tom:
-        return Drum::rack_tom;
-    case Role::rack_tom_2:
-        return Drum::rack_tom_2;
-    case Role::floor_tom:
-        return Drum::floor_tom;
-    case Role::floor_tom_2:
-        return Drum::floor_tom_2;
-    case Role::hihat:
-        return Drum::hihat;
-    case Role::ride:
-        return Drum::ride;
-    default:
-        return std::nullopt;
-    }
 }
 
 std::optional<std::size_t> own_mic(std::span<const TakeMic> mics, Drum drum) noexcept {

@@ -2,14 +2,13 @@
 // What the analysis of a take works on. A take is read twice: once from end to end through a MicScan per mic
 // (mic_scan.h), which keeps band energies only, and then by excerpts around chosen hits. So ten mics and four
 // minutes never have to be in memory.
-#include "settings/settings.h"
+#include "take/drums.h"
 #include <cstddef>
 #include <cstdint>
 #include <functional>
 #include <optional>
 #include <span>
 #include <string>
-#include <string_view>
 #include <vector>
 
 namespace kitfold::dsp {
@@ -41,17 +40,6 @@ struct Take {
 /// A take that is in memory already. The views must outlive it. @pre as many views as mics
 Take take_of(double rate_hz, std::vector<TakeMic> mics, std::vector<std::span<const float>> samples);
 
-enum class Drum { kick, snare, rack_tom, rack_tom_2, floor_tom, floor_tom_2, hihat, ride, cymbals };
-inline constexpr std::size_t kDrumCount = 9;
-/// Hi-hat, ride, cymbals: bright, and they ring between their strokes.
-constexpr bool is_plate(Drum d) noexcept { return d == Drum::hihat || d == Drum::ride || d == Drum::cymbals; }
-
-/// "kick", "snare", "rack_tom", …: the values of `drum` in JSON.
-std::string_view drum_name(Drum drum) noexcept;
-std::optional<Drum> drum_named(std::string_view name) noexcept;
-
-/// The drum that a close mic of this role is put up for; none for overheads, rooms and other.
-std::optional<Drum> own_drum(Role role) noexcept;
 /// The mic that speaks for a drum: kick_in before kick_out, snare_top before snare_bottom; none without a
 /// close mic.
 std::optional<std::size_t> own_mic(std::span<const TakeMic> mics, Drum drum) noexcept;
@@ -61,13 +49,6 @@ struct OverheadPair {
     std::size_t left = 0, right = 0;
 };
 std::optional<OverheadPair> overhead_pair(std::span<const TakeMic> mics) noexcept;
-
-constexpr bool is_overhead(Role r) noexcept {
-    return r == Role::overhead_left || r == Role::overhead_right || r == Role::overhead_mono;
-}
-constexpr bool is_room(Role r) noexcept {
-    return r == Role::room_left || r == Role::room_right || r == Role::room_mono;
-}
 
 /// One hit. `time_s` is when its own close mic hears it, within 1 ms or so (without one: when the first of
 /// the mics does).

@@ -1,21 +1,14 @@
 #include "offline/audition/audition.h"
-#include "offline/commands/command.h"
-#include "offline/util/errors.h"
+#include "offline/commands/commands.h"
+#include "offline/commands/print.h"
 #include "offline/util/progress.h"
-#include <CLI/CLI.hpp>
-#include <memory>
 #include <nlohmann/json.hpp>
 
 namespace kitfold::offline {
+
 namespace {
 
-struct Options {
-    std::string session, open, deadened, role, folder;
-    double amount = 1.0;
-    bool json = false;
-};
-
-AuditionRequest request_of(const Options& o) {
+AuditionRequest request_of(const AuditionOptions& o) {
     if (o.session.empty() == o.open.empty() || o.open.empty() != o.deadened.empty())
         throw bad_input("audition takes either a SESSION, or --open TAKE and --deadened TAKE");
     const auto role = dsp::role_from_token(o.role);
@@ -28,7 +21,9 @@ AuditionRequest request_of(const Options& o) {
     return request;
 }
 
-void run(const Options& options) {
+} // namespace
+
+Exit audition_command(const AuditionOptions& options) {
     const auto request = request_of(options);
     AuditionResult result;
     {
@@ -40,26 +35,7 @@ void run(const Options& options) {
         print_json(audition_json(result, request.folder));
     else
         print(audition_text(result, request.folder));
-}
-
-} // namespace
-
-void add_audition(CLI::App& app, Context&) {
-    const auto options = std::make_shared<Options>();
-    CLI::App* command = app.add_subcommand("audition", "Hear a drum open and deadened at the same loudness");
-    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one");
-    command->add_option("--open", options->open, "Instead: a take of the drum as it is");
-    command->add_option("--deadened", options->deadened, "... and one of it really deadened");
-    command->add_option("--role", options->role, "The close mic to listen to, such as snare_top")->required();
-    auto* amount = command->add_option("--amount", options->amount,
-                                       "How far: 1 deadened, 0 as recorded, below 0 opened up");
-    amount->check(CLI::Range(-1.0, 1.0));
-    command->add_option("-o,--output", options->folder, "Folder for four WAVs and the page to compare them")
-        ->required();
-    command->footer("Examples:\n  kitfold audition takes/monday --role floor_tom -o hear\n"
-                    "  kitfold audition --open takes/open --deadened takes/felt --role snare_top -o hear");
-    add_json_flag(*command, options->json);
-    command->callback([options] { run(*options); });
+    return Exit::done;
 }
 
 } // namespace kitfold::offline

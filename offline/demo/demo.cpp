@@ -255,4 +255,24 @@ DemoSummary write_demo(const DemoRequest& request, const std::function<void(doub
     return summary;
 }
 
+dsp::Json demo_json(const DemoRequest& request, const DemoSummary& summary) {
+    dsp::Json out{{"kitfold_demo", 1}, {"folder", request.folder.string()}, {"files", dsp::Json::array()}};
+    for (const auto& file : summary.files) out["files"].push_back(file.filename().string());
+    out["hits"] = summary.hits;
+    if (summary.backup) out["backup"] = summary.backup->string();
+    return out;
+}
+
+std::string demo_text(const DemoRequest& request, const DemoSummary& summary) {
+    const auto folder = request.folder.string();
+    auto out = fmt::format("{}: {} mics, {:g} s at {:g} Hz, {} drums, {} hits.\n", folder, request.kit.mics,
+                           request.kit.seconds, request.kit.rate_hz,
+                           request.kit.tone == dsp::Tone::open ? "open" : "deadened", summary.hits);
+    if (summary.backup) out += "The session that was there is kept as " + summary.backup->string() + ".\n";
+    return out +
+           "session.json has settings to start from, truth.json what was really played and heard.\n"
+           "Next: kitfold check " +
+           folder + "\n";
+}
+
 } // namespace kitfold::offline

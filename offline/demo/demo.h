@@ -18,6 +18,7 @@
 // `mic` is a mic's name. time_s is when the stick touches; a mic hears it delay_ms later. Axes, references
 // and signs are those of simulator.h: Stroke, Direct, BleedTruth, RingTruth, Partial, ImageTruth.
 #include "offline/util/errors.h"
+#include "settings/settings_json.h"
 #include "synth/simulator.h"
 #include <filesystem>
 #include <functional>
@@ -46,5 +47,9 @@ DemoSummary write_demo(const DemoRequest& request, const std::function<void(doub
 
 /// truth.json of a simulator, for its mics in the files `<role>.wav` and this session beside it.
 std::string truth_json_text(const dsp::Simulator& simulator, const std::string& session_text);
+
+/// What `demo` has to say: the object of --json, "kitfold_demo": 1, and the lines for a person.
+dsp::Json demo_json(const DemoRequest& request, const DemoSummary& summary);
+std::string demo_text(const DemoRequest& request, const DemoSummary& summary);
 
 } // namespace kitfold::offline

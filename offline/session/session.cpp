@@ -4,7 +4,7 @@
 #include "offline/util/text_file.h"
 #include "settings/kit_key_json.h"
 #include "settings/settings_json.h"
-#include "take/take.h"
+#include "take/drums.h"
 #include <algorithm>
 #include <array>
 #include <nlohmann/json.hpp>

@@ -1,6 +1,6 @@
 #include "sum/kit_memory.h"
 #include "settings/kit_key_json.h"
-#include "take/take.h"
+#include "take/drums.h"
 #include <algorithm>
 #include <nlohmann/json.hpp>
 #include <vector>

@@ -1,13 +1,8 @@
-#include "offline/commands/command.h"
-#include <CLI/CLI.hpp>
+#include "offline/commands/print.h"
 #include <cstdio>
 #include <nlohmann/json.hpp>
 
 namespace kitfold::offline {
-
-void add_json_flag(CLI::App& command, bool& json) {
-    command.add_flag("--json", json, "Print one JSON object on stdout and nothing else");
-}
 
 void print(const std::string& text) { std::fwrite(text.data(), 1, text.size(), stdout); }
 

@@ -1,0 +1,51 @@
+#pragma once
+// The commands of the program: what each can be told, and the call that does it. parse.cpp fills these
+// options from the command line. A command prints its answer, throws Error when something is wrong, and
+// returns how the program is to end.
+#include "offline/demo/demo.h"
+#include "offline/util/errors.h"
+#include <string>
+
+namespace kitfold::offline {
+
+struct DemoOptions {
+    DemoRequest request;
+    bool json = false;
+};
+struct NewOptions {
+    std::string folder;
+    bool json = false;
+};
+struct CheckOptions {
+    std::string session, report; ///< report: empty for none
+    bool json = false, apply = false;
+};
+struct BounceOptions {
+    std::string session, output, stems; ///< stems: empty for none
+    int rate_hz = 0;                    ///< 0: that of the files
+    bool json = false;
+};
+struct AuditionOptions {
+    std::string session, open, deadened, role, folder; ///< either a session, or two takes
+    double amount = 1.0;
+    bool json = false;
+};
+struct PresetsOptions {
+    std::string name; ///< of the one to show
+    bool json = false;
+};
+
+Exit demo_command(const DemoOptions& options);
+Exit new_command(const NewOptions& options);
+Exit check_command(const CheckOptions& options);
+Exit bounce_command(const BounceOptions& options);
+Exit audition_command(const AuditionOptions& options);
+Exit list_presets_command(const PresetsOptions& options);
+Exit show_preset_command(const PresetsOptions& options);
+Exit list_parameters_command(const PresetsOptions& options);
+
+/// Reads the command line and runs the command that it names. Throws Error, bad_input, for what can't be
+/// read.
+Exit run_command_line(int argc, char** argv);
+
+} // namespace kitfold::offline

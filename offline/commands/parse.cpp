@@ -1,0 +1,183 @@
+// Every option of the program, in one place: the parser's header takes seconds to compile.
+#include "offline/commands/commands.h"
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
+#include <memory>
+
+namespace kitfold::offline {
+namespace {
+
+void add_json_flag(CLI::App& command, bool& json) {
+    command.add_flag("--json", json, "Print one JSON object on stdout and nothing else");
+}
+
+void add_demo(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<DemoOptions>();
+    const auto tone = std::make_shared<std::string>("open");
+    auto& kit = options->request.kit;
+    kit.lifelike = kit.turned_cable = true; // no easier than life, and with something to find
+    kit.seed = 2;
+    auto* demo =
+        app.add_subcommand("demo", "Make an invented multi-mic recording of a drum kit to try everything on");
+    demo->footer("Example:\n  kitfold demo takes/demo\n  kitfold check takes/demo\n"
+                 "The same seed gives the same recording; --tone deadened plays it again on damped drums.");
+    demo->add_option("DIR", options->request.folder, "Folder for the recording; made when it is not there")
+        ->required();
+    demo->add_option("--tone", *tone, "open: drums as they came; deadened: blankets on them")
+        ->check(CLI::IsMember({"open", "deadened"}))
+        ->capture_default_str();
+    demo->add_option("--mics", kit.mics, "8 or 10; eight leave out hi-hat and room")
+        ->check(CLI::IsMember({8, 10}))
+        ->capture_default_str();
+    demo->add_option("--seconds", kit.seconds, "Length, 0.2 to 3600")
+        ->check(CLI::Range(0.2, 3600.0))
+        ->capture_default_str();
+    demo->add_option("--rate", kit.rate_hz, "Sample rate in Hz: 44100, 48000, 88200, 96000 …, 8000 to 192000")
+        ->check(CLI::Range(8'000, 192'000))
+        ->capture_default_str();
+    demo->add_option("--seed", kit.seed, "Another number, another take and another set-up of the kit")
+        ->check(CLI::NonNegativeNumber)
+        ->capture_default_str();
+    add_json_flag(*demo, options->json);
+    demo->callback([options, tone, &exit] {
+        options->request.kit.tone = *tone == "open" ? dsp::Tone::open : dsp::Tone::deadened;
+        exit = demo_command(*options);
+    });
+}
+
+void add_new(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<NewOptions>();
+    auto* command =
+        app.add_subcommand("new", "Make a session.json for a folder of recordings, one file per mic");
+    command->add_option("DIR", options->folder, "Folder of WAV, AIFF or FLAC files")->required();
+    add_json_flag(*command, options->json);
+    command->footer("Roles are guessed from the file names (\"KIK IN\", \"SN top\", \"RT1\", \"OH L\" …) and "
+                    "each guess is shown.\n"
+                    "The audio is only read; a session.json that is there is never overwritten.\n"
+                    "Example:\n  kitfold new takes/monday");
+    command->callback([options, &exit] { exit = new_command(*options); });
+}
+
+void add_check(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<CheckOptions>();
+    CLI::App* command = app.add_subcommand("check", "Find out whether the mics of a session work together");
+    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
+        ->required();
+    command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
+    command->add_flag("--apply", options->apply,
+                      "Write polarity, delay, bleed and the thresholds of gates into the session; the old "
+                      "file is kept");
+    add_json_flag(*command, options->json);
+    command->footer("Ends with 0 when there is nothing to fix, with 1 when there is.");
+    command->callback([options, &exit] { exit = check_command(*options); });
+}
+
+void add_bounce(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<BounceOptions>();
+    CLI::App* command = app.add_subcommand("bounce", "Mix a session to a stereo file");
+    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
+        ->required();
+    command->add_option("-o,--output", options->output, "The stereo file to write: .wav or .flac")
+        ->required();
+    command->add_option("--stems", options->stems, "Also write each mic after its strip into this folder");
+    command->add_option("--rate", options->rate_hz, "Convert files of another rate to this one, in Hz")
+        ->check(CLI::Range(8'000, 384'000));
+    add_json_flag(*command, options->json);
+    command->callback([options, &exit] { exit = bounce_command(*options); });
+}
+
+void add_audition(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<AuditionOptions>();
+    CLI::App* command = app.add_subcommand("audition", "Hear a drum open and deadened at the same loudness");
+    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one");
+    command->add_option("--open", options->open, "Instead: a take of the drum as it is");
+    command->add_option("--deadened", options->deadened, "... and one of it really deadened");
+    command->add_option("--role", options->role, "The close mic to listen to, such as snare_top")->required();
+    auto* amount = command->add_option("--amount", options->amount,
+                                       "How far: 1 deadened, 0 as recorded, below 0 opened up");
+    amount->check(CLI::Range(-1.0, 1.0));
+    command->add_option("-o,--output", options->folder, "Folder for four WAVs and the page to compare them")
+        ->required();
+    command->footer("Examples:\n  kitfold audition takes/monday --role floor_tom -o hear\n"
+                    "  kitfold audition --open takes/open --deadened takes/felt --role snare_top -o hear");
+    add_json_flag(*command, options->json);
+    command->callback([options, &exit] { exit = audition_command(*options); });
+}
+
+void add_presets(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<PresetsOptions>();
+    auto* presets =
+        app.add_subcommand("presets", "List the presets and kits that come with Kitfold, or show one");
+    presets->require_subcommand(0, 1);
+    presets->footer("Examples:\n  kitfold presets list\n  kitfold presets show kick_out_thump\n"
+                    "KITFOLD_PRESETS names a folder of presets to use in place of Kitfold's own.");
+    add_json_flag(*presets, options->json);
+    presets->callback([presets, options, &exit] {
+        if (presets->get_subcommands().empty()) exit = list_presets_command(*options);
+    });
+    auto* lister = presets->add_subcommand("list", "Every preset: its block, name and title");
+    add_json_flag(*lister, options->json);
+    lister->callback([options, &exit] { exit = list_presets_command(*options); });
+    auto* shower = presets->add_subcommand("show", "One preset: its settings in words and as JSON");
+    shower->add_option("NAME", options->name, "A name that list shows")->required();
+    add_json_flag(*shower, options->json);
+    shower->callback([options, &exit] { exit = show_preset_command(*options); });
+    auto* table =
+        presets->add_subcommand("parameters", "Every number of a session: range, default and what it does");
+    add_json_flag(*table, options->json);
+    table->callback([options, &exit] { exit = list_parameters_command(*options); });
+}
+
+std::string names(const std::vector<const CLI::App*>& commands) {
+    std::string out;
+    for (const auto* command : commands) out += (out.empty() ? "" : ", ") + command->get_name();
+    return out;
+}
+
+/// What the parser has to say, in one line and in the words of a person.
+Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseError& error) {
+    const auto commands = app.get_subcommands([](const CLI::App*) { return true; });
+    if (argc < 2)
+        return bad_input("give a command: " + names(commands) + "; kitfold --help says what each does");
+    const std::string first = argv[1];
+    const bool known = std::any_of(commands.begin(), commands.end(),
+                                   [&](const CLI::App* command) { return command->get_name() == first; });
+    if (!known && !first.starts_with('-'))
+        return bad_input("\"" + first + "\" is not a command; the commands are " + names(commands));
+    if (!known) return bad_input("\"" + first + "\" is not an option; kitfold --help shows how it is used");
+    return bad_input(std::string(error.what()) + "; kitfold " + first + " --help shows how it is used");
+}
+
+} // namespace
+
+Exit run_command_line(int argc, char** argv) {
+    CLI::App app{"Kitfold folds the microphones of a drum kit down to two tracks.", "kitfold"};
+    app.set_version_flag("--version", "kitfold " KITFOLD_VERSION);
+    app.require_subcommand(1);
+    app.footer("Example, from a folder of WAV files to a stereo submix:\n"
+               "  kitfold new takes/monday\n"
+               "  kitfold bounce takes/monday -o drums.wav\n"
+               "kitfold COMMAND --help says more about each command.");
+    Exit exit = Exit::done;
+    add_demo(app, exit);
+    add_new(app, exit);
+    add_check(app, exit);
+    add_bounce(app, exit);
+    add_audition(app, exit);
+    add_presets(app, exit);
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::Success& asked) { // --help, --version
+        app.exit(asked);
+    } catch (const CLI::ParseError& error) {
+        throw usage_error(app, argc, argv, error);
+    }
+    if (std::fflush(stdout) != 0 || std::ferror(stdout) != 0)
+        throw io_failed(std::string("can't write to standard output: ") + std::strerror(errno));
+    return exit;
+}
+
+} // namespace kitfold::offline
