@@ -39,14 +39,6 @@ KITFOLD_VECTOR_CLONES void apply(const double* gain, const float* in, float* out
 
 } // namespace
 
-double static_reduction_db(const BusSettings& s, double level_db) noexcept {
-    const double over = level_db - s.threshold_db, slope = 1.0 - 1.0 / s.ratio;
-    if (2.0 * over < -s.knee_db) return 0.0;
-    if (2.0 * over > s.knee_db) return slope * over;
-    if (s.knee_db == 0.0) return 0.0;
-    return slope * (over + s.knee_db / 2.0) * (over + s.knee_db / 2.0) / (2.0 * s.knee_db);
-}
-
 bool BusCompressor::prepare(double rate_hz) noexcept {
     if (!rate_allowed(rate_hz)) return false;
     rate_hz_ = rate_hz;

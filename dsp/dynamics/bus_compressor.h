@@ -8,12 +8,9 @@
 
 namespace kitfold::dsp {
 
-/// Gain reduction in dB (>= 0) of the soft-knee static curve at a level in dBFS.
-/// Giannoulis, Massberg and Reiss, JAES 60(6), 2012, eq. 4. ratio may be kLimitRatio.
-double static_reduction_db(const BusSettings& settings, double level_db) noexcept;
-
 /// Stereo bus compressor, side-chain in dB: linked key (larger of the two channels), high-pass in the key,
-/// soft knee, smooth decoupled peak detector (ibid., eq. 17; times are 1 - 1/e). release "programme" runs two
+/// soft knee (Giannoulis, Massberg and Reiss, JAES 60(6), 2012, eq. 4; ratio may be kLimitRatio), smooth
+/// decoupled peak detector (ibid., eq. 17; times are 1 - 1/e). release "programme" runs two
 /// releases, 60 ms after a single hit and 1.2 s after a loud passage (what has been loud for some 0.3 s), the
 /// larger reduction rules. Latency 0; rules as for KickConditioner.
 class BusCompressor {

@@ -8,8 +8,7 @@ namespace kitfold::dsp {
 namespace {
 constexpr int kPushSteps =
     24; // blows that make a push: their images lie above 10 kHz for contacts up to 2.4 ms
-constexpr double kPushSpread = 0.2,
-                 kClickSpread = 0.35; // chance from stroke to stroke, log of duration and of level
+constexpr double kClickSpread = 0.35; // chance from stroke to stroke, log of level
 } // namespace
 
 double contact_ms(const SignalModel& signal, const Stroke& stroke) noexcept {

@@ -162,7 +162,6 @@ TakeFiles::TakeFiles(const Session& session) : impl_(std::make_unique<Impl>(sess
 TakeFiles::~TakeFiles() = default;
 const dsp::Take& TakeFiles::take() const noexcept { return impl_->take; }
 const std::vector<dsp::MicFile>& TakeFiles::files() const noexcept { return impl_->files; }
-const std::vector<AudioInfo>& TakeFiles::infos() const noexcept { return impl_->infos; }
 bool TakeFiles::at_rate(std::size_t mic) const noexcept { return impl_->mics[mic]->at_rate; }
 const std::vector<std::string>& TakeFiles::notices() const noexcept { return impl_->notices; }
 

@@ -31,7 +31,6 @@ public:
     /// tells.
     [[nodiscard]] const dsp::Take& take() const noexcept;
     [[nodiscard]] const std::vector<dsp::MicFile>& files() const noexcept; ///< one per mic
-    [[nodiscard]] const std::vector<AudioInfo>& infos() const noexcept;    ///< one per mic
     [[nodiscard]] bool at_rate(std::size_t mic) const noexcept;            ///< false: silence here
     [[nodiscard]] const std::vector<std::string>& notices() const noexcept;
 
