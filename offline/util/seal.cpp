@@ -10,7 +10,8 @@ namespace kitfold::offline {
 namespace {
 
 constexpr std::size_t kDigits = 32;
-constexpr std::size_t kHead = std::size_t{64} * 1024; // a WAV's broadcast extension, at most 16 KiB, may come before
+constexpr std::size_t kHead =
+    std::size_t{64} * 1024; // a WAV's broadcast extension, at most 16 KiB, may come before
 
 std::string prefix(Product product) {
     switch (product) {
