@@ -94,20 +94,28 @@ std::size_t edit_distance(std::string_view a, std::string_view b) {
 }
 
 std::string suggestion(std::string_view key, std::span<const std::string_view> known) {
-    std::string_view nearest;
-    std::size_t best = std::max<std::size_t>(2, key.size() / 3) + 1;
-    if (key.size() <= 64)
-        for (const auto candidate : known)
-            if (const auto distance = edit_distance(key, candidate); distance < best)
-                best = distance, nearest = candidate;
-    if (!nearest.empty()) return "did you mean " + std::string(nearest) + "?";
+    if (const auto nearest = nearest_of(key, known); !nearest.empty())
+        return "did you mean " + std::string(nearest) + "?";
     std::string all;
     for (const auto candidate : known) all += (all.empty() ? "" : ", ") + std::string(candidate);
     return "the keys here are " + all;
 }
 
+/// The nearest of many choices where something like it was typed.
+std::string_view meant(const Parameter& parameter, const Json& value) {
+    constexpr std::size_t kFew = 4; // these are said in full
+    if (parameter.choices.size() <= kFew || !value.is_string()) return {};
+    std::vector<std::string_view> tokens;
+    for (const auto& choice : parameter.choices) tokens.push_back(choice.token);
+    return nearest_of(value.get_ref<const std::string&>(), tokens);
+}
+
 [[noreturn]] void refuse(const Parameter& parameter, const std::string& path, const Json& value) {
-    throw SettingsError(path + " is " + shown(value) + ", but must be " + what_is_allowed(parameter));
+    const auto nearest = meant(parameter, value);
+    throw SettingsError(path + " is " + shown(value) + ", " +
+                        (nearest.empty()
+                             ? "but must be " + what_is_allowed(parameter)
+                             : "which is not known; did you mean \"" + std::string(nearest) + "\"?"));
 }
 
 bool special_token(const Parameter& p, std::string_view written) {
@@ -250,6 +258,16 @@ std::string shown(const Json& value) {
         return Json(cut).dump(-1, ' ', false, Json::error_handler_t::replace);
     }
     return value.dump();
+}
+
+std::string_view nearest_of(std::string_view typed, std::span<const std::string_view> known) {
+    std::string_view nearest;
+    std::size_t best = std::max<std::size_t>(2, typed.size() / 3) + 1;
+    if (typed.size() <= 64)
+        for (const auto candidate : known)
+            if (const auto distance = edit_distance(typed, candidate); distance < best)
+                best = distance, nearest = candidate;
+    return nearest;
 }
 
 void check_keys(const Json& json, std::string_view at, std::span<const std::string_view> known) {

@@ -55,6 +55,10 @@ template <class Settings> void read_keys(const Json& object, std::string_view at
 template <class Settings> void read_settings(const Json& object, std::string_view at, Settings& settings);
 
 /// Throws SettingsError when `json` is not an object, or has a key that is not in `known`: names the nearest
+/// The known word that what was typed is most likely meant for: the fewest letters changed, put in or left
+/// out, at most a third of them (two in a short word). Empty when none is so near.
+std::string_view nearest_of(std::string_view typed, std::span<const std::string_view> known);
+
 /// known key, or all of them when none is near.
 void check_keys(const Json& json, std::string_view at, std::span<const std::string_view> known);
 

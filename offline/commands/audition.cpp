@@ -1,6 +1,7 @@
 #include "offline/audition/audition.h"
 #include "offline/commands/commands.h"
 #include "offline/commands/print.h"
+#include "offline/session/roles.h"
 #include "offline/util/progress.h"
 #include <nlohmann/json.hpp>
 
@@ -11,13 +12,11 @@ namespace {
 AuditionRequest request_of(const AuditionOptions& o) {
     if (o.session.empty() == o.open.empty() || o.open.empty() != o.deadened.empty())
         throw bad_input("audition takes either a SESSION, or --open TAKE and --deadened TAKE");
-    const auto role = dsp::role_from_token(o.role);
-    if (!role)
-        throw bad_input("--role " + o.role + ": is not a role; snare_top, kick_in or floor_tom would be one");
     AuditionRequest request;
+    request.role = role_named("--role", o.role);
     request.open = load_session(o.session.empty() ? o.open : o.session);
     if (!o.deadened.empty()) request.deadened = load_session(o.deadened);
-    request.role = *role, request.amount = o.amount, request.folder = o.folder;
+    request.amount = o.amount, request.folder = o.folder;
     return request;
 }
 

@@ -5,6 +5,7 @@
 #include "offline/demo/demo.h"
 #include "offline/util/errors.h"
 #include <string>
+#include <vector>
 
 namespace kitfold::offline {
 
@@ -14,6 +15,7 @@ struct DemoOptions {
 };
 struct NewOptions {
     std::string folder;
+    std::vector<std::string> roles; ///< "FILE=ROLE", a role per mic of the file, by commas
     bool json = false;
 };
 struct CheckOptions {

@@ -13,7 +13,7 @@ Exit new_command(const NewOptions& options) {
     Outputs().creates(file);
     const auto made = [&] {
         Progress progress("new");
-        return propose_session(options.folder, load_presets(presets_folder()),
+        return propose_session(options.folder, load_presets(presets_folder()), options.roles,
                                [&](double share) { progress.show(share); });
     }();
     save_session(made.session, file);

@@ -1,5 +1,6 @@
 // Every option of the program, in one place: the parser's header takes seconds to compile.
 #include "offline/commands/commands.h"
+#include "settings/settings_json.h"
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cerrno>
@@ -53,11 +54,21 @@ void add_new(CLI::App& app, Exit& exit) {
     auto* command =
         app.add_subcommand("new", "Make a session.json for a folder of recordings, one file per mic");
     command->add_option("DIR", options->folder, "Folder of WAV, AIFF or FLAC files")->required();
+    command
+        ->add_option(
+            "--role", options->roles,
+            "FILE=ROLE: what a file is, where its name doesn't tell; two roles with a comma between for "
+            "a two-channel file. May be given once for each file")
+        ->take_all();
     add_json_flag(*command, options->json);
-    command->footer("Roles are guessed from the file names (\"KIK IN\", \"SN top\", \"RT1\", \"OH L\" …) and "
-                    "each guess is shown.\n"
-                    "The audio is only read; a session.json that is there is never overwritten.\n"
-                    "Example:\n  kitfold new takes/monday");
+    command->footer(
+        "Roles are guessed from the file names (\"KIK IN\", \"SN top\", \"RT1\", \"OH L\" …) and "
+        "each guess is shown.\n"
+        "The audio is only read; a session.json that is there is never overwritten. Files that Kitfold "
+        "itself bounced are left out.\n"
+        "Examples:\n  kitfold new takes/monday\n"
+        "  kitfold new takes/monday --role \"Track 01.wav=kick_in\" --role "
+        "OH.wav=overhead_left,overhead_right");
     command->callback([options, &exit] { exit = new_command(*options); });
 }
 
@@ -137,6 +148,17 @@ std::string names(const std::vector<const CLI::App*>& commands) {
     return out;
 }
 
+Error unknown_command(const std::string& typed, const std::vector<const CLI::App*>& commands) {
+    const auto all = names(commands);
+    std::vector<std::string> known;
+    for (const auto* command : commands) known.push_back(command->get_name());
+    const std::vector<std::string_view> views(known.begin(), known.end());
+    const auto nearest = dsp::nearest_of(typed, views);
+    return bad_input(
+        "\"" + typed + "\" is not a command; " +
+        (nearest.empty() ? "the commands are " + all : "did you mean " + std::string(nearest) + "?"));
+}
+
 /// What the parser has to say, in one line and in the words of a person.
 Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseError& error) {
     const auto commands = app.get_subcommands([](const CLI::App*) { return true; });
@@ -145,8 +167,7 @@ Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseEr
     const std::string first = argv[1];
     const bool known = std::any_of(commands.begin(), commands.end(),
                                    [&](const CLI::App* command) { return command->get_name() == first; });
-    if (!known && !first.starts_with('-'))
-        return bad_input("\"" + first + "\" is not a command; the commands are " + names(commands));
+    if (!known && !first.starts_with('-')) return unknown_command(first, commands);
     if (!known) return bad_input("\"" + first + "\" is not an option; kitfold --help shows how it is used");
     return bad_input(std::string(error.what()) + "; kitfold " + first + " --help shows how it is used");
 }
@@ -159,6 +180,7 @@ Exit run_command_line(int argc, char** argv) {
     app.require_subcommand(1);
     app.footer("Example, from a folder of WAV files to a stereo submix:\n"
                "  kitfold new takes/monday\n"
+               "  kitfold check takes/monday --apply\n"
                "  kitfold bounce takes/monday -o drums.wav\n"
                "kitfold COMMAND --help says more about each command.");
     Exit exit = Exit::done;

@@ -2,11 +2,13 @@
 #include "offline/audio/audio_file.h"
 #include "offline/session/roles.h"
 #include "offline/util/errors.h"
+#include "offline/util/seal.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
 #include <set>
+#include <sstream>
 
 namespace kitfold::offline {
 namespace {
@@ -87,6 +89,10 @@ std::vector<Recording> listen_to_all(const fs::path& folder, std::vector<std::st
         if (progress) progress(static_cast<double>(&name - names.data()) / static_cast<double>(names.size()));
         if (!is_plain_text(name.string())) {
             notices.push_back("left out a file whose name is not plain UTF-8 text; rename it");
+            continue;
+        }
+        if (is_intact(folder / name, Product::submix) || is_intact(folder / name, Product::stem)) {
+            notices.push_back("left out " + name.string() + ": Kitfold bounced it");
             continue;
         }
         try {
@@ -215,6 +221,31 @@ std::vector<RoleGuess> guess(const std::vector<Recording>& recordings) {
     return guesses;
 }
 
+/// What a person says in place of guesses.
+void take_given(const std::vector<std::string>& given, const std::vector<Recording>& recordings,
+                std::vector<RoleGuess>& guesses) {
+    for (const auto& words : given) {
+        const auto equals = words.rfind('=');
+        const auto file = words.substr(0, equals);
+        const auto found = std::find_if(recordings.begin(), recordings.end(),
+                                        [&](const Recording& r) { return r.name == file; });
+        if (equals == std::string::npos || found == recordings.end())
+            throw bad_input("--role " + words + ": " +
+                            (equals == std::string::npos ? "write it as FILE=ROLE"
+                                                         : file + " is not among the recordings"));
+        RoleGuess told;
+        std::string role;
+        for (std::istringstream in(words.substr(equals + 1)); std::getline(in, role, ',');)
+            told.roles.push_back(role_named("--role " + words, role));
+        auto& guess = guesses[static_cast<std::size_t>(found - recordings.begin())];
+        if (told.roles.size() != guess.roles.size())
+            throw bad_input(fmt::format("--role {}: this file has {} mic{}, give it as many roles, by commas",
+                                        words, guess.roles.size(), guess.roles.size() == 1 ? "" : "s"));
+        told.note = "as you said";
+        guess = told;
+    }
+}
+
 /// Adds the mics of one file, still undressed but for a place in the image where two channels are left and
 /// right.
 void add_mics(const Recording& recording, const RoleGuess& guess, NewSession& out,
@@ -292,10 +323,12 @@ void note_rates(const std::vector<Recording>& recordings, NewSession& out) {
 } // namespace
 
 NewSession propose_session(const fs::path& folder, const std::vector<Preset>& presets,
+                           const std::vector<std::string>& given,
                            const std::function<void(double)>& progress) {
     NewSession out;
     const auto recordings = listen_to_all(folder, out.notices, progress);
-    const auto guesses = guess(recordings);
+    auto guesses = guess(recordings);
+    take_given(given, recordings, guesses);
     std::vector<float> peaks;
     for (std::size_t i = 0; i < recordings.size(); ++i) add_mics(recordings[i], guesses[i], out, peaks);
     if (out.session.mics.size() > kMaxMics)

@@ -21,9 +21,13 @@ struct NewSession {
 /// two, unless its channels are the same; a wider file a mic per channel. Roles are guessed from the names
 /// (roles.h), settings are those of the kit in `presets` that fits the roles best. Gate thresholds are moved
 /// by the peak of each mic.
+/// A file that Kitfold itself bounced, and that nobody has changed since, is left out and said.
+/// @param given "FILE=ROLE[,ROLE]" in place of guesses: the file by its name, a role for each of its mics
 /// @param progress called with the share of the files that is read, 0..1
-/// Throws Error, bad_input: no such folder, no audio in it, more than 32 mics, no kit in `presets`.
+/// Throws Error, bad_input: no such folder, no audio in it, more than 32 mics, no kit in `presets`, a
+/// role given to a file that is not there, or not one for each mic.
 NewSession propose_session(const std::filesystem::path& folder, const std::vector<Preset>& presets,
+                           const std::vector<std::string>& given = {},
                            const std::function<void(double)>& progress = {});
 
 } // namespace kitfold::offline

@@ -26,8 +26,14 @@ dsp::Json new_session_json(const NewSession& made) {
 std::string new_session_text(const NewSession& made, const std::string& folder) {
     std::size_t width = 0;
     for (const auto& mic : made.session.mics) width = std::max(width, mic.file.string().size());
-    auto out = fmt::format("{} mics, {} Hz, {}:{:02}\n", made.session.mics.size(), made.rate_hz,
-                           static_cast<int>(made.seconds) / 60, static_cast<int>(made.seconds) % 60);
+    std::string out;
+    if (std::all_of(made.session.mics.begin(), made.session.mics.end(),
+                    [](const Mic& mic) { return mic.role == dsp::Role::other; }))
+        out = "No file name tells which mic it is, and check and gates need to know. Say it: kitfold new " +
+              folder + " --role \"" + made.session.mics[0].file.string() +
+              "=kick_in\" …, or in session.json.\n";
+    out += fmt::format("{} mics, {} Hz, {}:{:02}\n", made.session.mics.size(), made.rate_hz,
+                       static_cast<int>(made.seconds) / 60, static_cast<int>(made.seconds) % 60);
     for (std::size_t i = 0; i < made.session.mics.size(); ++i) {
         const auto& mic = made.session.mics[i];
         const auto& note = made.mic_notes[i];
@@ -39,8 +45,8 @@ std::string new_session_text(const NewSession& made, const std::string& folder) 
     for (const auto& notice : made.notices) out += "notice: " + notice + "\n";
     return out + fmt::format("Settings start from {} (kitfold presets show {}): left and right as the "
                              "drummer sits, gate thresholds by each mic's peak.\n"
-                             "Wrote {}. Correct a role there if a guess is wrong, then: kitfold bounce {} -o "
-                             "drums.wav\n",
+                             "Wrote {}. Correct a role there if a guess is wrong, then: kitfold check {} "
+                             "--apply\n",
                              made.kit, made.kit, made.session.path.string(), folder);
 }
 

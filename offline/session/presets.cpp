@@ -177,9 +177,12 @@ const Preset& find_preset(const std::vector<Preset>& presets, std::string_view n
     const auto found =
         std::find_if(presets.begin(), presets.end(), [&](const Preset& p) { return p.name == name; });
     if (found != presets.end()) return *found;
-    std::string all;
-    for (const auto& preset : presets) all += (all.empty() ? "" : ", ") + preset.name;
-    throw bad_input("there is no preset " + shown(Json(std::string(name))) + "; there are " + all);
+    std::vector<std::string_view> names;
+    for (const auto& preset : presets) names.push_back(preset.name);
+    const auto nearest = dsp::nearest_of(name, names);
+    throw bad_input("there is no preset " + shown(Json(std::string(name))) +
+                    (nearest.empty() ? std::string("; kitfold presets list shows them all")
+                                     : "; did you mean " + std::string(nearest) + "?"));
 }
 
 Json to_json(const Preset& preset) {

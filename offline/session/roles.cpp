@@ -1,5 +1,7 @@
 #include "offline/session/roles.h"
+#include "offline/util/errors.h"
 #include "settings/parameters.h"
+#include "settings/settings_json.h"
 #include <algorithm>
 #include <array>
 #include <charconv>
@@ -461,6 +463,16 @@ std::vector<RoleGuess> guess_roles(const std::vector<NamedFile>& files) {
     std::vector<RoleGuess> out(files.size());
     for (const auto i : order) out[i] = seats.take(i, readings[i]);
     return out;
+}
+
+Role role_named(const std::string& option, const std::string& word) {
+    if (const auto role = dsp::role_from_token(word)) return *role;
+    std::vector<std::string_view> all;
+    for (std::size_t i = 0; i < dsp::kRoleCount; ++i) all.push_back(dsp::token(static_cast<Role>(i)));
+    const auto nearest = dsp::nearest_of(word, all);
+    throw bad_input(option + ": " + dsp::shown(dsp::Json(word)) + " is not a role; " +
+                    (nearest.empty() ? std::string("snare_top, kick_in or floor_tom would be one")
+                                     : "did you mean " + std::string(nearest) + "?"));
 }
 
 std::string mic_name(Role role) {

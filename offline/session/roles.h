@@ -23,6 +23,9 @@ struct RoleGuess {
 /// sits).
 std::vector<RoleGuess> guess_roles(const std::vector<NamedFile>& files);
 
+/// The role that a person typed after an option. Throws Error, bad_input, with the nearest one.
+dsp::Role role_named(const std::string& option, const std::string& word);
+
 /// "Kick in": a role as a mic's name.
 std::string mic_name(dsp::Role role);
 

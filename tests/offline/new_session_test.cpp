@@ -127,6 +127,52 @@ TEST_CASE("what can't be used is left out with a notice", "[new]") {
     CHECK(std::count(all.begin(), all.end(), '\n') == 4);
 }
 
+TEST_CASE("a person says what a file is where its name does not", "[new]") {
+    Folder folder;
+    write_mic(folder, "Track 01.wav");
+    write_mic(folder, "Track 02.wav");
+    write_stereo(folder, "Track 03.wav", false);
+    const auto presets = load_presets(KITFOLD_SOURCE_DIR "/presets");
+    const auto with = [&](const std::vector<std::string>& roles) {
+        return propose_session(folder.path(), presets, roles);
+    };
+    const auto made = with({"Track 01.wav=kick_in", "Track 03.wav=overhead_left,overhead_right"});
+    CHECK(mic_with(made, dsp::Role::kick_in).file == "Track 01.wav");
+    CHECK(mic_with(made, dsp::Role::overhead_right).channel == 2);
+    CHECK(mic_with(made, dsp::Role::other).file == "Track 02.wav");
+    for (const auto& [given, said] : std::vector<std::pair<std::string, std::string>>{
+             {"Track 01.wav=kik_in", "did you mean kick_in?"},
+             {"Track 01.wav=xylophone", "is not a role"},
+             {"Track 09.wav=kick_in", "Track 09.wav is not among the recordings"},
+             {"kick_in", "write it as FILE=ROLE"},
+             {"Track 03.wav=overhead_left", "has 2 mics, give it as many roles"}})
+        CHECK_THROWS_WITH(with({given}), Contains(said));
+}
+
+TEST_CASE("what Kitfold bounced into the folder is no mic", "[new][program]") {
+    Folder folder;
+    write_mic(folder, "Kick.wav");
+    write_mic(folder, "Snare.wav");
+    REQUIRE(run_program({"new", folder.path().string()}).exit_code == 0);
+    REQUIRE(
+        run_program({"bounce", folder.path().string(), "-o", (folder / "tuesday.wav").string()}).exit_code ==
+        0);
+    std::filesystem::remove(folder / "session.json");
+    const auto again = run_program({"new", folder.path().string()});
+    CHECK(again.exit_code == 0);
+    CHECK_THAT(again.out, Contains("2 mics") && Contains("left out tuesday.wav: Kitfold bounced it"));
+}
+
+TEST_CASE("a session whose mics nobody can tell apart says so before anything else", "[new][program]") {
+    Folder folder;
+    write_mic(folder, "Track 01.wav");
+    write_mic(folder, "Track 02.wav");
+    const auto run = run_program({"new", folder.path().string()});
+    CHECK(run.exit_code == 0);
+    CHECK_THAT(run.out, Catch::StartsWith("No file name tells which mic it is"));
+    CHECK_THAT(run.out, Contains("then: kitfold check "));
+}
+
 TEST_CASE("other mics keep names of their own", "[new]") {
     Folder folder;
     for (const auto* name : {"Kick In.wav", "kick in.flac", "Kick In.aif", "a.wav", "A.flac"})

@@ -145,7 +145,9 @@ TEST_CASE("kitfold presets refuses in one line", "[presets][program]") {
     const auto unknown = run_program({"presets", "show", "kick_thump"});
     CHECK(unknown.exit_code == 2);
     CHECK(unknown.err_lines() == 1);
-    CHECK_THAT(unknown.err, Contains("no preset \"kick_thump\"; there are floor_tom_clean, "));
+    CHECK_THAT(unknown.err, Contains("no preset \"kick_thump\"; kitfold presets list shows"));
+    CHECK_THAT(run_program({"presets", "show", "kick_out_tump"}).err,
+               Contains("did you mean kick_out_thump?"));
     const auto nowhere = run_program({"presets", "list", "--json"}, {"KITFOLD_PRESETS=/nowhere"});
     CHECK(nowhere.exit_code == 2);
     CHECK(nowhere.out.empty());

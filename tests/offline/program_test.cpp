@@ -24,6 +24,7 @@ TEST_CASE("usage errors end with code 2 and one line", "[program]") {
     const std::vector<std::pair<std::vector<std::string>, std::string>> table = {
         {{}, "give a command: "},
         {{"mixdown"}, "\"mixdown\" is not a command; the commands are "},
+        {{"bounse"}, "\"bounse\" is not a command; did you mean bounce?"},
         {{"--versio"}, "\"--versio\" is not an option"},
         {{"new", "--jsn", "."}, "--jsn; kitfold new --help"},
         {{"presets", "show"}, "NAME is required; kitfold presets --help"},

@@ -157,6 +157,8 @@ TEST_CASE("what is wrong in a session is said in one line", "[session]") {
         {with(R"(, "role": "room_mono", "bleed_reduction_db": 6)"),
          "mics[0].bleed_reduction_db is 6, but must be 0 or left out: only the close mic of a drum has "
          "bleed"},
+        {with(R"(, "role": "snaretop")"),
+         "mics[0].role is \"snaretop\", which is not known; did you mean \"snare_top\"?"},
         {with(R"(, "role": "bongo")"), "mics[0].role is \"bongo\", but must be one of \"kick_in\""},
         {with(R"(, "channel": 0)"),
          "mics[0].channel is 0, but must be a channel of the file, counted from 1"},
