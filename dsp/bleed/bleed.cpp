@@ -1,5 +1,6 @@
 #include "bleed/bleed.h"
 #include "bleed/bleed_share.h"
+#include "core/units.h"
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -17,7 +18,7 @@ constexpr double kFaintDb = -25.0, kAgreeDb = 1.0, kFaintMarginDb = 1.5;
 constexpr double kElsewhereDb = 6.0; // above all overheads, in another drum's mic
 constexpr std::size_t kMostHits = 40;
 
-double db(double power) { return 10.0 * std::log10(std::max(power, 1e-20)); }
+double db(double power) { return db_from_power(power, kSilentDb); }
 
 /// The mic that speaks for the drum, or the overhead in which it is loudest. Without a mic of its own it is a
 /// cymbal, and what is bright: differences tell it from the kick that is played with it.

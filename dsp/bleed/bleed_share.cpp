@@ -1,5 +1,7 @@
 #include "bleed/bleed_share.h"
 #include "core/median.h"
+#include "core/units.h"
+#include "core/windows.h"
 #include <algorithm>
 #include <bit>
 #include <cmath>
@@ -23,8 +25,6 @@ constexpr double kTailMost = 0.9;    // a band that falls more slowly is not dra
 // The tail of a drum in another mic is that in its own within a tenth of the decay time, unless seen to
 // differ; where it differs, a quarter of what that makes is doubtful (a room does not fall by one slope).
 constexpr double kTailAlike = 0.1, kTailDoubt = 0.25;
-
-double fade(double x) { return x <= 0.0 ? 0.0 : x >= 1.0 ? 1.0 : 0.5 - 0.5 * std::cos(std::numbers::pi * x); }
 
 /// Some of the groups of strokes: stroke n is in group n % kGroups.
 using Some = unsigned;
@@ -220,7 +220,8 @@ StrokeSpectra::StrokeSpectra(const DrumExcerpts& hits, std::size_t mic, double a
         x(fft.size());
     for (std::size_t i = 0; i < window.size(); ++i) {
         const double t = static_cast<double>(i) / ms;
-        window[i] = static_cast<float>(fade(t / kFadeInMs) * fade((kShareWindowMs - t) / kFadeOutMs));
+        window[i] = static_cast<float>(raised_cosine(t / kFadeInMs) *
+                                       raised_cosine((kShareWindowMs - t) / kFadeOutMs));
     }
     for (std::size_t n = 0; n < hits.hits(); ++n) {
         const auto in = hits.of(mic, n);
@@ -322,7 +323,7 @@ BleedShare bleed_share(const OwnStrokes& own, const StrokesInMic& b) {
     const double strokes_error = error_of(level, levels, own.weights.size());
     const double error =
         std::hypot(std::hypot(strokes_error, band_error), std::hypot(std::sqrt(tail_error), tail_doubt));
-    const double apart = c_level > 0.0 && r_level > 0.0 ? 10.0 * std::log10(c_level / r_level) : 99.0;
+    const double apart = c_level > 0.0 && r_level > 0.0 ? db_from_power(c_level / r_level) : 99.0;
     return {{level / total, error / total}, std::abs(apart)};
 }
 

@@ -1,5 +1,6 @@
 #include "bleed/bleed_transfer.h"
 #include "core/fft.h"
+#include "core/median.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -98,9 +99,7 @@ private:
         for (const auto& r : ratios)
             if (r[mic][bin] >= 0.0f) values.push_back(r[mic][bin]);
         if (values.size() < kTransferHits) return 0.0f;
-        const auto at = static_cast<std::ptrdiff_t>(q * static_cast<double>(values.size() - 1) + 0.5);
-        std::nth_element(values.begin(), values.begin() + at, values.end());
-        return values[static_cast<std::size_t>(at)];
+        return quantile(values, q);
     }
 
     std::vector<Spectra> ratios_of(const std::vector<const Hit*>& hits, const std::vector<std::size_t>& own) {

@@ -1,5 +1,6 @@
 #include "bleed/kit_key_gap.h"
 #include "bleed/kit_key_learn.h"
+#include "core/median.h"
 #include "core/units.h"
 #include <algorithm>
 #include <array>
@@ -27,7 +28,8 @@ constexpr double kProfileDb = 15.0;   // under the loudest band: no more than th
 KeyBands profile_db(const KeyBands& power) {
     const double most = *std::max_element(power.begin(), power.end());
     KeyBands out;
-    for (std::size_t b = 0; b < kKeyBands; ++b) out[b] = std::max(power_db(power[b] / most), -kProfileDb);
+    for (std::size_t b = 0; b < kKeyBands; ++b)
+        out[b] = std::max(db_from_power(power[b] / most), -kProfileDb);
     return out;
 }
 
@@ -171,14 +173,6 @@ void let_in(const KeyPeaks& peaks, bool mistakes, KeyChoice& choice) {
 
 } // namespace
 
-double power_db(double power) noexcept { return power > 0.0 ? 10.0 * std::log10(power) : kOffDb; }
-
-double quantile(std::vector<double> values, double share) {
-    const auto at = static_cast<std::ptrdiff_t>(share * static_cast<double>(values.size() - 1) + 0.5);
-    std::nth_element(values.begin(), values.begin() + at, values.end());
-    return values[static_cast<std::size_t>(at)];
-}
-
 double power_under(const KeyBands& p, const KeyBands& weight) {
     double total = 0.0;
     for (std::size_t b = 0; b < kKeyBands; ++b) total += weight[b] * p[b];
@@ -196,7 +190,7 @@ KeyBands usual_profile_db(const std::vector<KeyBands>& own_hits) {
     return out;
 }
 
-double KeyGap::margin_db() const { return power_db(softest) - power_db(std::max(loudest, 1e-20)); }
+double KeyGap::margin_db() const { return db_from_power(softest) - db_from_power(std::max(loudest, 1e-20)); }
 
 bool KeyGap::fits() const { return margin_db() > kLeastMarginDb; }
 

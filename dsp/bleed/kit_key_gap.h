@@ -47,8 +47,4 @@ KeyBands usual_profile_db(const std::vector<KeyBands>& own);
 /// of hits, when the gap is narrow otherwise. @pre two hits or more
 KeyChoice choose_bands(const KeyPeaks& peaks);
 
-/// kOffDb for 0. The value nearest to that share of the sorted values; @pre not empty.
-double power_db(double power) noexcept;
-double quantile(std::vector<double> values, double share);
-
 } // namespace kitfold::dsp

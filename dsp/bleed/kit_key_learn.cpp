@@ -2,6 +2,7 @@
 #include "bleed/kit_key_gap.h"
 #include "bleed/kit_key_learn_response.h"
 #include "bleed/kit_key_strangers.h"
+#include "core/median.h"
 #include "core/units.h"
 #include <algorithm>
 #include <cmath>
@@ -30,7 +31,7 @@ class PowerCounts {
 public:
     void add(double power) {
         if (counts_.empty()) counts_.assign(kBins, 0);
-        const double bin = power > 0.0 ? 2.0 * (10.0 * std::log10(power) + kBottomDb) : 0.0;
+        const double bin = power > 0.0 ? 2.0 * (db_from_power(power) + kBottomDb) : 0.0;
         ++counts_[static_cast<std::size_t>(std::clamp(bin, 0.0, kBins - 1.0))], ++total_;
     }
     [[nodiscard]] std::size_t total() const noexcept { return total_; }
@@ -356,7 +357,7 @@ private:
             for (std::size_t b = 0; b < kKeyBands; ++b) {
                 const std::size_t at = m * kKeyBands + b;
                 if (w.ratio[at] > 0.0f && w.most[at] > kRise * static_cast<double>(w.before[at]))
-                    into[(w.hit->own * mics_ + m) * kKeyBands + b].push_back(power_db(w.ratio[at]));
+                    into[(w.hit->own * mics_ + m) * kKeyBands + b].push_back(db_from_power(w.ratio[at]));
             }
     }
 
@@ -368,9 +369,9 @@ private:
                 const std::size_t at = (source * mics_ + m) * kKeyBands + b;
                 double db = kOffDb;
                 if (clean[at].size() >= kLearnHits)
-                    db = quantile(clean[at], 0.4) + kMarginDb;
+                    db = quantile(std::vector(clean[at]), 0.4) + kMarginDb;
                 else if (other[at].size() >= kLearnHits)
-                    db = quantile(other[at], 0.2) + kMarginDb;
+                    db = quantile(std::vector(other[at]), 0.2) + kMarginDb;
                 if (db != kOffDb) path(source, m).gain_db[b] = std::min(db, 40.0);
             }
         }
@@ -424,7 +425,8 @@ private:
                     if (busy_[m][s] == kHit)
                         peak[m][b] = std::max(peak[m][b], u);
                     else if (ended)
-                        own[m * kKeyBands + b].push_back(power_db(peak[m][b]) - power_db(peak[m][kTop]));
+                        own[m * kKeyBands + b].push_back(db_from_power(peak[m][b]) -
+                                                         db_from_power(peak[m][kTop]));
                     else if (u > kRise * static_cast<double>(noise(m, b)))
                         ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m, b)));
                 }
@@ -436,7 +438,8 @@ private:
                 const auto& r = ratios[m * kKeyBands + b];
                 const auto& o = own[m * kKeyBands + b];
                 if (r.total() < 50 || o.size() < kLearnHits) continue;
-                const double most_db = quantile(o, 0.2) - 8.0; // an own hit must not explain itself
+                const double most_db =
+                    quantile(std::vector(o), 0.2) - 8.0; // an own hit must not explain itself
                 table_.mics[m].wash_db[b] =
                     std::clamp(r.quantile_db(0.99) + 3.0, -60.0, std::max(most_db, -60.0));
             }
@@ -602,7 +605,7 @@ private:
         for (std::size_t i = 0; i < hits_.size(); ++i)
             for (std::size_t c = 0; c < channels; ++c)
                 out[i][c] = out[i][c] > kAudible * before[i][c] && !is_room(take_.mics[c / kKeyBands].role)
-                                ? power_db(out[i][c] - before[i][c])
+                                ? db_from_power(out[i][c] - before[i][c])
                                 : kHidden;
         return out;
     }
@@ -677,10 +680,11 @@ private:
         gaps_[m] = std::move(choice.gap);
         const auto& best = gaps_[m];
         p.margin_db = best.margin_db();
-        p.softest_hit_db = power_db(best.softest), p.loudest_bleed_db = power_db(best.loudest);
+        p.softest_hit_db = db_from_power(best.softest), p.loudest_bleed_db = db_from_power(best.loudest);
         std::vector<double> levels;
         for (std::size_t h = 0; h < peaks.own.size(); ++h)
-            levels.push_back(power_db(peaks.low[h]) - power_db(power_under(peaks.own[h], choice.weight)));
+            levels.push_back(db_from_power(peaks.low[h]) -
+                             db_from_power(power_under(peaks.own[h], choice.weight)));
         if (!best.fits()) {
             p.why_not = "its softest hits are no louder than bleed, even with all mics in hand";
             proposals_.push_back(p);
@@ -689,7 +693,7 @@ private:
         auto& mic = table_.mics[m];
         mic.known = true;
         mic.level_db = std::clamp(quantile(levels, 0.5), -40.0, 40.0);
-        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = power_db(choice.weight[b]);
+        for (std::size_t b = 0; b < kKeyBands; ++b) mic.weight_db[b] = db_from_power(choice.weight[b]);
         p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
         // nearer the bleed, and more so where there is room: the sooner it opens
         const double below_db = std::max(kBelowHits * p.margin_db, p.margin_db - kAboveBleedDb);

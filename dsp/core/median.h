@@ -1,5 +1,5 @@
 #pragma once
-// The middle of some numbers.
+// The middle of some numbers, and other places in their order.
 #include <algorithm>
 #include <cstddef>
 #include <utility>
@@ -7,13 +7,23 @@
 
 namespace kitfold::dsp {
 
-/// The value in the middle, the upper one of two; 0 when there is none. Allocates: not for the audio path.
-inline double upper_median(std::vector<double> x) {
-    if (x.empty()) return 0.0;
-    const auto middle = x.begin() + static_cast<std::ptrdiff_t>(x.size() / 2);
-    std::nth_element(x.begin(), middle, x.end());
-    return *middle;
+/// The value that `rank` others come before when all are sorted. Reorders x. @pre rank < x.size()
+template <class T> T of_rank(std::vector<T>& x, std::size_t rank) {
+    const auto at = x.begin() + static_cast<std::ptrdiff_t>(rank);
+    std::nth_element(x.begin(), at, x.end());
+    return *at;
 }
+
+/// The value nearest to the share `q` of the sorted values, q 0..1, the upper one of two that are as near; 0
+/// when there is none. Reorders x.
+template <class T> T quantile(std::vector<T>& x, double q) {
+    if (x.empty()) return T{};
+    return of_rank(x, static_cast<std::size_t>(q * static_cast<double>(x.size() - 1) + 0.5));
+}
+template <class T> T quantile(std::vector<T>&& x, double q) { return quantile(x, q); }
+
+/// The value in the middle, the upper one of two; 0 when there is none. Allocates: not for the audio path.
+inline double upper_median(std::vector<double> x) { return quantile(x, 0.5); }
 
 /// The value in the middle, of an even number the mean of the two: turned over, it turns over. 0 when there
 /// is none. Allocates.

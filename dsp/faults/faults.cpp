@@ -1,4 +1,5 @@
 #include "faults/faults.h"
+#include "core/median.h"
 #include "core/units.h"
 #include "take/frames.h"
 #include <algorithm>
@@ -35,7 +36,7 @@ constexpr std::size_t kMostCandidates = 24; // per polarity
 constexpr double kLengthTolerance_s = 0.05;
 constexpr double kIdenticalRest = 0.003; // -50 dB
 
-double db(double amplitude) { return amplitude > 1e-10 ? 20.0 * std::log10(amplitude) : -200.0; }
+double db(double amplitude) { return db_from_gain(amplitude, kSilentDb); }
 
 /// Mean squares of windows of `width` frames, half overlapping, without DC.
 std::vector<double> windows_of(const MicMeasure& m, std::size_t width, double dc) {
@@ -48,11 +49,9 @@ std::vector<double> windows_of(const MicMeasure& m, std::size_t width, double dc
     return out;
 }
 
-double quantile(std::vector<double> v, double q) {
-    if (v.empty()) return 0.0;
-    const auto at = v.begin() + std::ptrdiff_t(q * double(v.size() - 1));
-    std::nth_element(v.begin(), at, v.end());
-    return *at;
+/// The last value that the share `q` of the others does not pass.
+double at_share(std::vector<double> v, double q) {
+    return v.empty() ? 0.0 : of_rank(v, std::size_t(q * double(v.size() - 1)));
 }
 
 /// Means of 0.1 s.
@@ -69,7 +68,7 @@ std::vector<double> means_of(const MicMeasure& m) {
 /// A mean that kicks do not move.
 double steady_mean(const MicMeasure& m) {
     auto means = means_of(m);
-    return means.empty() ? m.mean : quantile(std::move(means), 0.5);
+    return means.empty() ? m.mean : at_share(std::move(means), 0.5);
 }
 
 std::optional<Fault> dc_in(std::size_t mic, const MicMeasure& m) {
@@ -83,10 +82,10 @@ std::optional<Fault> dc_in(std::size_t mic, const MicMeasure& m) {
     for (std::size_t at = 0; at + second <= means.size(); ++at) {
         const auto first = means.begin() + std::ptrdiff_t(at);
         const std::vector<double> part(first, first + std::ptrdiff_t(second));
-        const double dc = quantile(part, 0.5);
+        const double dc = at_share(part, 0.5);
         if (std::abs(dc) < kDcOfPart) continue;
         // An offset stands still; what a clipped room or the air of a kick leaves does not.
-        if (std::abs(quantile(part, 0.2) - dc) + std::abs(quantile(part, 0.8) - dc) > 0.5 * std::abs(dc))
+        if (std::abs(at_share(part, 0.2) - dc) + std::abs(at_share(part, 0.8) - dc) > 0.5 * std::abs(dc))
             continue;
         const auto begin =
             std::find_if(first, means.end(), [](double v) { return std::abs(v) >= kDcOfPart; });
@@ -238,7 +237,7 @@ double own_roughness(const MicMeasure& m) {
     std::vector<double> rough;
     std::copy_if(first, last, std::back_inserter(rough), sounds);
     if (double(rough.size()) < 0.9 * double(last - first)) return 0.0;
-    const double value = quantile(std::move(rough), 0.005);
+    const double value = at_share(std::move(rough), 0.005);
     return value > kLeastRoughness ? value : 0.0;
 }
 
@@ -323,7 +322,7 @@ std::vector<Fault> mic_faults(const Take& take, std::size_t mic, const MicMeasur
     const double dc = steady_mean(m);
     const auto steady = windows_of(m, 20, dc);
     const double loudest = steady.empty() ? 0.0 : *std::max_element(steady.begin(), steady.end());
-    const bool nothing_stands_out = loudest < quantile(steady, 0.1) * power_from_db(kSilentRangeDb);
+    const bool nothing_stands_out = loudest < at_share(steady, 0.1) * power_from_db(kSilentRangeDb);
     const bool silent =
         peak < kSilentDbfs || (nothing_stands_out && m.samples > std::int64_t(0.5 * m.rate_hz));
     if (silent) faults.push_back({FaultKind::silent, mic, {}, peak, 0, 0.0, 0.0, {}});
@@ -347,11 +346,10 @@ std::vector<Fault> early_ends(std::span<const MicMeasure> measures) {
         last.push_back(std::find_if(m.frame_rough.rbegin(), std::make_reverse_iterator(from), sounds).base() -
                        m.frame_rough.begin());
     }
-    const auto middle = [](std::vector<std::int64_t> v) {
-        std::nth_element(v.begin(), v.begin() + std::ptrdiff_t(v.size() / 2), v.end());
-        return v.empty() ? 0 : v[v.size() / 2];
-    };
-    const auto begin = middle(first), end = middle(last);
+    auto in_order = first;
+    const auto begin = quantile(in_order, 0.5);
+    in_order = last;
+    const auto end = quantile(in_order, 0.5);
     std::vector<Fault> faults;
     for (std::size_t m = 0; m < measures.size(); ++m) {
         const auto rest = std::min(end, std::int64_t(std::ssize(measures[m].frame_rough))) - last[m];
@@ -440,7 +438,7 @@ std::vector<Fault> file_faults(std::span<const MicFile> files) {
     const double rate = most_common_rate(files);
     std::vector<double> seconds;
     for (const auto& f : files) seconds.push_back(double(f.samples) / f.rate_hz);
-    const double usual = quantile(seconds, 0.5);
+    const double usual = at_share(seconds, 0.5);
     for (std::size_t i = 0; i < files.size(); ++i) {
         const double longer = seconds[i] - usual;
         if (files[i].rate_hz != rate) {
@@ -459,8 +457,8 @@ MicLevels mic_levels(const MicMeasure& m, std::span<const double> hits) {
     MicLevels levels;
     levels.peak_dbfs = db(m.peak());
     levels.dc = steady_mean(m);
-    levels.noise_floor_dbfs = db(std::sqrt(quantile(windows_of(m, 50, levels.dc), 0.02)));
-    levels.crest_db = m.mean_square > 0.0 ? levels.peak_dbfs - 10.0 * std::log10(m.mean_square) : 0.0;
+    levels.noise_floor_dbfs = db(std::sqrt(at_share(windows_of(m, 50, levels.dc), 0.02)));
+    levels.crest_db = m.mean_square > 0.0 ? levels.peak_dbfs - db_from_power(m.mean_square) : 0.0;
     std::vector<double> rms;
     for (const double time_s : hits) {
         const auto from = std::int64_t(time_s * 1'000.0);
@@ -468,7 +466,7 @@ MicLevels mic_levels(const MicMeasure& m, std::span<const double> hits) {
         const auto first = m.frame_energy.begin() + from;
         rms.push_back(db(std::sqrt(std::accumulate(first, first + 50, 0.0) / 50.0)));
     }
-    if (!rms.empty()) levels.hit_rms_dbfs = quantile(std::move(rms), 0.5);
+    if (!rms.empty()) levels.hit_rms_dbfs = at_share(std::move(rms), 0.5);
     return levels;
 }
 

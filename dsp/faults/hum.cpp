@@ -1,5 +1,7 @@
 #include "core/median.h"
+#include "core/units.h"
 #include "core/vector_clones.h"
+#include "core/windows.h"
 #include "faults/faults.h"
 #include <algorithm>
 #include <array>
@@ -53,8 +55,7 @@ Segments segments_of(std::span<const float> low, double rate_hz, double base_hz)
     s.hop_s = double(hop) / rate_hz;
     std::vector<double> window(length);
     double sum = 0.0;
-    for (std::size_t n = 0; n < length; ++n)
-        sum += window[n] = 0.5 - 0.5 * std::cos(kTwoPi * (double(n) + 0.5) / double(length));
+    for (std::size_t n = 0; n < length; ++n) sum += window[n] = hann(double(n) + 0.5, double(length));
     for (auto& w : window) w *= 2.0 / sum; // a phasor is then the peak of the tone
     for (std::size_t at = 0; at + length <= low.size(); at += hop) {
         double mean = 0.0, energy = 0.0;
@@ -102,8 +103,7 @@ Tone steady_part(const std::vector<Complex>& phasors, const std::vector<std::siz
     for (int pass = 0; pass < 6; ++pass) {
         std::vector<double> away;
         for (const auto& v : z) away.push_back(std::norm(v - centre));
-        std::nth_element(away.begin(), away.begin() + std::ptrdiff_t(away.size() / 3), away.end());
-        const double scale = away[away.size() / 3] + 1e-20;
+        const double scale = of_rank(away, away.size() / 3) + 1e-20;
         Complex sum = 0.0;
         double weights = 0.0, squares = 0.0;
         for (const auto& v : z) {
@@ -172,7 +172,7 @@ std::optional<Judged> judge_base(std::span<const float> low, double rate_hz, dou
     std::vector<double> offsets;
     for (const auto& w : windows) offsets.push_back(w.offset_hz);
     j.hum.exact_hz = base_hz + upper_median(std::move(offsets));
-    j.hum.level_dbfs = 10.0 * std::log10(j.power);
+    j.hum.level_dbfs = db_from_power(j.power);
     return j.hum.level_dbfs < kAudibleDbfs ? std::nullopt : std::optional(j);
 }
 

@@ -1,6 +1,8 @@
 #include "faults/patching.h"
 #include "core/fft.h"
 #include "core/median.h"
+#include "core/units.h"
+#include "core/windows.h"
 #include <algorithm>
 #include <cmath>
 #include <complex>
@@ -30,7 +32,7 @@ constexpr double kApartDb = 3.0; // twice as much of the other drums
 constexpr double kSideDb = 2.0;  // 15 degrees off centre in a coincident pair of cardioids
 constexpr double kSideMs = 0.1;  // 5 degrees at half a metre
 
-double db(double power) { return 10.0 * std::log10(power + 1e-20); }
+double db(double power) { return db_from_power(power, kSilentDb); }
 
 struct Sound {
     double hz = 0.0;        ///< below it lies half the energy
@@ -48,8 +50,7 @@ Sound sound_of(const Take& take, std::size_t mic, std::span<const double> times)
     for (const double time : times) {
         std::fill(x.begin(), x.end(), 0.0f);
         take.read(mic, std::llround((time + kSoundFrom_s) * take.rate_hz), std::span(x).first(length));
-        for (std::size_t n = 0; n < length; ++n)
-            x[n] *= float(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * double(n) / double(length)));
+        for (std::size_t n = 0; n < length; ++n) x[n] *= float(hann(double(n), double(length)));
         fft.forward(x, bins);
         double all = 0.0;
         for (std::size_t k = 0; k < bins.size(); ++k)

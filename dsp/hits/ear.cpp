@@ -1,4 +1,5 @@
 #include "hits/ear.h"
+#include "core/median.h"
 #include "hits/hit_math.h"
 #include <algorithm>
 #include <bit>
@@ -29,9 +30,7 @@ Ear::Ear(const ScanFeatures& scan)
         std::vector<float> some;
         for (std::size_t f = 0; f < scan.frames(); f += 7) some.push_back(scan.energy(f, b));
         if (some.empty()) return;
-        const auto tenth = some.begin() + std::ssize(some) / 10;
-        std::nth_element(some.begin(), tenth, some.end());
-        floor_[b] = *tenth + 1e-14f;
+        floor_[b] = of_rank(some, some.size() / 10) + 1e-14f;
         find_steps(b);
     }
     find_novelty();

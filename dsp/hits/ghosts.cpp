@@ -1,4 +1,6 @@
 #include "hits/ghosts.h"
+#include "core/median.h"
+#include "core/windows.h"
 #include "hits/hit_math.h"
 #include "hits/hit_model.h"
 #include <Eigen/Dense>
@@ -45,7 +47,8 @@ LowMic low_mic(const Take& take, std::size_t mic) {
     for (auto i = -half; i <= half; ++i) {
         const double turn = std::numbers::pi * static_cast<double>(i);
         const double u = 0.9 * turn / static_cast<double>(thin);
-        const double window = 0.5 + 0.5 * std::cos(turn / static_cast<double>(half + 1));
+        const double window =
+            raised_cosine(1.0 - std::abs(static_cast<double>(i)) / static_cast<double>(half + 1));
         taps.push_back(static_cast<float>(i == 0 ? 1.0 : window * std::sin(u) / u));
         sum += taps.back();
     }

@@ -1,10 +1,11 @@
 #include "hits/hit_finder.h"
+#include "core/median.h"
+#include "core/two_threads.h"
 #include "hits/arrival.h"
 #include "hits/hit_math.h"
 #include "hits/sources.h"
 #include <algorithm>
 #include <cmath>
-#include <future>
 #include <limits>
 
 namespace kitfold::dsp {
@@ -61,12 +62,7 @@ HitFinder::HitFinder(const Take& take, std::span<const Ear> ears)
 
 void HitFinder::explain_all() {
     parts_.assign(events_.size(), {});
-    const auto half = [&](std::size_t first) {
-        for (auto i = first; i < events_.size(); i += 2) parts_[i] = model_.explain(events_[i]);
-    };
-    auto other = std::async(std::launch::async, half, 1);
-    half(0);
-    other.get();
+    on_two_threads(events_.size(), [&](std::size_t i) { parts_[i] = model_.explain(events_[i]); });
 }
 
 /// Moment by which the channels that the part rules have reached a part of their step, in frames and between

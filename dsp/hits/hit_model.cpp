@@ -1,4 +1,5 @@
 #include "hits/hit_model.h"
+#include "core/median.h"
 #include "hits/hit_math.h"
 #include <algorithm>
 #include <cmath>

@@ -1,9 +1,10 @@
 #include "hits/hits.h"
+#include "core/two_threads.h"
+#include "core/units.h"
 #include "hits/ghosts.h"
 #include "hits/hit_finder.h"
 #include <algorithm>
 #include <cmath>
-#include <future>
 #include <numeric>
 
 namespace kitfold::dsp {
@@ -14,16 +15,10 @@ constexpr std::ptrdiff_t kLagReach = 45; // frames: 20 ms put in on either side 
 constexpr double kStrikeMs = 12.0;       // from the onset on, the peak is a hit's strength
 
 std::vector<Ear> listen(std::span<const ScanFeatures> scans) {
+    std::vector<std::optional<Ear>> made(scans.size());
+    on_two_threads(scans.size(), [&](std::size_t m) { made[m].emplace(scans[m]); });
     std::vector<Ear> ears;
-    ears.reserve(scans.size());
-    auto half = std::async(std::launch::async, [&] {
-        std::vector<Ear> second;
-        for (auto i = scans.size() / 2; i < scans.size(); ++i) second.emplace_back(scans[i]);
-        return second;
-    });
-    for (std::size_t i = 0; i < scans.size() / 2; ++i) ears.emplace_back(scans[i]);
-    auto rest = half.get();
-    std::move(rest.begin(), rest.end(), std::back_inserter(ears));
+    for (auto& ear : made) ears.push_back(*std::move(ear));
     return ears;
 }
 
@@ -70,7 +65,7 @@ double peak_db(const Take& take, std::size_t mic, double time_s) {
     take.read(mic, std::llround((time_s - 0.001) * take.rate_hz), x);
     float peak = 1e-10f;
     for (const float v : x) peak = std::max(peak, std::abs(v));
-    return 20.0 * std::log10(static_cast<double>(peak));
+    return db_from_gain(static_cast<double>(peak));
 }
 
 ScanFeatures scan(const Take& take, std::size_t mic) {
@@ -131,12 +126,7 @@ std::vector<Hit> find_hits(const Take& all, std::span<const ScanFeatures> scans)
 
 std::vector<Hit> find_hits(const Take& take) {
     std::vector<ScanFeatures> scans(take.mics.size());
-    const auto scan_from = [&](std::size_t first) {
-        for (std::size_t m = first; m < scans.size(); m += 2) scans[m] = scan(take, m);
-    };
-    auto odd = std::async(std::launch::async, scan_from, std::size_t{1});
-    scan_from(0);
-    odd.get();
+    on_two_threads(scans.size(), [&](std::size_t m) { scans[m] = scan(take, m); });
     return find_hits(take, scans);
 }
 

@@ -1,9 +1,10 @@
 #include "hits/places.h"
+#include "core/median.h"
+#include "core/two_threads.h"
 #include "hits/hit_math.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <future>
 #include <limits>
 #include <numeric>
 
@@ -120,15 +121,11 @@ std::vector<std::vector<std::uint16_t>> neighbours(std::span<const Print> prints
                                                    std::span<const std::size_t> who) {
     const auto n = who.size();
     std::vector<std::vector<std::uint16_t>> near(n), after(n);
-    const auto half = [&](std::size_t first) {
-        for (auto i = first; i < n; i += 2)
-            for (auto j = i + 1; j < n; ++j)
-                if (apart_db(prints[who[i]], prints[who[j]]) < kSpreadDb)
-                    after[i].push_back(static_cast<std::uint16_t>(j));
-    };
-    auto other = std::async(std::launch::async, half, 1);
-    half(0);
-    other.get();
+    on_two_threads(n, [&](std::size_t i) {
+        for (auto j = i + 1; j < n; ++j)
+            if (apart_db(prints[who[i]], prints[who[j]]) < kSpreadDb)
+                after[i].push_back(static_cast<std::uint16_t>(j));
+    });
     for (std::size_t i = 0; i < n; ++i)
         for (const auto j : after[i]) near[i].push_back(j), near[j].push_back(static_cast<std::uint16_t>(i));
     return near;

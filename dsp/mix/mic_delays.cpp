@@ -1,6 +1,7 @@
 #include "mix/mic_delays.h"
 #include "core/finite.h"
 #include "core/vector_clones.h"
+#include "core/windows.h"
 #include <algorithm>
 #include <bit>
 #include <cmath>
@@ -10,17 +11,7 @@
 namespace kitfold::dsp {
 namespace {
 
-/// Kaiser window over -1..1; beta 5 is best for 16 taps up to 0.4 of the rate.
-double kaiser(double at) noexcept {
-    constexpr double kBeta = 5.0;
-    const double inside = 1.0 - at * at;
-    return inside <= 0.0 ? 0.0
-                         : std::cyl_bessel_i(0.0, kBeta * std::sqrt(inside)) / std::cyl_bessel_i(0.0, kBeta);
-}
-
-double sinc(double x) noexcept {
-    return x == 0.0 ? 1.0 : std::sin(std::numbers::pi * x) / (std::numbers::pi * x);
-}
+constexpr double kBeta = 5.0; // of the Kaiser window: best for 16 taps up to 0.4 of the rate
 
 /// Eight samples in a row. Loads of sixteen, which nearly all cross a cache line, take longer.
 using Row = float __attribute__((vector_size(32)));
@@ -81,7 +72,7 @@ DelayTap DelayTap::make(double delay_samples, Polarity polarity) noexcept {
     std::array<double, kTaps> h{};
     for (std::size_t k = 0; k < kTaps; ++k) {
         const double at = static_cast<double>(k) - centre;
-        h[k] = sinc(at) * kaiser(at / (kTaps / 2.0));
+        h[k] = std::abs(at) < kTaps / 2.0 ? sinc(at) * kaiser(kBeta, at / (kTaps / 2.0)) : 0.0;
         sum += h[k];
     }
     for (std::size_t k = 0; k < kTaps; ++k) t.fir[k] = static_cast<float>(h[k] / sum); // 0 dB at 0 Hz

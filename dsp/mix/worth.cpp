@@ -1,6 +1,8 @@
 #include "mix/worth.h"
+#include "core/dot.h"
 #include "core/fft.h"
 #include "core/units.h"
+#include "core/windows.h"
 #include "filters/k_weighting.h"
 #include <algorithm>
 #include <cmath>
@@ -14,18 +16,6 @@ namespace {
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr std::size_t kFft = 4'096;
 
-constexpr std::size_t kLanes = 8; // independent sums, so that the compiler may use vectors
-float dot(const float* a, const float* b, std::size_t n) {
-    std::array<float, kLanes> sum{};
-    std::size_t i = 0;
-    for (; i + kLanes <= n; i += kLanes)
-        for (std::size_t l = 0; l < kLanes; ++l) sum[l] += a[i + l] * b[i + l];
-    float total = 0.0f;
-    for (; i < n; ++i) total += a[i] * b[i];
-    for (const float s : sum) total += s;
-    return total;
-}
-
 /// Power of a sum as one mic has its share in it: the others alone, what it has in common with them, its own.
 struct Parts {
     double others = 0.0, cross = 0.0, own = 0.0;
@@ -36,7 +26,7 @@ struct Parts {
     /// Of the power, when the mic is left out.
     [[nodiscard]] double change_db(double gain) const {
         if (!(with(gain) > 0.0)) return 0.0;
-        return with(0.0) > 0.0 ? 10.0 * std::log10(with(0.0) / with(gain)) : -kInfinity;
+        return with(0.0) > 0.0 ? db_from_power(with(0.0) / with(gain)) : -kInfinity;
     }
 };
 
@@ -74,8 +64,7 @@ struct WorthMeter::Impl {
           weighting(mics, KWeighting<double>(rate_hz)), weighted(mics, std::vector<float>(hop)), window(kFft),
           frame(mics, std::vector<float>(kFft)),
           spectra(mics, std::vector<std::complex<float>>(kFft / 2 + 1)) {
-        for (std::size_t n = 0; n < kFft; ++n)
-            window[n] = float(0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * double(n) / double(kFft)));
+        for (std::size_t n = 0; n < kFft; ++n) window[n] = float(hann(double(n), double(kFft)));
         for (std::size_t o = 0; o < octave.size(); ++o) {
             octave[o].assign(mics * (mics + 1) / 2, 0.0);
             const auto bin = [&](double hz) {
@@ -146,17 +135,14 @@ struct WorthMeter::Impl {
         std::vector<double> blocks;
         for (std::size_t i = 0; i + 4 <= power.size(); ++i)
             blocks.push_back((power[i] + power[i + 1] + power[i + 2] + power[i + 3]) / (4.0 * double(hop)));
-        const auto lufs = [](double mean) {
-            return mean > 0.0 ? -0.691 + 10.0 * std::log10(mean) : -kInfinity;
-        };
         double gate = -70.0;
         for (int pass = 0; pass < 2; ++pass) {
             double sum = 0.0, count = 0.0;
             for (const double b : blocks)
-                if (lufs(b) >= gate) sum += b, count += 1.0;
+                if (lufs_from_power(b) >= gate) sum += b, count += 1.0;
             if (count == 0.0) return -kInfinity;
-            if (pass == 1) return lufs(sum / count);
-            gate = std::max(-70.0, lufs(sum / count) - 10.0);
+            if (pass == 1) return lufs_from_power(sum / count);
+            gate = std::max(-70.0, lufs_from_power(sum / count) - 10.0);
         }
         return -kInfinity;
     }

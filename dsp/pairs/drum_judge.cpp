@@ -1,4 +1,5 @@
 #include "pairs/drum_judge.h"
+#include "core/windows.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -78,8 +79,7 @@ double low_coefficient(const Heard& a, const Heard& b, double origin, double rat
             for (auto i = first; i < first + count; ++i, phase *= next) {
                 if (i < 0 || i >= std::ssize(h.stack)) continue;
                 const double left = 4.0 * static_cast<double>(first + count - i) / static_cast<double>(count);
-                const double window = left < 1.0 ? 0.5 - 0.5 * std::cos(std::numbers::pi * left) : 1.0;
-                sum += window * static_cast<double>(h.stack[i]) * phase;
+                sum += raised_cosine(left) * static_cast<double>(h.stack[i]) * phase;
             }
             out.push_back(sum);
         }

@@ -1,4 +1,5 @@
 #include "pairs/first_wave.h"
+#include "core/windows.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -21,9 +22,7 @@ Taps make_taps() {
     for (std::ptrdiff_t phase = 0; phase < kFiner; ++phase)
         for (std::ptrdiff_t n = 0; n < 2 * kReach; ++n) {
             const double t = static_cast<double>(n - kReach + 1) - static_cast<double>(phase) / kFiner;
-            const double sinc = t == 0.0 ? 1.0 : std::sin(std::numbers::pi * t) / (std::numbers::pi * t);
-            const double c = std::cos(0.5 * std::numbers::pi * t / kReach);
-            taps[phase][n] = static_cast<float>(sinc * c * c);
+            taps[phase][n] = static_cast<float>(windowed_sinc(t, kReach));
         }
     return taps;
 }

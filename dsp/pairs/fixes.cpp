@@ -24,7 +24,7 @@ enum class Half { all, choose, measure };
 /// Level in dB of a sum re its parts' powers; `weight(a, b)` of each product.
 struct Energy {
     double sum = 1e-20, apart = 1e-20;
-    [[nodiscard]] double db() const { return 10.0 * std::log10(std::max(sum, 1e-4 * apart) / apart); }
+    [[nodiscard]] double db() const { return db_from_power(std::max(sum, 1e-4 * apart) / apart); }
 };
 
 class Kit {

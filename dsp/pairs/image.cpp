@@ -2,6 +2,7 @@
 #include "core/fft.h"
 #include "core/median.h"
 #include "core/units.h"
+#include "core/windows.h"
 #include "pairs/drum_judge.h"
 #include "take/excerpts.h"
 #include <algorithm>
@@ -21,8 +22,6 @@ constexpr double kDirectMs = 2.0; // of the attack, before walls and floor answe
 constexpr double kCymbalMs = 8.0; // a cymbal rises slowly, and to both alike
 constexpr double kCymbalHz = 600.0;
 
-double fade(double x) { return x <= 0.0 ? 0.0 : x >= 1.0 ? 1.0 : 0.5 - 0.5 * std::cos(std::numbers::pi * x); }
-
 /// One stretch of every hit in one mic, `at_ms` after the hit on.
 class Stretch {
 public:
@@ -37,8 +36,8 @@ public:
             const auto in = hits.of(mic, n);
             for (std::ptrdiff_t i = 0; i < std::ssize(x); ++i) {
                 const auto from = first + i;
-                const double w = fade((static_cast<double>(from) - start) / (0.3 * ms)) *
-                                 fade((end - static_cast<double>(from)) / soft);
+                const double w = raised_cosine((static_cast<double>(from) - start) / (0.3 * ms)) *
+                                 raised_cosine((end - static_cast<double>(from)) / soft);
                 x[i] = from >= 0 && from < std::ssize(in) ? static_cast<float>(w) * in[from] : 0.0f;
             }
             fft.forward(x, std::span(spectra_).subspan(n * bins_, bins_));
@@ -86,7 +85,7 @@ public:
                 a += own_power * static_cast<double>(std::norm(l.of(n)[k]));
                 b += own_power * static_cast<double>(std::norm(r.of(n)[k]));
             }
-            differences.push_back(10.0 * std::log10(a / b));
+            differences.push_back(db_from_power(a / b));
         }
         return differences;
     }
@@ -102,7 +101,7 @@ public:
         for (std::size_t n = 0; n < hits_.hits(); ++n) {
             const double a = power(l, n, lowest) - power(l0, n, lowest),
                          b = power(r, n, lowest) - power(r0, n, lowest);
-            if (a > 0.0 && b > 0.0) differences.push_back(10.0 * std::log10(a / b));
+            if (a > 0.0 && b > 0.0) differences.push_back(db_from_power(a / b));
         }
         return upper_median(std::move(differences));
     }
@@ -156,8 +155,7 @@ struct Totals {
     void operator+=(const Totals& o) { left += o.left, right += o.right, both += o.both; }
     [[nodiscard]] double mono_loss_db() const {
         const double apart = left + right;
-        return apart > 0.0 ? 10.0 * std::log10(2.0 * apart / std::max(1e-12 * apart, apart + 2.0 * both))
-                           : 0.0;
+        return apart > 0.0 ? db_from_power(2.0 * apart / std::max(1e-12 * apart, apart + 2.0 * both)) : 0.0;
     }
     [[nodiscard]] double correlation() const {
         return left * right > 0.0 ? both / std::sqrt(left * right) : 0.0;
@@ -264,7 +262,7 @@ PairKind kind_of(std::span<const ImageRow> rows) {
 double coincident_level_difference_db(double angle_deg) noexcept {
     const double left = (angle_deg - 45.0) * std::numbers::pi / 180.0,
                  right = (angle_deg + 45.0) * std::numbers::pi / 180.0;
-    return 20.0 * std::log10((1.0 + std::cos(left)) / (1.0 + std::cos(right)));
+    return db_from_gain((1.0 + std::cos(left)) / (1.0 + std::cos(right)));
 }
 
 std::optional<double> coincident_angle_deg(double level_difference_db) noexcept {

@@ -1,11 +1,10 @@
 #include "pairs/pairs.h"
+#include "core/two_threads.h"
 #include "pairs/drum_judge.h"
 #include "pairs/wiring.h"
 #include <algorithm>
 #include <array>
-#include <atomic>
 #include <cmath>
-#include <future>
 #include <memory>
 
 namespace kitfold::dsp {
@@ -18,17 +17,6 @@ bool stereo_pair(Role x, Role y) {
 }
 
 using Judges = std::vector<std::unique_ptr<DrumJudge>>;
-
-/// Calls work(n) for every n < count on two threads.
-template <class Work> void on_two_threads(std::size_t count, const Work& work) {
-    std::atomic<std::size_t> next{0};
-    const auto run = [&] {
-        for (std::size_t n; (n = next.fetch_add(1)) < count;) work(n);
-    };
-    auto half = std::async(std::launch::async, run);
-    run();
-    half.get();
-}
 
 /// What a drum says of the place of a file: by how much it may be later than the one that the drum is lined
 /// up on.

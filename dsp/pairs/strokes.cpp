@@ -1,5 +1,7 @@
 #include "pairs/strokes.h"
 #include "core/median.h"
+#include "core/units.h"
+#include "core/windows.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -51,9 +53,7 @@ std::vector<float> cut(std::span<const float> x, double at, std::size_t count) {
     const double fraction = at - static_cast<double>(first);
     std::array<float, 2 * kReach> taps{};
     for (std::ptrdiff_t k = 0; k < 2 * kReach; ++k) {
-        const double t = static_cast<double>(k - kReach + 1) - fraction, turn = std::numbers::pi * t;
-        const double c = std::cos(0.5 * turn / kReach);
-        taps[k] = static_cast<float>(std::abs(t) < 1e-9 ? 1.0 : std::sin(turn) / turn * c * c);
+        taps[k] = static_cast<float>(windowed_sinc(static_cast<double>(k - kReach + 1) - fraction, kReach));
     }
     std::vector<float> out(count);
     for (std::ptrdiff_t k = 0; k < 2 * kReach; ++k) {
@@ -134,7 +134,7 @@ private:
     void drop_soft() {
         std::vector<double> levels;
         for (std::size_t n = 0; n < x_.size(); ++n)
-            levels.push_back(20.0 * std::log10(largest(around(n, 2.0, kPeakMs)) + 1e-12));
+            levels.push_back(db_from_gain(largest(around(n, 2.0, kPeakMs)) + 1e-12));
         auto sorted = levels;
         std::sort(sorted.begin(), sorted.end());
         if (sorted.empty()) return;

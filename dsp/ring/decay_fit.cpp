@@ -1,4 +1,5 @@
 #include "ring/decay_fit.h"
+#include "core/units.h"
 #include <algorithm>
 #include <cmath>
 #include <numeric>
@@ -12,7 +13,7 @@ constexpr double kTailMarginDb = 3.0;   // below this, more than half of the cur
 constexpr double kEarlyToDb = -10.0, kFitFromDb = -5.0, kBodyToDb = -15.0, kFitToDb = -25.0;
 constexpr double kSmoothMs = 10.0;
 
-double db(double power) { return power > 0.0 ? 10.0 * std::log10(power) : -200.0; }
+double db(double power) { return db_from_power(power, kSilentDb); }
 
 struct Line {
     double at_zero = 0.0, slope = 0.0, rms = 0.0;
@@ -64,8 +65,8 @@ Truncated integrate(std::span<const double> energy, double block_ms, double floo
     const Line tail = fit_line(level, from, cut);
     double total = 0.0;
     if (tail.slope < -1e-6) {
-        const double ratio = std::pow(10.0, tail.slope / 10.0);
-        const double last = std::pow(10.0, (tail.at_zero + tail.slope * double(cut - 1)) / 10.0) - floor;
+        const double ratio = power_from_db(tail.slope);
+        const double last = power_from_db(tail.at_zero + tail.slope * double(cut - 1)) - floor;
         total = std::max(0.0, last) * ratio / (1.0 - ratio);
     }
     result.curve_db.resize(cut);

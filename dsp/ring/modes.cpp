@@ -1,4 +1,6 @@
 #include "ring/modes.h"
+#include "core/units.h"
+#include "core/windows.h"
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
@@ -20,12 +22,6 @@ constexpr double kSpreadFloor = 1e-6;       // -60 dB: below lies noise
 constexpr double kLongestDecayPerS = 690.0; // T60 of 10 ms: below that it is a click, not a ring
 constexpr double kLeastDecayPerS = 0.35;    // T60 of 20 s: steady, so hum and not a drum
 
-double bessel_i0(double x) {
-    double sum = 1.0, term = 1.0;
-    for (int k = 1; k < 40; ++k) sum += term *= (x / (2.0 * k)) * (x / (2.0 * k));
-    return sum;
-}
-
 /// Band-pass at `centre_hz` with one-sided response (Kaiser window design, Oppenheim and Schafer, ch. 7).
 struct Band {
     std::vector<Complex> taps;
@@ -35,20 +31,16 @@ struct Band {
     Band(double rate, double centre, double half_width_hz, std::size_t samples)
         : rate_hz(rate), centre_hz(centre) {
         // A short stretch gets a shorter, wider filter: no more than a quarter of it may be lost.
-        const auto wanted = (kStopDb - 8.0) / (2.285 * kTwoPi * kTransitionHz / rate_hz);
+        const auto wanted = kaiser_length(kStopDb, kTwoPi * kTransitionHz / rate_hz);
         const auto length = std::max<std::size_t>(3, std::size_t(std::min(wanted, double(samples) / 4.0)));
-        const double transition = (kStopDb - 8.0) * rate_hz / (2.285 * kTwoPi * double(length));
+        const double transition = kaiser_length(kStopDb, double(length)) * rate_hz / kTwoPi;
         const double stop_hz = half_width_hz + transition, corner_hz = half_width_hz + transition / 2.0;
         step = std::max<std::size_t>(1, std::size_t(rate_hz / (2.0 * stop_hz)));
-        const double beta = 0.1102 * (kStopDb - 8.7), middle = double(length - 1) / 2.0,
-                     whole = bessel_i0(beta);
+        const double middle = double(length - 1) / 2.0;
         for (std::size_t m = 0; m < length; ++m) {
             const double x = double(m) - middle, r = x / (middle + 1e-12);
-            const double ideal = std::abs(x) < 1e-9
-                                     ? 2.0 * corner_hz / rate_hz
-                                     : std::sin(kTwoPi * corner_hz / rate_hz * x) / (std::numbers::pi * x);
-            const double window = bessel_i0(beta * std::sqrt(std::max(0.0, 1.0 - r * r))) / whole;
-            taps.push_back(std::polar(ideal * window, kTwoPi * centre_hz / rate_hz * x));
+            const double tap = ideal_low_pass(corner_hz / rate_hz, x) * kaiser(kaiser_beta(kStopDb), r);
+            taps.push_back(std::polar(tap, kTwoPi * centre_hz / rate_hz * x));
         }
     }
 
@@ -157,7 +149,7 @@ std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz,
         if (!(hz > 0.0 && std::abs(hz - centre_hz) <= half_width_hz)) continue;
         const Complex pole = std::exp(Complex(-decay, kTwoPi * hz) / rate_hz);
         const double there = std::abs(amplitudes(i)); // in the band; a real cosine is half of it
-        const double to_noise_db = 20.0 * std::log10(there / (rest + 1e-30));
+        const double to_noise_db = db_from_gain(there / (rest + 1e-30));
         const double faded_db = 20.0 / std::log(10.0) * decay * seconds;
         modes.push_back({hz, decay, 2.0 * there / std::abs(band.response(pole)),
                          std::min(to_noise_db, faded_db), to_noise_db});

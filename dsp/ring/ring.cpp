@@ -2,6 +2,7 @@
 #include "core/fft.h"
 #include "core/median.h"
 #include "core/units.h"
+#include "core/windows.h"
 #include "filters/state_variable.h"
 #include "ring/glide.h"
 #include "ring/modes.h"
@@ -60,10 +61,7 @@ public:
             const double x = double(m) - double(length - 1) / 2.0,
                          u = 2.0 * std::numbers::pi * double(m) / double(length - 1);
             const double window = length > 1 ? 0.42 - 0.5 * std::cos(u) + 0.08 * std::cos(2.0 * u) : 1.0;
-            const double ideal = std::abs(x) < 1e-9
-                                     ? 2.0 * corner
-                                     : std::sin(2.0 * std::numbers::pi * corner * x) / (std::numbers::pi * x);
-            taps_.push_back(ideal * window);
+            taps_.push_back(ideal_low_pass(corner, x) * window);
             sum += taps_.back();
         }
         for (auto& tap : taps_) tap /= sum;
@@ -206,12 +204,11 @@ std::vector<double> common_spectrum(const Analysis& a, double& bin_hz) {
         for (std::size_t n = 0; n < length;
              ++n) // half a Hann window: the start is the loudest and tells most
             x[n] = hit.samples[from + n] *
-                   float((0.5 + 0.5 * std::cos(std::numbers::pi * double(n) / double(length))) /
-                         std::sqrt(energy));
+                   float((raised_cosine(1.0 - double(n) / double(length))) / std::sqrt(energy));
         fft.forward(x, bins);
         for (std::size_t k = 0; k < bins.size(); ++k) sum[k] += std::norm(bins[k]);
     }
-    for (auto& value : sum) value = 10.0 * std::log10(value + 1e-20);
+    for (auto& value : sum) value = db_from_power(value + 1e-20);
     return sum;
 }
 
@@ -367,7 +364,7 @@ RingPartial merged(const Cluster& modes) {
     RingPartial p;
     p.hz = over([](const RingMode& m) { return m.hz; }, 0.5);
     const double middle_ms = over(ring, 0.5);
-    p.level_db = over([](const RingMode& m) { return 20.0 * std::log10(m.amplitude); }, 0.5);
+    p.level_db = over([](const RingMode& m) { return db_from_gain(m.amplitude); }, 0.5);
     p.range_db = over([](const RingMode& m) { return m.range_db; }, 0.5);
     p.noise_db = over([](const RingMode& m) { return m.noise_db; }, 0.5);
     p.spread = (over(ring, 0.75) - over(ring, 0.25)) / 2.0 / middle_ms;
@@ -417,7 +414,7 @@ Peak measure_peak(const Analysis& a, double hz) {
         for (const double e : strokes[i].blocks) energy += std::max(0.0, e - noise) * kCurveStepMs;
         times.push_back(fits[i].body_ms);
         // the amplitude of an exponential of that energy: A² / 2 * T60 / (6 ln 10)
-        levels.push_back(10.0 * std::log10(energy * 12.0 * std::log(10.0) / fits[i].body_ms + 1e-30));
+        levels.push_back(db_from_power(energy * 12.0 * std::log(10.0) / fits[i].body_ms + 1e-30));
     }
     auto& p = peak.partial;
     if (2 * times.size() < fits.size()) return peak;
@@ -475,7 +472,7 @@ bool confirms(const Peak& peak, const RingPartial& mode) {
 }
 
 void keep_most_energy(std::vector<RingPartial>& list, std::size_t most) {
-    const auto energy_db = [](const RingPartial& p) { return p.level_db + 10.0 * std::log10(p.ring_ms); };
+    const auto energy_db = [](const RingPartial& p) { return p.level_db + db_from_power(p.ring_ms); };
     std::sort(list.begin(), list.end(),
               [&](const auto& x, const auto& y) { return energy_db(x) > energy_db(y); });
     if (list.size() > most) list.resize(most);

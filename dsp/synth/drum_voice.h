@@ -1,5 +1,6 @@
 #pragma once
 // One drum or cymbal as a sound source: each radiating surface is one signal, the pressure it makes at 1 m.
+#include "core/units.h"
 #include "synth/membrane.h"
 #include "synth/modal_bank.h"
 #include "synth/performance.h"
@@ -45,7 +46,7 @@ struct SignalModel {
 };
 
 /// Peak force of a stroke re a full one.
-inline double force_of(const Stroke& stroke) noexcept { return std::pow(10.0, stroke.strength_db / 20.0); }
+inline double force_of(const Stroke& stroke) noexcept { return gain_from_db(stroke.strength_db); }
 /// How long a stroke touches, in ms, without chance: softer strokes longer.
 double contact_ms(const SignalModel& signal, const Stroke& stroke) noexcept;
 /// Amplitude of a mode after a stroke, without the chance that makes strokes differ.

@@ -506,7 +506,7 @@ std::vector<BleedTruth> Simulator::measure_bleed() const {
         const auto own = kit_->own_mic(kit_->drums[d].drum);
         const double reference = own ? energy[*own] : *std::max_element(energy.begin(), energy.end());
         for (std::size_t m = 0; m < energy.size(); ++m)
-            out.push_back({kit_->drums[d].drum, m, 10.0 * std::log10(energy[m] / reference)});
+            out.push_back({kit_->drums[d].drum, m, db_from_power(energy[m] / reference)});
     }
     return out;
 }
@@ -520,7 +520,7 @@ double t60_ms(std::span<const float> stroke, double rate_hz, double from_db, dou
         left[n] = left[n + 1] + static_cast<double>(stroke[n]) * stroke[n];
     double count = 0, t = 0, l = 0, tt = 0, tl = 0;
     for (std::size_t n = 0; n < stroke.size(); ++n) {
-        const double level = 10.0 * std::log10(left[n] / left[0]), time = static_cast<double>(n) / rate_hz;
+        const double level = db_from_power(left[n] / left[0]), time = static_cast<double>(n) / rate_hz;
         if (level > from_db) continue;
         if (level < to_db) break;
         count += 1, t += time, l += level, tt += time * time, tl += time * level;

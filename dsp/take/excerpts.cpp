@@ -1,6 +1,7 @@
 #include "take/excerpts.h"
 #include "core/fft.h"
 #include "core/median.h"
+#include "core/units.h"
 #include "take/prediction.h"
 #include <algorithm>
 #include <cmath>
@@ -114,7 +115,7 @@ double onset_db(std::span<const float> power, double at, double ms) noexcept {
         return sum / static_cast<double>(count);
     };
     const double before = std::max(mean(from - little, little), mean(from - much, much));
-    return 10.0 * std::log10(mean(from, after) / before);
+    return db_from_power(mean(from, after) / before);
 }
 
 void DrumExcerpts::align(std::size_t own) {

@@ -1,4 +1,6 @@
 #include "take/mic_measure.h"
+#include "core/dot.h"
+#include "core/windows.h"
 #include "take/frames.h"
 #include <algorithm>
 #include <array>
@@ -16,17 +18,15 @@ constexpr double kLowPassHz = 450.0, kLowStopHz = 1'550.0; // what folds back fr
 
 /// Kaiser window design, 80 dB (Oppenheim and Schafer, ch. 7).
 std::vector<float> low_pass(double rate_hz) {
-    constexpr double stop_db = 80.0, beta = 0.1102 * (stop_db - 8.7);
+    constexpr double stop_db = 80.0;
     const double width = 2.0 * std::numbers::pi * (kLowStopHz - kLowPassHz) / rate_hz;
-    const auto length = std::size_t((stop_db - 8.0) / (2.285 * width)) | 1u;
+    const auto length = std::size_t(kaiser_length(stop_db, width)) | 1u;
     const double corner = (kLowStopHz + kLowPassHz) / 2.0 / rate_hz, middle = double(length - 1) / 2.0;
     std::vector<double> taps(length);
     double sum = 0.0;
     for (std::size_t m = 0; m < length; ++m) {
-        const double x = double(m) - middle, r = x / middle;
-        const double ideal =
-            x == 0.0 ? 2.0 * corner : std::sin(2.0 * std::numbers::pi * corner * x) / (std::numbers::pi * x);
-        taps[m] = ideal * std::cyl_bessel_i(0.0, beta * std::sqrt(std::max(0.0, 1.0 - r * r)));
+        const double x = double(m) - middle;
+        taps[m] = ideal_low_pass(corner, x) * kaiser(kaiser_beta(stop_db), x / middle);
         sum += taps[m];
     }
     std::vector<float> out(length);
@@ -35,17 +35,6 @@ std::vector<float> low_pass(double rate_hz) {
 }
 
 constexpr std::size_t kLanes = 8; // independent sums, so that the compiler may use vectors
-
-float dot(const float* a, const float* b, std::size_t n) {
-    std::array<float, kLanes> sum{};
-    std::size_t i = 0;
-    for (; i + kLanes <= n; i += kLanes)
-        for (std::size_t l = 0; l < kLanes; ++l) sum[l] += a[i + l] * b[i + l];
-    float total = 0.0f;
-    for (const float s : sum) total += s;
-    for (; i < n; ++i) total += a[i] * b[i];
-    return total;
-}
 
 /// Sum of squares of the second difference; `before` are the two samples in front of `x`.
 float roughness(const float (&before)[2], std::span<const float> x) {

@@ -1,4 +1,6 @@
 #include "offline/audio/meters.h"
+#include "core/median.h"
+#include "core/units.h"
 #include "core/vector_clones.h"
 #include "filters/k_weighting.h"
 #include <algorithm>
@@ -31,8 +33,7 @@ private:
     ebur128_state* state_;
 };
 
-double lufs(double power) noexcept { return -0.691 + 10.0 * std::log10(power); }
-double power_at(double loudness_lufs) noexcept { return std::pow(10.0, (loudness_lufs + 0.691) / 10.0); }
+double power_at(double loudness_lufs) noexcept { return dsp::power_from_db(loudness_lufs + 0.691); }
 
 double mean(const std::vector<double>& powers) {
     return std::accumulate(powers.begin(), powers.end(), 0.0) / double(powers.size());
@@ -42,8 +43,8 @@ double mean(const std::vector<double>& powers) {
 std::vector<double> gated(std::vector<double> powers, double relative_lu) {
     std::erase_if(powers, [least = power_at(-70.0)](double p) { return p < least; });
     if (powers.empty()) return powers;
-    std::erase_if(
-        powers, [least = mean(powers) * std::pow(10.0, -relative_lu / 10.0)](double p) { return p < least; });
+    std::erase_if(powers,
+                  [least = mean(powers) * dsp::power_from_db(-relative_lu)](double p) { return p < least; });
     return powers;
 }
 
@@ -67,16 +68,15 @@ public:
     /// ITU-R BS.1770-4, annex 1: 400 ms blocks every 100 ms, gate 10 LU under their mean.
     [[nodiscard]] double integrated_lufs() const {
         const auto loud = gated(blocks(4, 1), 10.0);
-        return loud.empty() ? kSilenceDb : lufs(mean(loud));
+        return loud.empty() ? kSilenceDb : dsp::lufs_from_power(mean(loud));
     }
     /// EBU Tech 3342: from the 10th to the 95th percentile of 3 s blocks every second, gate 20 LU under their
     /// mean.
     [[nodiscard]] double range_lu() const {
         auto loud = gated(blocks(30, 10), 20.0);
         if (loud.empty()) return 0.0;
-        std::sort(loud.begin(), loud.end());
         const auto percentile = [&loud](double part) {
-            return lufs(loud[static_cast<std::size_t>(std::lround(part * double(loud.size() - 1)))]);
+            return dsp::lufs_from_power(dsp::quantile(loud, part));
         };
         return percentile(0.95) - percentile(0.10);
     }
@@ -219,7 +219,7 @@ StereoFigures StereoMeter::figures() const {
     const double both = my.left_left * my.right_right, power = my.left_left + my.right_right;
     if (both > 0.0) out.correlation = std::clamp(my.left_right / std::sqrt(both), -1.0, 1.0);
     const double mono = std::max(0.0, power + 2.0 * my.left_right) / 2.0;
-    if (power > 0.0) out.mono_loss_db = 10.0 * std::log10(power / mono) + 0.0;
+    if (power > 0.0) out.mono_loss_db = dsp::db_from_power(power / mono) + 0.0;
     return out;
 }
 

@@ -1,7 +1,10 @@
 #include "core/fft.h"
+#include "core/units.h"
+#include "core/windows.h"
 #include "offline/audition/audition.h"
 #include "offline/check/plots.h"
 #include "offline/check/words.h"
+#include "offline/util/html.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -215,7 +218,7 @@ Points third_octaves(const std::vector<float>& x, int rate_hz) {
     std::vector<double> power(fft.bins());
     for (std::size_t at = 0; at < x.size(); at += kSize / 2) {
         for (std::size_t n = 0; n < kSize; ++n) {
-            const double w = 0.5 - 0.5 * std::cos(2.0 * std::numbers::pi * double(n) / double(kSize));
+            const double w = dsp::hann(double(n), double(kSize));
             frame[n] = at + n < x.size() ? static_cast<float>(w) * x[at + n] : 0.0f;
         }
         fft.forward(frame, bins);
@@ -229,7 +232,7 @@ Points third_octaves(const std::vector<float>& x, int rate_hz) {
         for (auto k = static_cast<std::size_t>(std::ceil(hz / edge * kSize / rate_hz));
              k < power.size() && double(k) * rate_hz / kSize < hz * edge; ++k)
             sum += power[k];
-        out.emplace_back(std::log2(hz), 10.0 * std::log10(sum));
+        out.emplace_back(std::log2(hz), dsp::db_from_power(sum));
     }
     return out;
 }

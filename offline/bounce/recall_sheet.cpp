@@ -1,4 +1,5 @@
 #include "offline/bounce/recall_sheet.h"
+#include "offline/util/html.h"
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
@@ -66,23 +67,6 @@ Json mic_json(const Mic& mic, const MicFigures& figures, double seconds) {
                    {"samples_not_numbers", source.non_finite},
                    {"xxh128", source.xxh128}};
     if (!figures.stem.empty()) out["stem"] = figures.stem.string();
-    return out;
-}
-
-std::string escaped(std::string_view text) {
-    std::string out;
-    for (const char c : text) {
-        if (c == '&')
-            out += "&amp;";
-        else if (c == '<')
-            out += "&lt;";
-        else if (c == '>')
-            out += "&gt;";
-        else if (c == '"')
-            out += "&quot;";
-        else
-            out += c;
-    }
     return out;
 }
 

@@ -1,4 +1,6 @@
 #include "offline/check/check.h"
+#include "core/two_threads.h"
+#include "core/units.h"
 #include "mix/kit_mix.h"
 #include "mix/pan_mix.h"
 #include "offline/session/take_files.h"
@@ -15,8 +17,6 @@ using dsp::FaultKind;
 
 constexpr double kWorthSeconds = 40.0; // of the take, in parts spread over it
 constexpr std::size_t kWorthParts = 8;
-
-double db(double amplitude) { return amplitude > 1e-10 ? 20.0 * std::log10(amplitude) : -200.0; }
 
 /// The lesser of two shares, reported as one.
 class Share {
@@ -55,20 +55,15 @@ void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measure
                 CheckResult& r) {
     const auto& take = files.take();
     r.mics.resize(take.mics.size());
-    const auto one = [&](std::size_t m) {
+    dsp::on_two_threads(r.mics.size(), [&](std::size_t m) {
         auto& mic = r.mics[m];
         const auto& measure = measures[m];
         const auto times = times_for(r.hits, take.mics[m].role);
         mic.levels = dsp::mic_levels(measure, times);
-        mic.true_peak_dbtp = db(true_peaks[m]);
+        mic.true_peak_dbtp = dsp::db_from_gain(true_peaks[m], dsp::kSilentDb);
         mic.strip = strip_of(measure, std::size_t(take.seconds() * 1'000.0));
         if (files.at_rate(m)) mic.faults = dsp::mic_faults(take, m, measure, times.size());
-    };
-    auto half = std::async(std::launch::async, [&] {
-        for (std::size_t m = 1; m < r.mics.size(); m += 2) one(m);
     });
-    for (std::size_t m = 0; m < r.mics.size(); m += 2) one(m);
-    half.get();
     for (const auto& fault : dsp::early_ends(measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::identical_faults(take, measures)) r.mics[fault.mic].faults.push_back(fault);
     for (const auto& fault : dsp::file_faults(files.files())) r.mics[fault.mic].faults.push_back(fault);

@@ -1,6 +1,7 @@
 #include "offline/check/page.h"
 #include "offline/check/plots.h"
 #include "offline/check/words.h"
+#include "offline/util/html.h"
 #include <fmt/format.h>
 
 namespace kitfold::offline {

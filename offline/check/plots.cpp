@@ -1,5 +1,7 @@
 #include "offline/check/plots.h"
+#include "core/units.h"
 #include "offline/check/words.h"
+#include "offline/util/html.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -64,27 +66,6 @@ std::string polyline(const char* kind, const std::vector<std::pair<double, doubl
 
 } // namespace
 
-std::string escaped(const std::string& words) {
-    std::string out;
-    for (const char c : words) switch (c) {
-        case '&':
-            out += "&amp;";
-            break;
-        case '<':
-            out += "&lt;";
-            break;
-        case '>':
-            out += "&gt;";
-            break;
-        case '"':
-            out += "&quot;";
-            break;
-        default:
-            out += c;
-        }
-    return out;
-}
-
 std::string plot_take(const CheckResult& r) {
     if (r.hits.empty() || !(r.seconds > 0.0)) return {};
     std::vector<Drum> drums;
@@ -127,7 +108,7 @@ std::string plot_mics(const CheckResult& r) {
         const double base = 6 + row * double(m + 1);
         auto path = fmt::format("M{:.0f} {:.1f}", left, base);
         for (std::size_t c = 0; c < mic.strip.size(); ++c) {
-            const double db = mic.strip[c] > 1e-6f ? 20.0 * std::log10(double(mic.strip[c])) : -120.0;
+            const double db = mic.strip[c] > 1e-6f ? dsp::db_from_gain(double(mic.strip[c])) : -120.0;
             path += fmt::format("L{:.1f} {:.1f}", left + width * double(c) / double(mic.strip.size()),
                                 base - 40.0 * std::clamp(1.0 + db / 80.0, 0.0, 1.0));
         }
@@ -345,7 +326,7 @@ Box place_name(double x, double y, double width, const std::vector<Box>& taken) 
 /// Where two speakers put a level difference: sine law of stereophony (Blumlein; Clark, Dutton and
 /// Vanderlyn, 1957). Radians, left positive.
 double plan_angle(double level_difference_db) {
-    const double l = std::pow(10.0, level_difference_db / 20.0);
+    const double l = dsp::gain_from_db(level_difference_db);
     return std::asin(std::clamp((l - 1.0) / (l + 1.0) * std::sin(std::numbers::pi / 4.0), -0.99, 0.99));
 }
 

@@ -6,8 +6,6 @@
 
 namespace kitfold::offline {
 
-std::string escaped(const std::string& text); ///< for HTML text and attributes
-
 std::string plot_take(const CheckResult& result); ///< id plot-take: hits by drum over time
 std::string plot_mics(const CheckResult& result); ///< id plot-mics: level strips, faults marked
 std::string

@@ -1,4 +1,5 @@
 #include "offline/check/words.h"
+#include "core/units.h"
 #include <algorithm>
 #include <cctype>
 #include <cmath>
@@ -351,7 +352,7 @@ std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
     case FaultKind::hum:
         return fmt::format("{:.0f} Hz hum at {:.0f} dBFS", f.hz, f.level_db);
     case FaultKind::dc:
-        return fmt::format("DC of {:.2f} % of full scale{}{}", 100.0 * std::pow(10.0, f.level_db / 20.0),
+        return fmt::format("DC of {:.2f} % of full scale{}{}", 100.0 * dsp::gain_from_db(f.level_db),
                            f.at_s ? ", first" : "", when(f));
     case FaultKind::dropout:
         return fmt::format("signal missing {}, first{}, {} at most", times(f.count), when(f),

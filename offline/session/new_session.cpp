@@ -1,4 +1,5 @@
 #include "offline/session/new_session.h"
+#include "core/units.h"
 #include "offline/audio/audio_file.h"
 #include "offline/session/roles.h"
 #include "offline/util/errors.h"
@@ -176,7 +177,7 @@ const Session& largest_kit(const std::vector<Preset>& presets) {
     return *largest; // fitting_kit has seen to it that there is one
 }
 
-double peak_db(float peak) { return 20.0 * std::log10(static_cast<double>(peak)); }
+double peak_db(float peak) { return dsp::db_from_gain(static_cast<double>(peak)); }
 
 /// A threshold for a mic that was recorded softer or louder than the presets expect.
 void fit_gate(dsp::GateSettings& gate, float peak) {
