@@ -16,20 +16,20 @@ constexpr double kSmoothMs = 10.0;
 double db(double power) { return db_from_power(power, kSilentDb); }
 
 struct Line {
-    double at_zero = 0.0, slope = 0.0, rms = 0.0;
+    double at_zero = 0.0, slope = 0.0;
 };
 
 /// Least squares over values[begin, end) against their index.
 Line fit_line(std::span<const double> values, std::size_t begin, std::size_t end) {
     const auto n = double(end - begin);
-    double mean_x = 0.0, mean_y = 0.0, xx = 0.0, xy = 0.0, yy = 0.0;
+    double mean_x = 0.0, mean_y = 0.0, xx = 0.0, xy = 0.0;
     for (auto i = begin; i < end; ++i) mean_x += double(i) / n, mean_y += values[i] / n;
     for (auto i = begin; i < end; ++i) {
         const double x = double(i) - mean_x, y = values[i] - mean_y;
-        xx += x * x, xy += x * y, yy += y * y;
+        xx += x * x, xy += x * y;
     }
     const double slope = xx > 0.0 ? xy / xx : 0.0;
-    return {mean_y - slope * mean_x, slope, std::sqrt(std::max(0.0, (yy - slope * xy) / n))};
+    return {mean_y - slope * mean_x, slope};
 }
 
 std::vector<double> smoothed(std::span<const double> energy, std::size_t width) {
@@ -91,7 +91,7 @@ DecayFit fit_decay(std::span<const double> energy, double block_ms, double floor
     fit.range_db = decay.level_range_db;
     const double noise = std::max(floor, others), loudest = *std::max_element(energy.begin(), energy.end());
     const double lowest = std::max({curve.back() + kTailMarginDb, kTailMarginDb - decay.level_range_db,
-                                    noise > 0.0 ? db(noise / loudest) + kFloorMarginDb : -200.0});
+                                    noise > 0.0 ? db(noise / loudest) + kFloorMarginDb : kSilentDb});
     const auto below = [&](double limit_db) {
         const auto at = std::find_if(curve.begin(), curve.end(), [=](double v) { return v < limit_db; });
         return std::size_t(at - curve.begin());
@@ -105,7 +105,7 @@ DecayFit fit_decay(std::span<const double> energy, double block_ms, double floor
     if (const auto body = line(kFitFromDb, kBodyToDb); body.slope < 0.0)
         fit.body_ms = -60.0 / body.slope * block_ms;
     if (const auto late = line(kFitFromDb, kFitToDb); late.slope < 0.0)
-        fit.late_ms = -60.0 / late.slope * block_ms, fit.curvature = late.rms;
+        fit.late_ms = -60.0 / late.slope * block_ms;
     return fit;
 }
 

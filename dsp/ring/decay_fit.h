@@ -12,11 +12,10 @@
 namespace kitfold::dsp {
 
 struct DecayFit {
-    double ring_ms = 0.0;   ///< T60 by the first 10 dB: what the ear takes for the decay; 0 when not judged
-    double body_ms = 0.0;   ///< T60 by -5..-15 dB: after the attack, before the room; 0 when not judged
-    double late_ms = 0.0;   ///< T60 by -5..-25 dB, the room's share included; 0 when not judged
-    double range_db = 0.0;  ///< how far the level could be followed before the noise or the end
-    double curvature = 0.0; ///< rms distance of the curve from the straight line over -5..-25 dB, dB
+    double ring_ms = 0.0;  ///< T60 by the first 10 dB: what the ear takes for the decay; 0 when not judged
+    double body_ms = 0.0;  ///< T60 by -5..-15 dB: after the attack, before the room; 0 when not judged
+    double late_ms = 0.0;  ///< T60 by -5..-25 dB, the room's share included; 0 when not judged
+    double range_db = 0.0; ///< how far the level could be followed before the noise or the end
     [[nodiscard]] bool judged() const noexcept { return ring_ms > 0.0; }
 };
 

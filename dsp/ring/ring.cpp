@@ -184,7 +184,6 @@ void measure_decay(std::span<const RingHit> hits, double rate_hz, RingResult& re
     };
     result.decay.ring_ms = common(&DecayFit::ring_ms), result.decay.late_ms = common(&DecayFit::late_ms);
     result.decay.range_db = median(those(fits, &DecayFit::range_db));
-    result.decay.curvature = median(those(fits, &DecayFit::curvature));
 }
 
 /// Power spectrum in dB that the hits have in common, each weighing the same.

@@ -43,7 +43,6 @@ TEST_CASE("a pure exponential gives its own T60, early and over -5..-25 dB", "[a
     CHECK(fit.ring_ms == Approx(ring_ms).epsilon(0).margin(0.002 * ring_ms));
     CHECK(fit.late_ms == Approx(ring_ms).epsilon(0).margin(0.002 * ring_ms));
     CHECK(fit.range_db == Approx(90.0).epsilon(0).margin(5.0)); // 10 ms of smoothing at the end
-    CHECK(fit.curvature < 0.1);
 }
 
 TEST_CASE("the truncated tail is put back: a decay cut short by the next hit keeps its T60", "[analysis]") {
@@ -110,7 +109,6 @@ TEST_CASE("two slopes: early decay and T20 of the closed-form curve", "[analysis
     const auto fit = fit_decay(energy, kBlockMs, 0.0);
     CHECK(fit.ring_ms == Approx(t60_by_hand(curve, 0.0, -10.0)).epsilon(0.01).margin(0));
     CHECK(fit.late_ms == Approx(t60_by_hand(curve, -5.0, -25.0)).epsilon(0.01).margin(0));
-    CHECK(fit.curvature > 0.4); // the line does not describe this decay, and the result says so
 }
 
 TEST_CASE("what cannot be judged is not judged", "[analysis]") {
