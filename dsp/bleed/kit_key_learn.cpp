@@ -4,6 +4,7 @@
 #include "bleed/kit_key_strangers.h"
 #include "core/median.h"
 #include "core/units.h"
+#include "settings/parameters.h"
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -697,7 +698,9 @@ private:
         p.softest_hit_db += mic.level_db, p.loudest_bleed_db += mic.level_db;
         // nearer the bleed, and more so where there is room: the sooner it opens
         const double below_db = std::max(kBelowHits * p.margin_db, p.margin_db - kAboveBleedDb);
-        p.threshold_db = std::clamp(p.softest_hit_db - std::min(below_db, kMostBelowDb), -80.0, 0.0);
+        const auto& range = parameter_of(&GateSettings::threshold_db);
+        p.threshold_db =
+            std::clamp(p.softest_hit_db - std::min(below_db, kMostBelowDb), range.min, range.max);
         proposals_.push_back(p);
     }
 

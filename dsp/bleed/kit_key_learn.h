@@ -19,7 +19,7 @@ struct KitKeyProposal {
     double softest_hit_db = 0.0;   ///< softest own hit
     double loudest_bleed_db = 0.0; ///< loudest key that no own hit explains, kOffDb: none
     double margin_db = 0.0;        ///< softest hit re loudest bleed; negative: they overlap
-    double threshold_db = 0.0;     ///< to be used, within -80..0
+    double threshold_db = 0.0;     ///< to be used, one that a gate takes
     std::string why_not;           ///< why nothing can be proposed, in plain words; empty when it can
 };
 

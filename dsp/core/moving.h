@@ -55,8 +55,8 @@ private:
     void interpolate() noexcept {
         const double t = progress();
         for (const auto& field : fields<Settings>()) {
-            const double a = from_.*field.member, b = to_.*field.member;
-            now_.*field.member = a == b ? b : between(field.parameter, a, b, t);
+            const double a = field.of(from_), b = field.of(to_);
+            field.put(now_, a == b ? b : between(field.parameter, a, b, t));
         }
         if constexpr (std::is_same_v<Settings, DampSettings>) interpolate_bands(t);
     }
@@ -69,8 +69,8 @@ private:
             if (i >= from_.band_count) a.ring_ms = a.open_ring_ms;
             if (i >= to_.band_count) b.ring_ms = b.open_ring_ms;
             for (const auto& field : fields<RingBand>()) {
-                const double from = a.*field.member, to = b.*field.member;
-                now_.bands[i].*field.member = from == to ? to : between(field.parameter, from, to, t);
+                const double from = field.of(a), to = field.of(b);
+                field.put(now_.bands[i], from == to ? to : between(field.parameter, from, to, t));
             }
         }
     }

@@ -67,8 +67,7 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
     for (std::size_t m = 0; m < strips_.size(); ++m) {
         const auto& s = strips_[m];
         // a gate's look-ahead makes its mic late: the others wait for it
-        delays_.set(m, s.mix.delay_ms, static_cast<Polarity>(static_cast<int>(s.mix.polarity)),
-                    most_lookahead - lookahead_samples(s, rate_hz));
+        delays_.set(m, s.mix.delay_ms, s.mix.polarity, most_lookahead - lookahead_samples(s, rate_hz));
         (void)mix_.set(m, s.mix);
     }
     delays_.settle();
@@ -148,7 +147,7 @@ void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t mos
         const auto& s = strips_[m];
         const auto late = most_lookahead - lookahead_samples(s, rate_hz) + delays_.latency();
         kit_key_.set_delay(m, s.mix.delay_ms, static_cast<double>(late) * 1000.0 / rate_hz);
-        if (!s.gate || s.gate->key != static_cast<double>(GateKey::kit) || !table.knows(m)) continue;
+        if (!s.gate || s.gate->key != GateKey::kit || !table.knows(m)) continue;
         key_rows_[m] = keys_.data() + m * kChunk;
         keyed[m] = 1, has_kit_key_ = true;
     }

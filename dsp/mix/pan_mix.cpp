@@ -92,9 +92,8 @@ StereoGain PanMix::target(const Line& line, bool any_solo) const noexcept {
     if (s.mute != 0.0 || (any_solo && s.solo == 0.0)) return {};
     const double level = gain_from_db(s.level_db);
     auto gain = pan_gain(s.pan, sum_.pan_law_db);
-    const auto role = static_cast<Role>(static_cast<int>(s.role));
-    if (is_overhead(role)) gain = widened(gain, sum_.overhead_width);
-    if (is_room(role)) gain = widened(gain, sum_.room_width);
+    if (is_overhead(s.role)) gain = widened(gain, sum_.overhead_width);
+    if (is_room(s.role)) gain = widened(gain, sum_.room_width);
     return {gain.left * level, gain.right * level};
 }
 

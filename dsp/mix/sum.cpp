@@ -74,16 +74,14 @@ std::size_t Sum::lookahead(std::size_t mic) const noexcept {
 }
 
 bool Sum::wants_kit(std::size_t mic) const noexcept {
-    return gates_[mic] && gates_[mic]->key == static_cast<double>(GateKey::kit) && table_ != nullptr &&
-           table_->knows(mic);
+    return gates_[mic] && gates_[mic]->key == GateKey::kit && table_ != nullptr && table_->knows(mic);
 }
 
 void Sum::settle() noexcept {
     most_lookahead_ = 0;
     for (std::size_t m = 0; m < rows_.size(); ++m) most_lookahead_ = std::max(most_lookahead_, lookahead(m));
     for (std::size_t m = 0; m < rows_.size(); ++m) // a gate's look-ahead makes its mic late: the others wait
-        delays_.set(m, settings_[m].delay_ms, static_cast<Polarity>(static_cast<int>(settings_[m].polarity)),
-                    most_lookahead_ - lookahead(m));
+        delays_.set(m, settings_[m].delay_ms, settings_[m].polarity, most_lookahead_ - lookahead(m));
     delays_.settle(), mix_.settle();
     settle_keys();
 }

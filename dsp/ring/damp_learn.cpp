@@ -173,9 +173,8 @@ std::vector<Group> grouped(const std::vector<LearnedPartial>& partials) {
 }
 
 double allowed_value(double RingBand::*member, double value) {
-    for (const auto& field : fields<RingBand>())
-        if (field.member == member) return std::clamp(value, field.parameter.min, field.parameter.max);
-    return value;
+    const auto& parameter = parameter_of(member);
+    return std::clamp(value, parameter.min, parameter.max);
 }
 
 /// @param gap_hz to the next band

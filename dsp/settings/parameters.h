@@ -44,10 +44,43 @@ struct Parameter {
     Special special{};
 };
 
-template <class Settings> struct Field {
+/// A parameter and the member that holds it, a number or an enum. No allocation: the audio thread may ask.
+template <class Settings> class Field {
+public:
+    constexpr Field(const Parameter& p, double Settings::*number) noexcept : parameter(p), number_(number) {}
+    /// Of an enum: by `choice_of<&MicSettings::role>`.
+    struct Access {
+        double (*get)(const Settings&) noexcept;
+        void (*set)(Settings&, double) noexcept;
+    };
+    constexpr Field(const Parameter& p, Access choice) noexcept : parameter(p), choice_(choice) {}
+
+    [[nodiscard]] double of(const Settings& s) const noexcept {
+        return number_ ? s.*number_ : choice_.get(s);
+    }
+    /// @pre for an enum: allowed(parameter, value)
+    void put(Settings& s, double value) const noexcept {
+        if (number_)
+            s.*number_ = value;
+        else
+            choice_.set(s, value);
+    }
+    [[nodiscard]] bool is(double Settings::*number) const noexcept { return number_ == number; }
+
     Parameter parameter;
-    double Settings::*member;
+
+private:
+    double Settings::*number_ = nullptr;
+    Access choice_{};
 };
+
+template <auto Member> struct ChoiceOf;
+template <class Settings, class Enum, Enum Settings::*Member> struct ChoiceOf<Member> {
+    static constexpr typename Field<Settings>::Access value{
+        [](const Settings& s) noexcept { return static_cast<double>(s.*Member); },
+        [](Settings& s, double v) noexcept { s.*Member = static_cast<Enum>(static_cast<int>(v)); }};
+};
+template <auto Member> inline constexpr auto choice_of = ChoiceOf<Member>::value;
 
 /// The table of a block, in the order in which a host, a preset and the documentation show it.
 template <class Settings> std::span<const Field<Settings>> fields() noexcept;
@@ -62,13 +95,20 @@ template <> std::span<const Field<RingBand>> fields<RingBand>() noexcept;
 template <> std::span<const Field<OutputSettings>> fields<OutputSettings>() noexcept;
 template <> std::span<const Field<RoomSettings>> fields<RoomSettings>() noexcept;
 
+/// The table's line of a member. @pre it is in the table
+template <class Settings> const Parameter& parameter_of(double Settings::*member) noexcept {
+    const auto* field = fields<Settings>().data();
+    while (!field->is(member)) ++field;
+    return field->parameter;
+}
+
 /// Is `value` one that the parameter may take? NaN never is. No allocation: the audio thread may ask.
 bool allowed(const Parameter& parameter, double value) noexcept;
 
 /// The first parameter whose value is not allowed, or nullptr. No allocation: the audio thread may ask.
 template <class Settings> const Parameter* first_refused(const Settings& settings) noexcept {
     for (const auto& field : fields<Settings>())
-        if (!allowed(field.parameter, settings.*field.member)) return &field.parameter;
+        if (!allowed(field.parameter, field.of(settings))) return &field.parameter;
     return nullptr;
 }
 const Parameter* first_refused(const DampSettings& settings) noexcept; ///< its bands too

@@ -1,5 +1,5 @@
 #pragma once
-// The settings of every block, as plain numbers. Units are in the names; ranges, defaults and one-line helps
+// The settings of every block. Units are in the names; ranges, defaults and one-line helps
 // are in parameters.h. JSON keys, plug-in parameter IDs and these members are spelt alike.
 #include <array>
 #include <cstddef>
@@ -36,16 +36,16 @@ inline constexpr std::size_t kRoleCount = 17;
 enum class GateKey { own, side_chain, kit };
 enum class Polarity { normal, inverted };
 
-/// A block's numbers are all double, choices included, so that one table can name, check, store and show
-/// them.
+/// A table, parameters.h, names, checks, stores and shows all members alike, as numbers: an enum's is its
+/// place.
 struct MicSettings {
     double level_db = 0.0;
     double pan = 0.0;
-    double polarity = 0.0; ///< a Polarity
+    Polarity polarity = Polarity::normal;
     double delay_ms = 0.0;
-    double mute = 0.0;  ///< 0 or 1
-    double solo = 0.0;  ///< 0 or 1
-    double role = 16.0; ///< a Role
+    double mute = 0.0; ///< 0 or 1
+    double solo = 0.0; ///< 0 or 1
+    Role role = Role::other;
     bool operator==(const MicSettings&) const = default;
 };
 
@@ -78,7 +78,7 @@ struct GateSettings {
     double release_ms = 200.0;
     double range_db = -40.0;
     double lookahead_ms = 0.0;
-    double key = 0.0;        ///< a GateKey
+    GateKey key = GateKey::own;
     double key_listen = 0.0; ///< 0 or 1
     double key_high_pass_hz = kFilterOff;
     double key_low_pass_hz = kFilterOff;
@@ -92,7 +92,7 @@ struct BusSettings {
     double attack_ms = 30.0;
     double release_ms = 150.0;
     double key_high_pass_hz = 80.0;
-    double key = 0.0; ///< a GateKey, own or side_chain
+    GateKey key = GateKey::own; ///< or side_chain
     double makeup_db = 0.0;
     double blend = 1.0;
     bool operator==(const BusSettings&) const = default;

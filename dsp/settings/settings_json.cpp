@@ -292,7 +292,7 @@ template <class Settings> std::span<const std::string_view> keys() {
 template <class Settings> Json to_json(const Settings& settings) {
     auto out = Json::object();
     for (const auto& field : fields<Settings>())
-        out[std::string(field.parameter.key)] = write_value(field.parameter, settings.*field.member);
+        out[std::string(field.parameter.key)] = write_value(field.parameter, field.of(settings));
     if constexpr (has_bands<Settings>) {
         auto list = Json::array();
         for (std::size_t i = 0; i < std::min(settings.band_count, kRingBands); ++i)
@@ -306,7 +306,7 @@ template <class Settings> void read_keys(const Json& object, std::string_view at
     auto read = settings;
     for (const auto& field : fields<Settings>())
         if (const auto found = object.find(field.parameter.key); found != object.end())
-            read.*field.member = read_value(field.parameter, key_path(at, field.parameter.key), *found);
+            field.put(read, read_value(field.parameter, key_path(at, field.parameter.key), *found));
     if constexpr (has_bands<Settings>)
         if (const auto found = object.find(kBands); found != object.end())
             read_bands(*found, key_path(at, kBands), read);
@@ -325,7 +325,7 @@ template <class Settings> void read_leniently(const Json& object, Settings& sett
             const auto found = object.find(field.parameter.key);
             if (found == object.end()) continue;
             try {
-                settings.*field.member = read_value(field.parameter, {}, *found);
+                field.put(settings, read_value(field.parameter, {}, *found));
             } catch (const SettingsError&) { // keeps the present value
             }
         }

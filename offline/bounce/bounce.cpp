@@ -234,7 +234,7 @@ private:
             if (request_.session.mics[m].gate)
                 mic.gate_open_s = mix_.gate_open(m) * double(length_) / kit_.rate_hz();
             if (const auto& gate = request_.session.mics[m].gate;
-                gate && gate->key == double(dsp::GateKey::kit) && !mix_.kit_keyed(m))
+                gate && gate->key == dsp::GateKey::kit && !mix_.kit_keyed(m))
                 figures_.notices.push_back(fmt::format(
                     "{}: the gate's key is the kit, but the session knows no bleed of this mic; it "
                     "worked as a plain gate on its own signal",

@@ -80,7 +80,7 @@ template <class Settings> std::string settings_line(const Settings& settings) {
     for (const auto& field : dsp::fields<Settings>()) {
         if (field.parameter.key == "role") continue;
         out += fmt::format("{}{} <b>{}</b>", out.empty() ? "" : ", ", escaped(field.parameter.name),
-                           escaped(dsp::text(field.parameter, settings.*field.member)));
+                           escaped(dsp::text(field.parameter, field.of(settings))));
     }
     return out;
 }

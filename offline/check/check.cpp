@@ -103,7 +103,7 @@ void find_fixes(const dsp::Take& take, const dsp::PairFindings& findings, const 
 
 Session fixed(Session session, const std::vector<MicFix>& fixes) {
     for (const auto& fix : fixes) {
-        session.mics[fix.mic].mix.polarity = fix.inverted ? 1.0 : 0.0;
+        session.mics[fix.mic].mix.polarity = fix.inverted ? dsp::Polarity::inverted : dsp::Polarity::normal;
         session.mics[fix.mic].mix.delay_ms = fix.delay_ms;
     }
     return session;

@@ -5,7 +5,7 @@
 namespace kitfold::offline {
 namespace {
 
-bool kit_keyed(const Mic& mic) { return mic.gate && mic.gate->key == static_cast<double>(dsp::GateKey::kit); }
+bool kit_keyed(const Mic& mic) { return mic.gate && mic.gate->key == dsp::GateKey::kit; }
 
 GatePlan plan_for(const Session& session, const dsp::LearnedKitKey& learned, std::size_t mic) {
     if (!learned.table.knows(mic)) return GatePlan::blind;
@@ -34,7 +34,7 @@ void apply_kit_gates(Session& session, const dsp::LearnedKitKey& learned) {
         if (gate.plan != GatePlan::sets) continue;
         auto& settings = *session.mics[gate.proposal.mic].gate;
         settings.threshold_db = gate.proposal.threshold_db;
-        settings.key = static_cast<double>(dsp::GateKey::kit);
+        settings.key = dsp::GateKey::kit;
     }
     session.bleed = learned.table;
 }

@@ -125,8 +125,8 @@ Session session_for(const dsp::Simulator& simulator, const fs::path& path) {
                                         [&](const Mic& m) { return m.role == simulated.role; });
         if (start != kit.mics.end()) mic = *start;
         mic.name = simulated.name, mic.role = simulated.role, mic.file = wav_name(simulated);
-        mic.mix.role = static_cast<double>(simulated.role);
-        mic.mix.polarity = 0.0, mic.mix.delay_ms = 0.0;
+        mic.mix.role = simulated.role;
+        mic.mix.polarity = dsp::Polarity::normal, mic.mix.delay_ms = 0.0;
         session.mics.push_back(std::move(mic));
     }
     return session;

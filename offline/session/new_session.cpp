@@ -182,8 +182,9 @@ double peak_db(float peak) { return dsp::db_from_gain(static_cast<double>(peak))
 /// A threshold for a mic that was recorded softer or louder than the presets expect.
 void fit_gate(dsp::GateSettings& gate, float peak) {
     if (peak_db(peak) < kSilentPeakDb) return;
+    const auto& range = dsp::parameter_of(&dsp::GateSettings::threshold_db);
     gate.threshold_db =
-        std::clamp(std::round(gate.threshold_db + peak_db(peak) - kPresetPeakDb), -80.0, -6.0);
+        std::clamp(std::round(gate.threshold_db + peak_db(peak) - kPresetPeakDb), range.min, range.max);
 }
 
 std::string unused_name(const std::string& wanted, const std::vector<Mic>& mics) {
@@ -289,7 +290,7 @@ void dress_all(NewSession& out, const std::vector<float>& peaks, const std::vect
         if (mic.role == Role::other) continue;
         // two kick mics share the drum between them, which a kit with one does not know
         dress(mic, is_kick(mic.role) && kicks == 2 ? largest : kit, largest);
-        mic.mix.role = static_cast<double>(mic.role);
+        mic.mix.role = mic.role;
         if (is_kick(mic.role) && kicks == 1)
             for (const auto& preset : presets)
                 if (preset.name == "kick_alone") mic.kick = std::get<dsp::KickSettings>(preset.content);

@@ -75,7 +75,7 @@ Mic read_mic(const Json& json, const std::string& at, const std::vector<Preset>&
     dsp::check_keys(json, at, known);
     Mic mic;
     dsp::read_keys(json, at, mic.mix);
-    mic.role = static_cast<dsp::Role>(mic.mix.role);
+    mic.role = mic.mix.role;
     read_named(json, at, presets, mic.kick);
     read_named(json, at, presets, mic.gate);
     read_named(json, at, presets, mic.damp);

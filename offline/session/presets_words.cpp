@@ -9,7 +9,7 @@ template <class Settings> std::string lines_of(const Settings& settings) {
     std::string out;
     for (const auto& field : dsp::fields<Settings>())
         out += fmt::format("  {:<16} {:>12}   {}\n", field.parameter.name,
-                           dsp::text(field.parameter, settings.*field.member), field.parameter.help);
+                           dsp::text(field.parameter, field.of(settings)), field.parameter.help);
     return out;
 }
 
@@ -18,7 +18,7 @@ std::string lines_of(const Session& kit) {
     for (const auto& mic : kit.mics) {
         const auto shown = [&](std::string_view key) {
             for (const auto& field : dsp::fields<dsp::MicSettings>())
-                if (field.parameter.key == key) return dsp::text(field.parameter, mic.mix.*field.member);
+                if (field.parameter.key == key) return dsp::text(field.parameter, field.of(mic.mix));
             return std::string();
         };
         out += fmt::format("  {:<16} {:>9}  pan {:<5} polarity {:<9}{}{}{}\n", shown("role"),

@@ -96,8 +96,8 @@ template <class Settings> void read_block(const Json& parent, std::string_view a
     if (read) out = *read;
 }
 
-void refuse_side_chain(double key, const std::string& path, std::string_view instead) {
-    if (key == static_cast<double>(dsp::GateKey::side_chain))
+void refuse_side_chain(dsp::GateKey key, const std::string& path, std::string_view instead) {
+    if (key == dsp::GateKey::side_chain)
         throw SettingsError(path + " is \"side_chain\", but only a host has one; in a session it must be " +
                             std::string(instead));
 }
@@ -124,7 +124,7 @@ Mic read_mic(const Json& json, const std::string& at) {
                                "the name of an audio file");
         mic.channel = read_channel_number(json, at);
         dsp::read_keys(json, at, mic.mix);
-        mic.role = static_cast<dsp::Role>(mic.mix.role);
+        mic.role = mic.mix.role;
         dsp::read_keys(json, at, mic.bounce);
         refuse_reduction_without_drum(json, mic, at);
         read_block(json, at, mic.kick);

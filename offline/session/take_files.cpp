@@ -46,8 +46,8 @@ struct TakeFiles::Impl {
             mic.reader = std::make_unique<AudioReader>(audio_path(session, m), std::vector{m.channel});
             infos.push_back(mic.reader->info());
             files.push_back({double(infos.back().rate_hz), infos.back().frames});
-            take.mics.push_back(
-                {m.name, m.role, m.mix.level_db, m.mix.polarity != 0.0, m.mix.delay_ms, m.mix.pan});
+            take.mics.push_back({m.name, m.role, m.mix.level_db, m.mix.polarity == dsp::Polarity::inverted,
+                                 m.mix.delay_ms, m.mix.pan});
         }
         choose_rate();
         line_up();

@@ -17,7 +17,7 @@ bool Bus::isBusesLayoutSupported(const BusesLayout& layout) const {
 
 void Bus::take(std::span<const double> values, bool) noexcept {
     const auto settings = to_settings<dsp::BusSettings>(values);
-    side_chain_ = settings.key == static_cast<double>(dsp::GateKey::side_chain);
+    side_chain_ = settings.key == dsp::GateKey::side_chain;
     juce::ignoreUnused(compressor_.set(settings));
 }
 

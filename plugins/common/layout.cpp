@@ -238,12 +238,6 @@ ControlGroup mic_group(std::size_t mic) {
     return group;
 }
 
-const Parameter& parameter_of(double GateSettings::*member) {
-    return std::find_if(fields<GateSettings>().begin(), fields<GateSettings>().end(),
-                        [member](const auto& field) { return field.member == member; })
-        ->parameter;
-}
-
 ControlGroup mic_gate_group(std::size_t mic) {
     ControlGroup group{"mic_" + two_digits(mic) + "_gates", "Mic " + std::to_string(mic) + " gate", {}};
     group.controls.push_back(of_mic(mic, kSumGateChoice));

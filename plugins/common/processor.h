@@ -112,14 +112,12 @@ protected:
 
     template <class Settings> static Settings to_settings(std::span<const double> values) noexcept {
         Settings settings;
-        for (std::size_t i = 0; const auto& field : dsp::fields<Settings>())
-            settings.*field.member = values[i++];
+        for (std::size_t i = 0; const auto& field : dsp::fields<Settings>()) field.put(settings, values[i++]);
         return settings;
     }
     template <class Settings>
     static void to_values(const Settings& settings, std::span<double> values) noexcept {
-        for (std::size_t i = 0; const auto& field : dsp::fields<Settings>())
-            values[i++] = settings.*field.member;
+        for (std::size_t i = 0; const auto& field : dsp::fields<Settings>()) values[i++] = field.of(settings);
     }
 
 private:

@@ -16,21 +16,21 @@ template <class Values> auto of_ring(Values values, std::size_t ring) noexcept {
 inline dsp::DampSettings to_settings(std::span<const double> values) noexcept {
     dsp::DampSettings settings;
     for (std::size_t i = 0; const auto& field : dsp::fields<dsp::DampSettings>())
-        settings.*field.member = values[i++];
+        field.put(settings, values[i++]);
     settings.band_count = static_cast<std::size_t>(values[rings_at()]);
     for (std::size_t ring = 0; ring < dsp::kRingBands; ++ring)
         for (std::size_t i = 0; const auto& field : dsp::fields<dsp::RingBand>())
-            settings.bands[ring].*field.member = of_ring(values, ring)[i++];
+            field.put(settings.bands[ring], of_ring(values, ring)[i++]);
     return settings;
 }
 
 inline void put(const dsp::DampSettings& settings, std::span<double> values) noexcept {
     for (std::size_t i = 0; const auto& field : dsp::fields<dsp::DampSettings>())
-        values[i++] = settings.*field.member;
+        values[i++] = field.of(settings);
     values[rings_at()] = static_cast<double>(settings.band_count);
     for (std::size_t ring = 0; ring < dsp::kRingBands; ++ring)
         for (std::size_t i = 0; const auto& field : dsp::fields<dsp::RingBand>())
-            of_ring(values, ring)[i++] = settings.bands[ring].*field.member;
+            of_ring(values, ring)[i++] = field.of(settings.bands[ring]);
 }
 
 } // namespace kitfold::plugins::damp_values

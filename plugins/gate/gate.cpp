@@ -8,7 +8,7 @@ namespace {
 /// Place of the look-ahead among the values.
 std::size_t lookahead_field() noexcept {
     std::size_t i = 0;
-    while (dsp::fields<dsp::GateSettings>()[i].member != &dsp::GateSettings::lookahead_ms) ++i;
+    while (!dsp::fields<dsp::GateSettings>()[i].is(&dsp::GateSettings::lookahead_ms)) ++i;
     return i;
 }
 
@@ -33,7 +33,7 @@ bool Gate::isBusesLayoutSupported(const BusesLayout& layout) const {
 
 void Gate::take(std::span<const double> values, bool) noexcept {
     const auto settings = to_settings<dsp::GateSettings>(values);
-    side_chain_ = settings.key == static_cast<double>(dsp::GateKey::side_chain);
+    side_chain_ = settings.key == dsp::GateKey::side_chain;
     juce::ignoreUnused(gate_.set(settings));
 }
 

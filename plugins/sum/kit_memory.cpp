@@ -38,7 +38,7 @@ std::array<dsp::OfflineSettings, kSumMics> bounce_settings_in(const dsp::Json& s
 bool has_drum(const dsp::Json& mic) {
     dsp::MicSettings settings;
     dsp::read_leniently(mic, settings);
-    return dsp::own_drum(static_cast<dsp::Role>(settings.role)).has_value();
+    return dsp::own_drum(settings.role).has_value();
 }
 
 /// Without the mics that Sum has no input for, and up to the last of which anything is known: the others may

@@ -113,14 +113,11 @@ void KitLearner::listen() {
 }
 
 dsp::TakeMic KitLearner::take_mic(std::size_t mic, const std::string& name) const {
-    const auto setting = [&](double dsp::MicSettings::*member) {
-        std::size_t i = 0;
-        while (dsp::fields<dsp::MicSettings>()[i].member != member) ++i;
-        return plugin_.setting(sum_values::mics_at() + mic * sum_values::mic_fields() + i);
-    };
-    return {name, static_cast<dsp::Role>(setting(&dsp::MicSettings::role)),
-            setting(&dsp::MicSettings::level_db), setting(&dsp::MicSettings::polarity) != 0.0,
-            setting(&dsp::MicSettings::delay_ms)};
+    dsp::MicSettings settings;
+    for (std::size_t i = 0; const auto& field : dsp::fields<dsp::MicSettings>())
+        field.put(settings, plugin_.setting(sum_values::mics_at() + mic * sum_values::mic_fields() + i++));
+    return {name, settings.role, settings.level_db, settings.polarity == dsp::Polarity::inverted,
+            settings.delay_ms};
 }
 
 void KitLearner::measure() {

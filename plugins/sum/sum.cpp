@@ -19,7 +19,7 @@ Buses sixteen_mics() {
 
 std::size_t delay_field() noexcept {
     std::size_t i = 0;
-    while (dsp::fields<MicSettings>()[i].member != &MicSettings::delay_ms) ++i;
+    while (!dsp::fields<MicSettings>()[i].is(&MicSettings::delay_ms)) ++i;
     return i;
 }
 
@@ -91,7 +91,7 @@ void Sum::take(std::span<const double> values, bool bypassed) noexcept {
         std::optional<GateSettings> gate;
         if (sum_values::gated(values, m)) gate = sum_values::gate_of(values, m), gated_ |= 1u << m;
         if (bypassed) { // late by as much as without bypass
-            mic.polarity = static_cast<double>(dsp::Polarity::normal);
+            mic.polarity = dsp::Polarity::normal;
             mic.delay_ms = 1000.0 * static_cast<double>(late.margin) / rate_hz_;
             if (gate) gate->range_db = 0.0, gate->key_listen = 0.0;
         }

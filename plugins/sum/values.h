@@ -38,7 +38,7 @@ inline bool gated(std::span<const double> values, std::size_t mic) noexcept {
 inline dsp::GateSettings gate_of(std::span<const double> values, std::size_t mic) noexcept {
     dsp::GateSettings gate;
     const bool kit = values[gate_at(mic)] == static_cast<double>(SumGate::kit);
-    gate.key = static_cast<double>(kit ? dsp::GateKey::kit : dsp::GateKey::own);
+    gate.key = kit ? dsp::GateKey::kit : dsp::GateKey::own;
     for (std::size_t i = gate_at(mic) + 1; const auto member : kSumGateControls) gate.*member = values[i++];
     for (std::size_t i = kept_at(mic); const auto member : kSumGateKept) gate.*member = values[i++];
     return gate;
@@ -47,7 +47,7 @@ inline dsp::GateSettings gate_of(std::span<const double> values, std::size_t mic
 /// A host has no side-chain for each mic: such a gate listens to its own.
 inline void put_gate(const dsp::GateSettings& gate, bool on, std::span<double> values,
                      std::size_t mic) noexcept {
-    const bool kit = gate.key == static_cast<double>(dsp::GateKey::kit);
+    const bool kit = gate.key == dsp::GateKey::kit;
     values[gate_at(mic)] = static_cast<double>(!on ? SumGate::off : kit ? SumGate::kit : SumGate::own);
     for (std::size_t i = gate_at(mic) + 1; const auto member : kSumGateControls) values[i++] = gate.*member;
     for (std::size_t i = kept_at(mic); const auto member : kSumGateKept) values[i++] = gate.*member;

@@ -29,7 +29,7 @@ int main(int argc, char** argv) {
                 DampSettings{.amount = 1, .high_db_per_s = 60, .tail_db_per_s = 20, .band_count = 3};
     }
     for (const std::size_t m : bench::kKeyed)
-        if (wants("key")) strips[m].gate->key = static_cast<double>(GateKey::kit);
+        if (wants("key")) strips[m].gate->key = GateKey::kit;
     KitMix mix;
     mix.prepare(48'000.0, strips, {}, wants("bus") ? std::optional(BusSettings{}) : std::nullopt, 0.0,
                 best_isa(), bench::kit_table());

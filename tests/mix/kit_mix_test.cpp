@@ -29,7 +29,7 @@ std::vector<MicStrip> some_strips(std::size_t mics) {
         s.mix.pan = -1.0 + 2.0 * static_cast<double>(m) / static_cast<double>(mics);
         s.mix.level_db = -static_cast<double>(m);
         if (m % 2 == 1) s.mix.delay_ms = 0.37 * static_cast<double>(m);
-        if (m % 3 == 1) s.mix.polarity = 1.0;
+        if (m % 3 == 1) s.mix.polarity = Polarity::inverted;
         if (m % 3 == 0) s.kick = KickSettings{.box_db = -3.0, .bleed_cut_slope = 12.0};
         if (m % 4 < 2) s.gate = GateSettings{.threshold_db = -20.0, .hold_ms = 5.0, .key_high_pass_hz = 80.0};
         if (m % 5 == 2)
@@ -119,7 +119,7 @@ TEST_CASE("the submix made in two halves is the submix", "[mix]") {
     KitKeyTable table;
     table.mics.resize(mics);
     if (keyed) {
-        strips[0].gate = GateSettings{.threshold_db = -30.0, .key = static_cast<double>(GateKey::kit)};
+        strips[0].gate = GateSettings{.threshold_db = -30.0, .key = GateKey::kit};
         table.mics[0].known = true;
     }
     KitMix whole, halves;
@@ -183,9 +183,9 @@ KitKeyTable bleed_of_0_in_1(std::size_t mics) {
 TEST_CASE("a gate with the kit as its key stays shut for what another mic explains", "[mix]") {
     const auto tracks = drums_with_bleed(11, 20'000);
     auto strips = some_strips(11);
-    const double kit = static_cast<double>(GateKey::kit);
+    const auto kit = GateKey::kit;
     strips[1].gate = GateSettings{.threshold_db = -40.0, .key = kit};
-    strips[1].mix.delay_ms = 0.0, strips[1].mix.polarity = 0.0;
+    strips[1].mix.delay_ms = 0.0, strips[1].mix.polarity = Polarity::normal;
     KitMix reference, plain, unknown;
     const auto table = bleed_of_0_in_1(11);
     REQUIRE(reference.prepare(44'100.0, strips, {}, {}, 0.0, Isa::scalar, table) == nullptr);
@@ -209,7 +209,7 @@ TEST_CASE("a gate with the kit as its key stays shut for what another mic explai
         CHECK_FALSE(unknown.kit_keyed(1));
         const auto got = run(unknown, tracks, 4096);
         CHECK(unknown.gate_open(1) > 0.5);
-        strips[1].gate->key = 0.0;
+        strips[1].gate->key = GateKey::own;
         REQUIRE(plain.prepare(44'100.0, strips, {}, {}, 0.0) == nullptr);
         CHECK(run(plain, tracks, 4096) == got);
     }

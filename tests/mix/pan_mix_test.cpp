@@ -78,7 +78,7 @@ TEST_CASE("sum: whole delays and polarity are exact, -inf and mute are silent, s
     CHECK_FALSE(Sum{}.prepare(48'000.0, 33));
     CHECK_FALSE(Sum{}.prepare(48'000.0, 0));
     CHECK(sum.set(0, {.pan = 1.2}) != nullptr);
-    REQUIRE(sum.set(0, {.pan = -1, .polarity = 1, .delay_ms = 1}) == nullptr);
+    REQUIRE(sum.set(0, {.pan = -1, .polarity = Polarity::inverted, .delay_ms = 1}) == nullptr);
     REQUIRE(sum.set(1, {.level_db = kOffDb}) == nullptr);
     REQUIRE(sum.set(2, {.mute = 1}) == nullptr);
     sum.settle();
@@ -109,7 +109,7 @@ TEST_CASE("sum: moves make no click, no heap, no lock, any block size", "[mix]")
         for (std::size_t part = 0; part < 24; ++part) {
             (void)s.set(0, {.level_db = part % 3 == 0 ? kOffDb : 6.0,
                             .pan = part % 2 == 0 ? -1.0 : 1.0,
-                            .polarity = static_cast<double>(part % 4 < 2),
+                            .polarity = part % 4 < 2 ? Polarity::inverted : Polarity::normal,
                             .delay_ms = 0.31 * static_cast<double>(part % 5)});
             (void)s.set(1,
                         {.mute = static_cast<double>(part % 2), .solo = static_cast<double>(part % 7 == 0)});

@@ -12,7 +12,7 @@ namespace {
 
 using Tracks = std::vector<std::vector<float>>;
 constexpr double kRateHz = 44'100.0;
-constexpr double kKit = static_cast<double>(GateKey::kit);
+constexpr auto kKit = GateKey::kit;
 
 /// Three mics: hits of two drums, each softer in the other's mic, and noise in a third.
 Tracks three_mics() {
@@ -46,7 +46,7 @@ std::vector<MicStrip> strips_of_three(double lookahead_ms) {
     std::vector<MicStrip> strips(3);
     strips[1].gate = GateSettings{.threshold_db = -40.0, .lookahead_ms = lookahead_ms, .key = kKit};
     strips[2].gate = GateSettings{.threshold_db = -3.0};
-    strips[0].mix.delay_ms = 1.7, strips[1].mix.pan = -0.5, strips[2].mix.polarity = 1.0;
+    strips[0].mix.delay_ms = 1.7, strips[1].mix.pan = -0.5, strips[2].mix.polarity = Polarity::inverted;
     return strips;
 }
 
@@ -95,7 +95,7 @@ TEST_CASE("Sum with gates gives the samples of KitMix", "[mix]") {
 TEST_CASE("a gate of Sum that knows no bleed is a plain gate, and tells", "[mix]") {
     const auto tracks = three_mics();
     auto strips = strips_of_three(0.0), plain = strips;
-    plain[1].gate->key = 0.0;
+    plain[1].gate->key = GateKey::own;
     Sum unknown, own;
     REQUIRE((unknown.prepare(kRateHz, 3) && own.prepare(kRateHz, 3)));
     set_up(unknown, strips, nullptr), set_up(own, plain, nullptr);

@@ -253,7 +253,7 @@ TEST_CASE("a gate whose key is the kit is a plain gate without known bleed, and 
     const Folder folder;
     write_sound(folder / "in.wav", sine(100.0, 0.5, 1.0), kFloatWav);
     BounceRequest request = plain(folder, {mic("Tom", "in.wav", -1.0)});
-    request.session.mics[0].gate = dsp::GateSettings{.key = static_cast<double>(dsp::GateKey::kit)};
+    request.session.mics[0].gate = dsp::GateSettings{.key = dsp::GateKey::kit};
     CHECK_THAT(bounce(request).notices.at(0),
                Contains("Tom: the gate's key is the kit") && Contains("plain gate"));
     request.session.bleed.mics.resize(1);

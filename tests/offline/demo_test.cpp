@@ -36,7 +36,8 @@ TEST_CASE("a demo is ten mics, a session that opens and the truth", "[demo]") {
         CHECK(info.samplerate == 48'000);
         CHECK(info.format == (SF_FORMAT_WAV | SF_FORMAT_PCM_24));
         CHECK(info.frames == 4 * 48'000);
-        CHECK((mic.mix.polarity == 0.0 && mic.mix.delay_ms == 0.0)); // left for the check to find
+        CHECK((mic.mix.polarity == dsp::Polarity::normal &&
+               mic.mix.delay_ms == 0.0)); // left for the check to find
     }
     const auto truth = truth_of(folder);
     CHECK(truth["mics"].size() == 10);

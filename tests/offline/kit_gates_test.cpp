@@ -18,7 +18,7 @@ Session three_mics() {
     s.mics[0].name = "Rack tom", s.mics[0].role = dsp::Role::rack_tom;
     s.mics[1].name = "Snare", s.mics[1].role = dsp::Role::snare_top;
     s.mics[2].name = "Overhead", s.mics[2].role = dsp::Role::overhead_mono;
-    for (auto& m : s.mics) m.file = "a.wav", m.mix.role = static_cast<double>(m.role);
+    for (auto& m : s.mics) m.file = "a.wav", m.mix.role = m.role;
     s.mics[1].gate = dsp::GateSettings{.threshold_db = -20.0, .hold_ms = 33.0};
     return s;
 }
@@ -76,16 +76,15 @@ TEST_CASE("what was learned sets the gates there are and adds none", "[session]"
         session.mics[0].gate = dsp::GateSettings{.threshold_db = -55.0, .hold_ms = 33.0};
         CHECK(plans() == std::vector{GatePlan::sets, GatePlan::blind});
         apply_kit_gates(session, l);
-        CHECK(session.mics[0].gate == dsp::GateSettings{.threshold_db = -40.0,
-                                                        .hold_ms = 33.0,
-                                                        .key = static_cast<double>(dsp::GateKey::kit)});
+        CHECK(session.mics[0].gate ==
+              dsp::GateSettings{.threshold_db = -40.0, .hold_ms = 33.0, .key = dsp::GateKey::kit});
         session.mics[0].gate->threshold_db = -44.0; // by hand
         CHECK(plans() == std::vector{GatePlan::keeps, GatePlan::blind});
         apply_kit_gates(session, l);
         CHECK(session.mics[0].gate->threshold_db == -44.0);
     }
     SECTION("a gate that was given the kit as its key before anything was known is deaf") {
-        session.mics[0].gate = dsp::GateSettings{.key = static_cast<double>(dsp::GateKey::kit)};
+        session.mics[0].gate = dsp::GateSettings{.key = dsp::GateKey::kit};
         CHECK(plan_kit_gates(session, l)[0].deaf);
         apply_kit_gates(session, l);
         CHECK_FALSE(plan_kit_gates(session, l)[0].deaf);

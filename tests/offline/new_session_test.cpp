@@ -48,7 +48,7 @@ TEST_CASE("a folder of ten mics becomes a session of ten mics", "[new]") {
     REQUIRE(made.session.mics.size() == 10);
     CHECK(made.session.mics[0].name == "Kick in");
     CHECK(made.session.mics[0].file == "01-KIK IN.wav");
-    CHECK(mic_with(made, dsp::Role::snare_bottom).mix.polarity == 1.0);
+    CHECK(mic_with(made, dsp::Role::snare_bottom).mix.polarity == dsp::Polarity::inverted);
     CHECK(mic_with(made, dsp::Role::overhead_left).mix.pan < 0.0);
     CHECK((mic_with(made, dsp::Role::rack_tom).gate && !mic_with(made, dsp::Role::overhead_left).gate));
     CHECK(made.session.bus);
@@ -75,7 +75,7 @@ TEST_CASE("settings follow the mics that are there", "[new]") {
     write_mic(folder, "Kick Out.wav");
     CHECK_FALSE(mic_with(proposed(folder), dsp::Role::kick_in).kick == alone);
     CHECK_FALSE(mic_with(proposed(folder), dsp::Role::kick_out).kick == alone);
-    CHECK(mic_with(proposed(folder), dsp::Role::kick_out).mix.role == 1.0);
+    CHECK(mic_with(proposed(folder), dsp::Role::kick_out).mix.role == dsp::Role::kick_out);
 }
 
 TEST_CASE("a gate's threshold follows the peak of its mic", "[new]") {

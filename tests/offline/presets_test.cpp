@@ -79,7 +79,8 @@ TEST_CASE("the kits are drum kits as the trade sets them up", "[presets]") {
             INFO(name << " " << dsp::token(mic.role));
             if (mic.role <= dsp::Role::snare_bottom)
                 CHECK(mic.mix.pan == 0.0); // kick and snare sit in the middle
-            CHECK(mic.mix.polarity == (mic.role == dsp::Role::snare_bottom ? 1.0 : 0.0));
+            CHECK(mic.mix.polarity ==
+                  (mic.role == dsp::Role::snare_bottom ? dsp::Polarity::inverted : dsp::Polarity::normal));
             if (mic.role == dsp::Role::overhead_left) CHECK(mic.mix.pan < 0.0);
             if (mic.role == dsp::Role::overhead_right) CHECK(mic.mix.pan > 0.0);
             CHECK(std::abs(mic.mix.pan) <= 0.75); // narrow

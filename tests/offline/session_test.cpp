@@ -68,7 +68,7 @@ TEST_CASE("a session reads as its format says", "[session]") {
     CHECK(kick.role == dsp::Role::kick_out);
     CHECK(kick.file == "kick_out.wav");
     CHECK(kick.mix.level_db == -3.0);
-    CHECK(kick.mix.polarity == 1.0);
+    CHECK(kick.mix.polarity == dsp::Polarity::inverted);
     CHECK(kick.mix.delay_ms == 0.437);
     REQUIRE((kick.kick && kick.gate && kick.damp));
     CHECK(kick.gate->range_db == dsp::kOffDb);

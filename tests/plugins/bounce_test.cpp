@@ -149,11 +149,11 @@ TEST_CASE("bounce: Sum with polarity, delays, pairs, mute and solo, its latency 
         mic.role = roles[m];
         mic.mix = {.level_db = plain(-2.2 * static_cast<double>(m), 10.0),
                    .pan = m % 2 == 0 ? -0.6 : 0.6,
-                   .polarity = m == 3 ? 1.0 : 0.0,
+                   .polarity = m == 3 ? dsp::Polarity::inverted : dsp::Polarity::normal,
                    .delay_ms = plain(0.117 * static_cast<double>(m), 1000.0),
                    .mute = m == 2 ? 1.0 : 0.0,
                    .solo = solo && m > 3 ? 1.0 : 0.0,
-                   .role = static_cast<double>(roles[m])};
+                   .role = roles[m]};
     }
     session.sum = {.pan_law_db = -3, .overhead_width = 0.8, .room_width = 1.3};
     auto sum = loaded(vst3_of("sum"), [&](auto& p) { set_state_text(p, offline::to_json_text(session)); });
@@ -187,8 +187,8 @@ TEST_CASE("bounce: Sum with gates that know the kit", "[plugins]") {
         session.mics[m].role = simulator.mics()[m].role,
         session.mics[m].mix = {.pan = plain(0.15 * static_cast<double>(m) - 0.7, 100.0),
                                .delay_ms = plain(0.11 * static_cast<double>(m), 1000.0),
-                               .role = static_cast<double>(simulator.mics()[m].role)};
-    const auto kit = static_cast<double>(dsp::GateKey::kit);
+                               .role = simulator.mics()[m].role};
+    const auto kit = dsp::GateKey::kit;
     session.mics[rack].gate = dsp::GateSettings{
         .threshold_db = -38.3, .hysteresis_db = 6, .hold_ms = 90, .lookahead_ms = 1.5, .key = kit};
     session.mics[floor].gate =

@@ -206,7 +206,7 @@ private:
 /// Settings that are plain in every unit, and what to send for them.
 template <class Settings> std::vector<double> values_of(const Settings& settings) {
     std::vector<double> out;
-    for (const auto& field : dsp::fields<Settings>()) out.push_back(settings.*field.member);
+    for (const auto& field : dsp::fields<Settings>()) out.push_back(field.of(settings));
     return out;
 }
 
@@ -246,7 +246,7 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
                                                       .release_ms = 33,
                                                       .range_db = dsp::kOffDb,
                                                       .lookahead_ms = 1.5,
-                                                      .key = 1,
+                                                      .key = dsp::GateKey::side_chain,
                                                       .key_high_pass_hz = 107,
                                                       .key_low_pass_hz = dsp::kFilterOff}));
         } else if (plugin == "bus") {
@@ -254,7 +254,7 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
                                                      .ratio = dsp::kLimitRatio,
                                                      .release_ms = dsp::kProgrammeRelease,
                                                      .key_high_pass_hz = dsp::kFilterOff,
-                                                     .key = 1,
+                                                     .key = dsp::GateKey::side_chain,
                                                      .blend = 0.7}));
         } else if (plugin == "damp") {
             auto values =
@@ -270,11 +270,12 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
             auto values = values_of(dsp::SumSettings{.pan_law_db = -4.5, .overhead_width = 0.8, .mono = 0});
             for (std::size_t m = 0; m < kSumMics; ++m) {
                 const double k = static_cast<double>(m);
-                for (const double v : values_of(dsp::MicSettings{.level_db = m == 3 ? dsp::kOffDb : -k,
-                                      .pan = plain(k / 10 - 0.8, 10.0),
-                                      .polarity = m % 2 == 1 ? 1.0 : 0.0,
-                                      .delay_ms = plain(0.137 * k, 1000.0),
-                                      .role = k}))
+                for (const double v :
+                     values_of(dsp::MicSettings{.level_db = m == 3 ? dsp::kOffDb : -k,
+                     .pan = plain(k / 10 - 0.8, 10.0),
+                     .polarity = m % 2 == 1 ? dsp::Polarity::inverted : dsp::Polarity::normal,
+                     .delay_ms = plain(0.137 * k, 1000.0),
+                     .role = static_cast<dsp::Role>(m)}))
                     values.push_back(v);
             }
             for (std::size_t m = 0; m < kSumMics;

@@ -141,7 +141,7 @@ TEST_CASE("plug-ins: state is the JSON of a session's strip", "[plugins]") {
     const auto values = sum->settings();
     CHECK(settings_from<dsp::SumSettings>(values.data()).mono == 1.0);
     const auto mic = settings_from<dsp::MicSettings>(values.data() + dsp::fields<dsp::SumSettings>().size());
-    CHECK(mic.role == static_cast<double>(dsp::Role::snare_top));
+    CHECK(mic.role == dsp::Role::snare_top);
     CHECK(mic.pan == -0.25);
 }
 

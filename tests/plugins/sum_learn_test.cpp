@@ -70,7 +70,7 @@ dsp::Json session_of(std::span<const dsp::SimulatedMic> mics, const dsp::GateSet
 
 dsp::GateSettings kit_gate() {
     auto gate = kitfold::test::tom_gate(-1.0); // so high that nothing opens it before it has learned
-    gate.key = static_cast<double>(dsp::GateKey::kit);
+    gate.key = dsp::GateKey::kit;
     return gate;
 }
 

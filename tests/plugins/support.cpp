@@ -115,7 +115,7 @@ std::vector<const float*> pointers(const Channels& in) {
 Channels gate_reference(std::size_t channels, const dsp::GateSettings& s, const Channels& in,
                         double rate_hz) {
     Channels out(channels, Signal(in[0].size()));
-    const bool keyed = s.key == 1.0;
+    const bool keyed = s.key == dsp::GateKey::side_chain;
     if (channels == 1) { // the plug-in goes through LinkedGate; the session's strip is this
         dsp::Gate<float, double> gate;
         if (!gate.prepare(rate_hz) || gate.set(s) != nullptr) return {};
@@ -211,7 +211,7 @@ Channels reference(std::string_view plugin, std::size_t channels, const std::vec
         }
     if (plugin == "bus") {
         const auto s = settings_from<dsp::BusSettings>(values.data());
-        const std::size_t key = s.key == 1.0 ? 2 : 0;
+        const std::size_t key = s.key == dsp::GateKey::side_chain ? 2 : 0;
         dsp::BusCompressor bus;
         if (!bus.prepare(rate_hz) || bus.set(s) != nullptr) return {};
         bus.process(in[0].data(), in[1].data(), in[key].data(), in[key + 1].data(), out[0].data(),

@@ -119,7 +119,7 @@ Channels reference(std::string_view plugin, std::size_t channels, const std::vec
 /// The settings struct of a block from values in the order of its table.
 template <class Settings> Settings settings_from(const double* values) {
     Settings s;
-    for (const auto& field : dsp::fields<Settings>()) s.*field.member = *values++;
+    for (const auto& field : dsp::fields<Settings>()) field.put(s, *values++);
     return s;
 }
 

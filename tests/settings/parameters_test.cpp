@@ -59,11 +59,12 @@ template <class Settings> const Parameter& of(std::string_view key) {
 
 template <class Settings> void check_table() {
     std::set<std::string_view> keys;
-    for (const auto& [p, member] : fields<Settings>()) {
+    for (const auto& field : fields<Settings>()) {
+        const auto& p = field.parameter;
         INFO(p.key);
         CHECK(keys.insert(p.key).second);
         CHECK(allowed(p, p.fallback));
-        CHECK(Settings{}.*member == p.fallback); // the struct and the table say the same
+        CHECK(field.of(Settings{}) == p.fallback); // the struct and the table say the same
         CHECK_FALSE(p.name.empty());
         CHECK(p.help.size() > 10);
         CHECK(p.help.find('\n') == std::string_view::npos);

@@ -37,7 +37,7 @@ TEMPLATE_TEST_CASE("settings survive JSON text, each value of each parameter", "
     for (const auto& field : fields<TestType>())
         for (const double value : worth_trying(field.parameter)) {
             TestType in, out, state;
-            in.*field.member = value;
+            field.put(in, value);
             INFO(field.parameter.key << " = " << value);
             read_settings(parse_json(pretty(to_json(in))), "", out);
             CHECK(out == in);
@@ -50,9 +50,9 @@ TEST_CASE("settings are written as the session format says", "[settings]") {
     BusSettings bus;
     bus.ratio = kLimitRatio, bus.release_ms = kProgrammeRelease;
     GateSettings gate;
-    gate.range_db = kOffDb, gate.key = 2.0, gate.attack_ms = 0.5;
+    gate.range_db = kOffDb, gate.key = GateKey::kit, gate.attack_ms = 0.5;
     MicSettings mic;
-    mic.polarity = 1.0, mic.mute = 1.0, mic.role = 1.0;
+    mic.polarity = Polarity::inverted, mic.mute = 1.0, mic.role = Role::kick_out;
     const auto bus_json = to_json(bus), gate_json = to_json(gate), mic_json = to_json(mic);
     CHECK(bus_json["ratio"] == "limit");
     CHECK(bus_json["release_ms"] == "programme");
@@ -161,7 +161,7 @@ TEST_CASE("a plug-in state is read as far as it makes sense", "[settings]") {
     CHECK(gate.threshold_db == -12.0);
     CHECK(gate.hold_ms == 77.0);
     CHECK(gate.attack_ms == 2.0);
-    CHECK(gate.key == 2.0);
+    CHECK(gate.key == GateKey::kit);
     const auto before = gate;
     for (const auto* text :
          {"", "{", "null", "[]", "{}", R"({"gate": 3})", R"({"kick": {}})", "\xff\xfe\x00x"})

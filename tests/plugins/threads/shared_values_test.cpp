@@ -14,7 +14,7 @@ namespace {
 
 template <class Settings> std::vector<double> values_of(const Settings& settings) {
     std::vector<double> out;
-    for (const auto& field : dsp::fields<Settings>()) out.push_back(settings.*field.member);
+    for (const auto& field : dsp::fields<Settings>()) out.push_back(field.of(settings));
     return out;
 }
 
@@ -30,7 +30,7 @@ public:
             if (shared_.read(values_, seen_)) {
                 dsp::KickSettings settings;
                 for (std::size_t i = 0; const auto& field : dsp::fields<dsp::KickSettings>())
-                    settings.*field.member = values_[i++];
+                    field.put(settings, values_[i++]);
                 ++reads;
                 good = good && check(settings) && kick_.set(settings) == nullptr;
             }
