@@ -3,6 +3,7 @@
 #include "core/units.h"
 #include "core/vector_clones.h"
 #include <algorithm>
+#include <array>
 #include <bit>
 #include <cstdint>
 #include <stdexcept>
@@ -10,8 +11,7 @@
 namespace kitfold::dsp {
 namespace {
 
-StripBlocks blocks_of(const MicStrip& s) noexcept { return {s.kick.has_value(), s.gate.has_value()}; }
-bool any(StripBlocks b) noexcept { return b.kick || b.gate; }
+constexpr double kMostDelayMs = 50.0, kMostLookaheadMs = 10.0;
 
 std::size_t lookahead_samples(const MicStrip& s, double rate_hz) noexcept {
     return s.gate ? static_cast<std::size_t>(std::lround(s.gate->lookahead_ms * rate_hz / 1000.0)) : 0;
@@ -24,6 +24,17 @@ const Parameter* refused_by(const MicStrip& s) noexcept {
     if (refused == nullptr && s.damp) refused = first_refused(*s.damp);
     return refused;
 }
+
+const Parameter* first_refused_of(std::span<const MicStrip> strips, const SumSettings& sum,
+                                  const std::optional<BusSettings>& bus) noexcept {
+    for (const auto& s : strips)
+        if (const auto* refused = refused_by(s)) return refused;
+    if (const auto* refused = first_refused(sum)) return refused;
+    return bus ? first_refused(*bus) : nullptr;
+}
+
+/// A bus compressor that gives out exactly what it takes in.
+BusSettings neutral_bus() noexcept { return {.ratio = 1.0, .blend = 0.0}; }
 
 /// The largest |x| that is finite. Positive floats order like their bits, and whole numbers have a vector
 /// maximum.
@@ -49,53 +60,86 @@ const Parameter* KitMix::prepare(double rate_hz, std::span<const MicStrip> strip
                                  const KitKeyTable& table) {
     if (!rate_allowed(rate_hz)) throw std::invalid_argument("rate out of range: 8000 to 384000 Hz");
     if (strips.empty() || strips.size() > PanMix::kMaxMics) throw std::invalid_argument("1 to 32 mics");
-    for (const auto& s : strips)
-        if (const auto* refused = refused_by(s)) return refused;
-    if (const auto* refused = first_refused(sum)) return refused;
-    if (bus)
-        if (const auto* refused = first_refused(*bus)) return refused;
-
+    if (const auto* no = first_refused_of(strips, sum, bus)) return no;
+    moves_ = false;
     strips_.assign(strips.begin(), strips.end());
-    std::size_t most_lookahead = 0;
-    for (const auto& s : strips_) most_lookahead = std::max(most_lookahead, lookahead_samples(s, rate_hz));
-    std::vector<double> rooms;
-    for (const auto& s : strips_)
-        rooms.push_back(s.mix.delay_ms + static_cast<double>(most_lookahead) * 1000.0 / rate_hz);
-    (void)delays_.prepare(rate_hz, rooms);
+    has_bus_ = bus.has_value();
+    make(rate_hz, sum, table, isa);
+    if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
+    output_ = {gain_from_db(output_level_db), gain_from_db(output_level_db), 0};
+    return nullptr;
+}
+
+const Parameter* KitMix::prepare_to_move(double rate_hz, const MixSettings& s, Isa isa) {
+    if (!rate_allowed(rate_hz)) throw std::invalid_argument("rate out of range: 8000 to 384000 Hz");
+    if (s.strips.empty() || s.strips.size() > PanMix::kMaxMics) throw std::invalid_argument("1 to 32 mics");
+    if (const auto* no = refused(s)) return no;
+    moves_ = true;
+    strips_ = s.strips;
+    has_bus_ = s.bus.has_value();
+    make(rate_hz, s.sum, s.table, isa);
+    (void)bus_.prepare(rate_hz), (void)bus_.set(s.bus.value_or(neutral_bus()));
+    output_ = {gain_from_db(s.output_level_db), gain_from_db(s.output_level_db), 0};
+    return nullptr;
+}
+
+const Parameter* KitMix::refused(const MixSettings& s) noexcept {
+    return first_refused_of(s.strips, s.sum, s.bus);
+}
+
+void KitMix::make(double rate_hz, const SumSettings& sum, const KitKeyTable& table, Isa isa) {
+    rate_hz_ = rate_hz;
+    (void)delays_.prepare(rate_hz, delay_rooms());
     (void)mix_.prepare(rate_hz, strips_.size());
     (void)mix_.set(sum);
-    for (std::size_t m = 0; m < strips_.size(); ++m) {
-        const auto& s = strips_[m];
-        // a gate's look-ahead makes its mic late: the others wait for it
-        delays_.set(m, s.mix.delay_ms, s.mix.polarity, most_lookahead - lookahead_samples(s, rate_hz));
-        (void)mix_.set(m, s.mix);
-    }
-    delays_.settle();
-    mix_.settle();
-    latency_ = most_lookahead + delays_.latency();
-    make_groups(rate_hz, isa);
-    make_damp_groups(rate_hz, isa);
-    make_keys(rate_hz, table, most_lookahead);
-    has_bus_ = bus.has_value();
-    if (bus) (void)bus_.prepare(rate_hz), (void)bus_.set(*bus);
-    output_gain_ = gain_from_db(output_level_db);
+    (void)kit_key_.prepare(rate_hz, strips_.size());
+    make_groups(isa);
+    make_damp_groups(isa);
+    keys_.assign(strips_.size() * kChunk, 0.0f);
+    key_rows_.assign(strips_.size(), nullptr);
     peaks_.assign(strips_.size(), 0.0);
     work_.assign(strips_.size() * kChunk, 0.0f);
     work_rows_.clear();
     for (std::size_t m = 0; m < strips_.size(); ++m) work_rows_.push_back(work_.data() + m * kChunk);
     frames_ = 0.0;
-    return nullptr;
+    set_blocks();
+    set_delays();
+    set_keys(table);
 }
 
-void KitMix::make_groups(double rate_hz, Isa isa) {
-    const auto& strips = strips_;
+void KitMix::set(const MixSettings& s) noexcept {
+    std::copy_n(s.strips.begin(), strips_.size(), strips_.begin());
+    (void)mix_.set(s.sum);
+    set_blocks();
+    set_delays();
+    set_keys(s.table);
+    has_bus_ = s.bus.has_value();
+    (void)bus_.set(s.bus.value_or(neutral_bus()));
+    output_.to = gain_from_db(s.output_level_db);
+    if (output_.to != output_.now)
+        output_.left = static_cast<std::size_t>(std::lround(rate_hz_ * kMoveMs / 1000.0));
+}
+
+/// ms, one per mic.
+std::vector<double> KitMix::delay_rooms() const {
+    if (moves_) return std::vector<double>(strips_.size(), kMostDelayMs + kMostLookaheadMs);
+    std::size_t most_lookahead = 0;
+    for (const auto& s : strips_) most_lookahead = std::max(most_lookahead, lookahead_samples(s, rate_hz_));
+    std::vector<double> rooms;
+    for (const auto& s : strips_)
+        rooms.push_back(s.mix.delay_ms + static_cast<double>(most_lookahead) * 1000.0 / rate_hz_);
+    return rooms;
+}
+
+StripBlocks KitMix::blocks_of(std::size_t mic) const noexcept {
+    return {moves_ || strips_[mic].kick, moves_ || strips_[mic].gate};
+}
+
+void KitMix::make_groups(Isa isa) {
     std::vector<std::size_t> order; // mics with the same blocks side by side
-    for (std::size_t m = 0; m < strips.size(); ++m)
-        if (any(blocks_of(strips[m]))) order.push_back(m);
-    const auto rank = [&](std::size_t m) {
-        const auto b = blocks_of(strips[m]);
-        return 2 * b.gate + b.kick;
-    };
+    for (std::size_t m = 0; m < strips_.size(); ++m)
+        if (const auto b = blocks_of(m); b.kick || b.gate) order.push_back(m);
+    const auto rank = [&](std::size_t m) { return 2 * blocks_of(m).gate + blocks_of(m).kick; };
     std::stable_sort(order.begin(), order.end(),
                      [&](std::size_t a, std::size_t b) { return rank(a) > rank(b); });
 
@@ -103,55 +147,71 @@ void KitMix::make_groups(double rate_hz, Isa isa) {
     for (std::size_t at = 0; at < order.size();) {
         auto& g = groups_.emplace_back();
         g.strip = make_lane_strip(isa, order.size() - at);
-        double lookahead_ms = 0.0;
+        double lookahead_ms = moves_ ? kMostLookaheadMs : 0.0;
         for (; at < order.size() && g.mics.size() < g.strip->width(); ++at) {
-            const auto b = blocks_of(strips[order[at]]);
+            const auto b = blocks_of(order[at]);
             g.blocks = {g.blocks.kick || b.kick, g.blocks.gate || b.gate};
             g.mics.push_back(order[at]);
-            if (b.gate) lookahead_ms = std::max(lookahead_ms, strips[order[at]].gate->lookahead_ms);
+            if (const auto& gate = strips_[order[at]].gate)
+                lookahead_ms = std::max(lookahead_ms, gate->lookahead_ms);
         }
-        (void)g.strip->prepare(rate_hz, g.blocks, lookahead_ms);
+        (void)g.strip->prepare(rate_hz_, g.blocks, lookahead_ms);
     }
-    place_.assign(strips.size(), {nullptr, 0});
+    place_.assign(strips_.size(), {nullptr, 0});
     for (auto& g : groups_)
-        for (std::size_t k = 0; k < g.mics.size(); ++k) {
-            const auto& s = strips[g.mics[k]];
-            g.strip->set(k, s.kick ? &*s.kick : nullptr, s.gate ? &*s.gate : nullptr);
-            place_[g.mics[k]] = {&g, k};
-        }
+        for (std::size_t k = 0; k < g.mics.size(); ++k) place_[g.mics[k]] = {&g, k};
 }
 
-void KitMix::make_damp_groups(double rate_hz, Isa isa) {
+void KitMix::make_damp_groups(Isa isa) {
     std::vector<std::size_t> damped;
     for (std::size_t m = 0; m < strips_.size(); ++m)
-        if (strips_[m].damp) damped.push_back(m);
+        if (moves_ || strips_[m].damp) damped.push_back(m);
     damp_groups_.clear();
     for (std::size_t at = 0; at < damped.size();) {
         auto& g = damp_groups_.emplace_back();
         g.damp = make_lane_damp(isa, damped.size() - at);
-        (void)g.damp->prepare(rate_hz);
-        for (; at < damped.size() && g.mics.size() < g.damp->width(); ++at) {
-            g.damp->set(g.mics.size(), *strips_[damped[at]].damp);
-            g.mics.push_back(damped[at]);
-        }
+        (void)g.damp->prepare(rate_hz_);
+        for (; at < damped.size() && g.mics.size() < g.damp->width(); ++at) g.mics.push_back(damped[at]);
     }
 }
 
-void KitMix::make_keys(double rate_hz, const KitKeyTable& table, std::size_t most_lookahead) {
-    (void)kit_key_.prepare(rate_hz, strips_.size());
-    std::vector<char> keyed(strips_.size(), 0);
-    has_kit_key_ = false;
-    keys_.assign(strips_.size() * kChunk, 0.0f);
-    key_rows_.assign(strips_.size(), nullptr);
+void KitMix::set_blocks() noexcept {
+    for (auto& g : groups_)
+        for (std::size_t k = 0; k < g.mics.size(); ++k) {
+            const auto& s = strips_[g.mics[k]];
+            g.strip->set(k, s.kick ? &*s.kick : nullptr, s.gate ? &*s.gate : nullptr);
+        }
+    for (auto& g : damp_groups_)
+        for (std::size_t k = 0; k < g.mics.size(); ++k)
+            g.damp->set(k, strips_[g.mics[k]].damp.value_or(DampSettings{}));
+}
+
+void KitMix::set_delays() noexcept {
+    std::size_t most_lookahead = 0;
+    for (const auto& s : strips_) most_lookahead = std::max(most_lookahead, lookahead_samples(s, rate_hz_));
     for (std::size_t m = 0; m < strips_.size(); ++m) {
         const auto& s = strips_[m];
-        const auto late = most_lookahead - lookahead_samples(s, rate_hz) + delays_.latency();
-        kit_key_.set_delay(m, s.mix.delay_ms, static_cast<double>(late) * 1000.0 / rate_hz);
-        if (!s.gate || s.gate->key != GateKey::kit || !table.knows(m)) continue;
-        key_rows_[m] = keys_.data() + m * kChunk;
-        keyed[m] = 1, has_kit_key_ = true;
+        // a gate's look-ahead makes its mic late: the others wait for it
+        delays_.set(m, s.mix.delay_ms, s.mix.polarity, most_lookahead - lookahead_samples(s, rate_hz_));
+        (void)mix_.set(m, s.mix);
     }
-    kit_key_.set(table, keyed);
+    delays_.settle();
+    mix_.settle();
+    latency_ = most_lookahead + delays_.latency();
+}
+
+void KitMix::set_keys(const KitKeyTable& table) noexcept {
+    std::array<char, PanMix::kMaxMics> keyed{};
+    has_kit_key_ = false;
+    for (std::size_t m = 0; m < strips_.size(); ++m) {
+        const auto& s = strips_[m];
+        const auto late = latency_ - lookahead_samples(s, rate_hz_);
+        kit_key_.set_delay(m, s.mix.delay_ms, static_cast<double>(late) * 1000.0 / rate_hz_);
+        keyed[m] = s.gate && s.gate->key == static_cast<double>(GateKey::kit) && table.knows(m);
+        has_kit_key_ = has_kit_key_ || keyed[m] != 0;
+        key_rows_[m] = keyed[m] != 0 ? keys_.data() + m * kChunk : nullptr;
+    }
+    if (has_kit_key_) kit_key_.set(table, {keyed.data(), strips_.size()});
 }
 
 void KitMix::reset() noexcept {
@@ -164,8 +224,12 @@ void KitMix::reset() noexcept {
 
 double KitMix::gate_open(std::size_t mic) const noexcept {
     if (!strips_[mic].gate) return 1.0;
+    return frames_ > 0.0 ? gate_open_samples(mic) / frames_ : 0.0;
+}
+
+double KitMix::gate_open_samples(std::size_t mic) const noexcept {
     const auto& [group, lane] = place_[mic];
-    return frames_ > 0.0 ? group->strip->gate_open_samples(lane) / frames_ : 0.0;
+    return strips_[mic].gate ? group->strip->gate_open_samples(lane) : 0.0;
 }
 
 void KitMix::process(const float* const* mics, float* left, float* right, std::size_t frames,
@@ -238,9 +302,20 @@ void KitMix::damp(float* const* mics, std::size_t frames) noexcept {
 
 void KitMix::sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
     mix_.process(mics, left, right, frames);
-    if (has_bus_) bus_.process(left, right, left, right, left, right, frames);
-    if (output_gain_ != 1.0) scale(left, output_gain_, frames), scale(right, output_gain_, frames);
+    if (has_bus_ || moves_) bus_.process(left, right, left, right, left, right, frames);
+    scale_output(left, right, frames);
     frames_ += static_cast<double>(frames);
+}
+
+void KitMix::scale_output(float* left, float* right, std::size_t frames) noexcept {
+    std::size_t n = 0;
+    for (; n < frames && output_.left > 0; ++n) {
+        output_.now += (output_.to - output_.now) / static_cast<double>(output_.left--);
+        left[n] = static_cast<float>(output_.now * left[n]);
+        right[n] = static_cast<float>(output_.now * right[n]);
+    }
+    if (output_.now != 1.0)
+        scale(left + n, output_.now, frames - n), scale(right + n, output_.now, frames - n);
 }
 
 } // namespace kitfold::dsp

@@ -1,8 +1,8 @@
 #pragma once
 // What Sum knows of its mics beside its values: their names, the bleed between them that was learned, and
 // what a session says of them that only a bounce can do.
-#include "common/handover.h"
 #include "common/layout.h"
+#include "core/handover.h"
 #include "settings/kit_key_table.h"
 #include "settings/settings_json.h"
 #include <array>
@@ -47,7 +47,7 @@ private:
     dsp::KitKeyTable table_;
     bool of_others_ = false; ///< a table was read that is not for these mics
     std::uint64_t version_ = 0;
-    Handover<dsp::KitKeyTable> handover_;
+    dsp::Handover<dsp::KitKeyTable> handover_;
 };
 
 } // namespace kitfold::plugins

@@ -1,4 +1,5 @@
 #include "mix/kit_mix.h"
+#include "real_time_guard.h"
 #include <catch2/catch.hpp>
 #include <random>
 
@@ -213,4 +214,47 @@ TEST_CASE("a gate with the kit as its key stays shut for what another mic explai
         REQUIRE(plain.prepare(44'100.0, strips, {}, {}, 0.0) == nullptr);
         CHECK(run(plain, tracks, 4096) == got);
     }
+}
+
+TEST_CASE("a mix that can move plays the same samples while it is left alone", "[mix][move]") {
+    const auto tracks = some_drums(11, 20'000);
+    MixSettings settings{some_strips(11), {}, BusSettings{.threshold_db = -30.0}, -1.0, {}};
+    const bool with_bus = GENERATE(true, false);
+    if (!with_bus) settings.bus.reset();
+    KitMix reference, mix;
+    REQUIRE(reference.prepare(44'100.0, settings.strips, settings.sum, settings.bus, -1.0) == nullptr);
+    REQUIRE(mix.prepare_to_move(44'100.0, settings) == nullptr);
+    CHECK(mix.latency() == reference.latency());
+    CHECK(run(mix, tracks, 64) == run(reference, tracks, 20'000));
+}
+
+TEST_CASE("a mix that moved and was reset is the one prepared so, and a move clicks nowhere", "[mix][move]") {
+    const auto tracks = some_drums(11, 20'000);
+    MixSettings bare{std::vector<MicStrip>(11), {}, {}, 0.0, {}};
+    const MixSettings full{some_strips(11), {}, BusSettings{.threshold_db = -30.0}, -1.0, {}};
+    KitMix mix, reference;
+    REQUIRE(mix.prepare_to_move(48'000.0, bare) == nullptr);
+    (void)run(mix, tracks, 64);
+    const RealTimeGuard guard;
+    mix.set(full);
+    CHECK(guard.calls() == 0);
+    (void)run(mix, tracks, 64);
+    mix.reset();
+    REQUIRE(reference.prepare_to_move(48'000.0, full) == nullptr);
+    CHECK(run(mix, tracks, 64) == run(reference, tracks, 64));
+}
+
+TEST_CASE("a level that is set while a mix plays arrives in a straight line of 20 ms", "[mix][move]") {
+    MixSettings settings{std::vector<MicStrip>(1), {}, {}, 0.0, {}};
+    settings.strips[0].mix.pan = -1.0, settings.sum.pan_law_db = 0.0;
+    KitMix mix;
+    REQUIRE(mix.prepare_to_move(48'000.0, settings) == nullptr);
+    const Tracks ones(1, std::vector<float>(2'000, 1.0f));
+    (void)run(mix, ones, 64);
+    settings.output_level_db = -20.0;
+    mix.set(settings);
+    const auto out = run(mix, ones, 64);
+    for (std::size_t n = 0; n < 960; n += 37) // 1 to 0.1 in 960 samples
+        CHECK(out.left[n] == Approx(1.0 - 0.9 * double(n + 1) / 960.0).epsilon(0).margin(1e-6));
+    CHECK(out.left[960] == Approx(0.1).epsilon(0).margin(1e-7));
 }

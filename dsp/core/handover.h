@@ -1,11 +1,11 @@
 #pragma once
-// Something larger than numbers for the audio thread. No JUCE here.
+// Something larger than numbers for the audio thread.
 #include <atomic>
 #include <memory>
 
-namespace kitfold::plugins {
+namespace kitfold::dsp {
 
-/// The newest object that a host's thread gave, for the audio thread, which never waits, allocates or frees:
+/// The newest object that another thread gave, for the audio thread, which never waits, allocates or frees:
 /// what it has done with lies ready until the next give() removes it.
 template <class T> class Handover {
 public:
@@ -35,4 +35,4 @@ private:
     const T* present_ = nullptr; ///< the audio thread's
 };
 
-} // namespace kitfold::plugins
+} // namespace kitfold::dsp
