@@ -207,7 +207,7 @@ void KitMix::set_keys(const KitKeyTable& table) noexcept {
         const auto& s = strips_[m];
         const auto late = latency_ - lookahead_samples(s, rate_hz_);
         kit_key_.set_delay(m, s.mix.delay_ms, static_cast<double>(late) * 1000.0 / rate_hz_);
-        keyed[m] = s.gate && s.gate->key == static_cast<double>(GateKey::kit) && table.knows(m);
+        keyed[m] = s.gate && s.gate->key == GateKey::kit && table.knows(m);
         has_kit_key_ = has_kit_key_ || keyed[m] != 0;
         key_rows_[m] = keyed[m] != 0 ? keys_.data() + m * kChunk : nullptr;
     }

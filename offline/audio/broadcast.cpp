@@ -39,8 +39,8 @@ std::optional<BroadcastInfo> broadcast_of(SNDFILE* file) {
     return info;
 }
 
-bool set_broadcast(SNDFILE* file, const BroadcastInfo& info) {
-    std::string chunk; // as a chunk of our own: libsndfile would add a line of its own to the history
+std::string broadcast_chunk(const BroadcastInfo& info) {
+    std::string chunk;
     put_text(chunk, info.description, 256);
     put_text(chunk, info.originator, 32);
     put_text(chunk, info.reference, 32);
@@ -51,6 +51,11 @@ bool set_broadcast(SNDFILE* file, const BroadcastInfo& info) {
     chunk.append(64 + 10 + 180, 0); // no UMID, no loudness (version 2), reserved
     chunk += info.coding_history;
     if (chunk.size() % 2 != 0) chunk += '\0';
+    return chunk;
+}
+
+bool set_broadcast(SNDFILE* file, const BroadcastInfo& info) {
+    auto chunk = broadcast_chunk(info); // of our own: libsndfile would add a line of its own to the history
     SF_CHUNK_INFO out{"bext", 4, static_cast<unsigned>(chunk.size()), chunk.data()};
     return sf_set_chunk(file, &out) == SF_ERR_NO_ERROR;
 }

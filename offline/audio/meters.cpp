@@ -223,6 +223,28 @@ StereoFigures StereoMeter::figures() const {
     return out;
 }
 
+struct ShortTermMeter::Impl {
+    explicit Impl(int rate_hz) : ebu(rate_hz, EBUR128_MODE_S) {}
+    Ebu ebu;
+    std::vector<float> interleaved;
+};
+
+ShortTermMeter::ShortTermMeter(int rate_hz) : impl_(std::make_unique<Impl>(rate_hz)) {}
+ShortTermMeter::~ShortTermMeter() = default;
+
+void ShortTermMeter::add(const float* left, const float* right, std::size_t frames) {
+    auto& both = impl_->interleaved;
+    both.resize(2 * frames);
+    for (std::size_t n = 0; n < frames; ++n) both[2 * n] = left[n], both[2 * n + 1] = right[n];
+    impl_->ebu.add(both.data(), frames);
+}
+
+double ShortTermMeter::loudness_lufs() const {
+    double out = kSilenceDb;
+    (void)ebur128_loudness_shortterm(impl_->ebu.get(), &out);
+    return out;
+}
+
 double peak_db(double peak) noexcept { return 20.0 * std::log10(peak); }
 
 } // namespace kitfold::offline

@@ -38,6 +38,24 @@ private:
     std::unique_ptr<Impl> impl_;
 };
 
+/// Loudness of the last three seconds (EBU Tech 3341, "short term"). One thread at a time; add() allocates
+/// now and then.
+class ShortTermMeter {
+public:
+    /// @param rate_hz 8'000..384'000. Throws std::bad_alloc.
+    explicit ShortTermMeter(int rate_hz);
+    ~ShortTermMeter();
+    ShortTermMeter(const ShortTermMeter&) = delete;
+    ShortTermMeter& operator=(const ShortTermMeter&) = delete;
+
+    void add(const float* left, const float* right, std::size_t frames);
+    [[nodiscard]] double loudness_lufs() const; ///< -inf for silence
+
+private:
+    struct Impl;
+    std::unique_ptr<Impl> impl_;
+};
+
 /// dB re full scale of a linear peak; -inf for 0.
 double peak_db(double peak) noexcept;
 

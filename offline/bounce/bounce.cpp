@@ -6,6 +6,7 @@
 #include "offline/session/outputs.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/errors.h"
+#include "offline/util/file_name.h"
 #include <algorithm>
 #include <ctime>
 #include <fmt/chrono.h>
@@ -35,16 +36,6 @@ struct Block {
 
 fs::path beside(const fs::path& output, const char* ending) {
     return output.parent_path() / (output.stem().string() + ending);
-}
-
-/// A mic's name as part of a file name: letters, digits and spaces stay.
-std::string stem_name(std::size_t mic, const std::string& name) {
-    std::string out = fmt::format("{:02} ", mic + 1);
-    for (const char c : name) {
-        const auto byte = static_cast<unsigned char>(c);
-        out += byte < 0x20 || std::string_view("/\\:*?\"<>|").find(c) != std::string_view::npos ? '_' : c;
-    }
-    return out;
 }
 
 /// The stems' folder: made if it is not there, and gone again if the bounce fails.
@@ -162,7 +153,7 @@ private:
 
     [[nodiscard]] fs::path stem_path(std::size_t mic) const {
         return *request_.stems /
-               (stem_name(mic, request_.session.mics[mic].name) + request_.output.extension().string());
+               (numbered_name(mic, request_.session.mics[mic].name) + request_.output.extension().string());
     }
 
     [[nodiscard]] AudioFormat output_format(int channels) const {

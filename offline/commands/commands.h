@@ -32,6 +32,11 @@ struct AuditionOptions {
     double amount = 1.0;
     bool json = false;
 };
+struct LiveOptions {
+    std::string session, monitor = "wet", record; ///< record: empty for none
+    int bits = 32;
+    bool connect = false, check = false, learn = false, json = false;
+};
 struct PresetsOptions {
     std::string name; ///< of the one to show
     bool json = false;
@@ -42,6 +47,7 @@ Exit new_command(const NewOptions& options);
 Exit check_command(const CheckOptions& options);
 Exit bounce_command(const BounceOptions& options);
 Exit audition_command(const AuditionOptions& options);
+Exit live_command(const LiveOptions& options);
 Exit list_presets_command(const PresetsOptions& options);
 Exit show_preset_command(const PresetsOptions& options);
 Exit list_parameters_command(const PresetsOptions& options);

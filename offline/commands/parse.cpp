@@ -118,6 +118,43 @@ void add_audition(CLI::App& app, Exit& exit) {
     command->callback([options, &exit] { exit = audition_command(*options); });
 }
 
+void add_live(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<LiveOptions>();
+    auto* command = app.add_subcommand("live", "Fold the mics down while the drummer plays, through JACK");
+    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
+        ->required();
+    command->add_option("--record", options->record,
+                        "Record every mic and the two tracks, each take in a folder of its own in this one");
+    command->add_option("--bits", options->bits, "Of what is recorded: 32 (float) or 24")
+        ->check(CLI::IsMember({24, 32}))
+        ->capture_default_str();
+    command
+        ->add_option(
+            "--monitor", options->monitor,
+            "wet: listen to the two tracks; dry: to the plain sum of the mics, on outputs of its own")
+        ->check(CLI::IsMember({"wet", "dry"}))
+        ->capture_default_str();
+    command->add_flag(
+        "--connect", options->connect,
+        "Join the hardware's inputs to the mics in their order, and what is listened to with playback");
+    command->add_flag("--check", options->check, "Check each take when it is whole, and show the verdict");
+    command->add_flag("--learn", options->learn,
+                      "Soundcheck: after each take write what check --apply would into the session");
+    command->footer(
+        "Ports: an input named after each mic, cue_left and cue_right for the song or a click (heard, never\n"
+        "recorded), outputs left and right, and dry_left and dry_right with --monitor dry.\n"
+        "Keys: Enter begins a new take, m sets a marker, q stops. Save the session.json and the sound glides "
+        "to it.\n"
+        "Hearing: turn the headphones down before you start, and never listen on loudspeakers in the room "
+        "of\n"
+        "the mics: they feed back. The outputs come in from -20 dB within a second; what you set afterwards "
+        "is yours.\n"
+        "Example:\n  jackd -d alsa -r 48000 -p 64 &\n  kitfold live takes/monday --connect --record "
+        "takes/monday/live");
+    command->add_flag("--json", options->json, "Print a JSON object a second, and one per message");
+    command->callback([options, &exit] { exit = live_command(*options); });
+}
+
 void add_presets(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<PresetsOptions>();
     auto* presets =
@@ -189,6 +226,7 @@ Exit run_command_line(int argc, char** argv) {
     add_check(app, exit);
     add_bounce(app, exit);
     add_audition(app, exit);
+    add_live(app, exit);
     add_presets(app, exit);
     try {
         app.parse(argc, argv);

@@ -1,0 +1,19 @@
+#include "offline/live/live.h"
+#include "offline/commands/commands.h"
+
+namespace kitfold::offline {
+
+Exit live_command(const LiveOptions& options) {
+    if (options.record.empty() && (options.check || options.learn))
+        throw bad_input(std::string(options.learn ? "--learn" : "--check") +
+                        " needs a recording to listen to; add --record FOLDER");
+    LiveRequest request{.session = load_session(options.session), .record = {}};
+    request.monitor = options.monitor == "dry" ? Monitor::dry : Monitor::wet;
+    request.connect = options.connect, request.bits = options.bits;
+    if (!options.record.empty()) request.record = options.record;
+    request.check = options.check, request.learn = options.learn, request.json = options.json;
+    live(request);
+    return Exit::done;
+}
+
+} // namespace kitfold::offline

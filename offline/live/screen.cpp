@@ -1,0 +1,140 @@
+#include "offline/live/screen.h"
+#include <algorithm>
+#include <cmath>
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+namespace kitfold::offline {
+namespace {
+
+constexpr std::size_t kColumns = 80, kMicLines = 16, kMessages = 3;
+constexpr double kLowestDb = -60.0; ///< left end of a bar
+
+/// Cut or filled up to so many letters; a letter of UTF-8 begins with a byte that continues none.
+std::string fitted(const std::string& text, std::size_t letters) {
+    std::string out;
+    std::size_t count = 0;
+    for (const char c : text) {
+        const bool begins = (static_cast<unsigned char>(c) & 0xC0) != 0x80;
+        if (begins && ++count > letters) return out;
+        out += c;
+    }
+    return out + std::string(letters - count, ' ');
+}
+
+/// "=====     |": the peak, and where it was held.
+std::string bar(const PeakMeter& meter, std::size_t width) {
+    const auto place = [&](double db) {
+        const double share = std::clamp(1.0 - db / kLowestDb, 0.0, 1.0);
+        return static_cast<std::size_t>(std::lround(share * static_cast<double>(width)));
+    };
+    std::string out(width, ' ');
+    std::fill_n(out.begin(), place(meter.shown_db), '=');
+    if (const auto hold = place(meter.hold_db); hold > 0) out[hold - 1] = '|';
+    return out;
+}
+
+std::string level(double db) { return db <= PeakMeter::kFloorDb ? "  -inf" : fmt::format("{:6.1f}", db); }
+
+std::string clock(double seconds) {
+    const auto s = static_cast<std::int64_t>(std::max(seconds, 0.0));
+    return fmt::format("{}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60);
+}
+
+std::string lost_words(const LiveReadings& counts) {
+    return fmt::format("lost {}", counts.server_lost) +
+           (counts.tape_lost_frames > 0 ? fmt::format(", not recorded {} samples", counts.tape_lost_frames)
+                                        : std::string());
+}
+
+std::string mic_line(const LiveView::Mic& mic, std::size_t width) {
+    const bool narrow = width < 60;
+    const std::size_t name = narrow ? 11 : 15, rest = narrow ? 14 : 22;
+    const auto* open = !mic.open ? "    " : *mic.open ? "open" : "shut";
+    auto out = fitted(mic.name, name) + ' ' + bar(mic.meter, width - name - rest - 2) + ' ';
+    if (!narrow) out += level(mic.meter.shown_db);
+    const auto* clip = mic.meter.clipped ? "CLIP" : "    ";
+    return out + level(mic.meter.hold_db) +
+           (narrow ? fmt::format(" {:.2} {}", clip, open) : fmt::format(" {} {}", clip, open));
+}
+
+} // namespace
+
+void PeakMeter::add(double peak, double seconds) {
+    const double db = std::max(peak_db(peak), kFloorDb);
+    shown_db = std::max(db, std::max(shown_db - 20.0 / 1.7 * seconds, kFloorDb));
+    held_s += seconds;
+    if (db >= hold_db || held_s > kHoldS) hold_db = std::max(db, shown_db), held_s = 0.0;
+    clipped = clipped || peak >= kClipped;
+}
+
+std::string screen_text(const LiveView& v) {
+    std::string out;
+    const auto line = [&](const std::string& text) {
+        const auto cut = fitted(text, kColumns);
+        out += cut.substr(0, cut.find_last_not_of(' ') + 1) + '\n';
+    };
+    line(fmt::format("{}  {}", v.take.empty() ? "not recording" : v.take + "  " + clock(v.take_s),
+                     v.disk_left_s ? "disk left " + clock(*v.disk_left_s) : std::string()) +
+         "   " + lost_words(v.counts) + "   running " + clock(v.seconds));
+    if (v.mics.size() <= kMicLines) {
+        for (const auto& mic : v.mics) line(mic_line(mic, kColumns));
+    } else {
+        for (std::size_t m = 0; m < kMicLines; ++m) {
+            const auto other = m + kMicLines;
+            line(mic_line(v.mics[m], kColumns / 2 - 1) + "  " +
+                 (other < v.mics.size() ? mic_line(v.mics[other], kColumns / 2 - 1) : std::string()));
+        }
+    }
+    line(mic_line({"left", v.tracks[0], {}}, kColumns));
+    line(mic_line({"right", v.tracks[1], {}}, kColumns));
+    line(fmt::format("{}loudness {:.1f} LUFS (3 s)   callback {:.0f}, at most {:.0f} of {:.0f} us",
+                     v.reduction_db ? fmt::format("bus {:.1f} dB   ", -*v.reduction_db) : std::string(),
+                     v.loudness_lufs, v.times.mean_us, v.times.worst_us, v.block_us));
+    const std::size_t first = v.messages.size() - std::min(v.messages.size(), kMessages);
+    for (std::size_t n = 0; n < kMessages; ++n)
+        line(first + n < v.messages.size() ? v.messages[first + n] : std::string());
+    line(v.take.empty() ? "q stop" : "Enter new take   m marker   q stop");
+    return out;
+}
+
+std::string status_line(const LiveView& v) {
+    const auto loudest = std::max_element(v.mics.begin(), v.mics.end(), [](const auto& a, const auto& b) {
+        return a.meter.hold_db < b.meter.hold_db;
+    });
+    auto out = clock(v.seconds) + (v.take.empty() ? std::string() : "  " + v.take + " " + clock(v.take_s));
+    out += fmt::format("  loudest {}{} dBFS", loudest->name, level(loudest->meter.hold_db));
+    for (const auto& mic : v.mics)
+        if (mic.meter.clipped) out += "  CLIP " + mic.name;
+    if (v.reduction_db) out += fmt::format("  bus {:.1f} dB", -*v.reduction_db);
+    out += fmt::format("  {:.1f} LUFS", v.loudness_lufs);
+    if (v.disk_left_s) out += "  disk left " + clock(*v.disk_left_s);
+    return out + "  " + lost_words(v.counts) + '\n';
+}
+
+dsp::Json status_json(const LiveView& v) {
+    const auto rounded = [](double x) { return std::round(std::max(x, -200.0) * 10.0) / 10.0; };
+    dsp::Json out = {{"kitfold_live", 1}, {"seconds", rounded(v.seconds)}, {"mics", dsp::Json::array()}};
+    if (!v.take.empty()) out["take"] = v.take, out["take_s"] = rounded(v.take_s);
+    for (const auto& mic : v.mics) {
+        auto& entry = out["mics"].emplace_back(dsp::Json{{"name", mic.name},
+                                                         {"peak_dbfs", rounded(mic.meter.shown_db)},
+                                                         {"hold_dbfs", rounded(mic.meter.hold_db)},
+                                                         {"clipped", mic.meter.clipped}});
+        if (mic.open) entry["gate_open"] = *mic.open;
+    }
+    out["left_dbfs"] = rounded(v.tracks[0].hold_db), out["right_dbfs"] = rounded(v.tracks[1].hold_db);
+    if (v.reduction_db) out["reduction_db"] = rounded(*v.reduction_db);
+    out["loudness_lufs"] = rounded(v.loudness_lufs);
+    if (v.disk_left_s) out["disk_left_s"] = std::floor(*v.disk_left_s);
+    out["lost_buffers"] = v.counts.server_lost, out["not_recorded_samples"] = v.counts.tape_lost_frames;
+    out["markers"] = v.counts.markers, out["edits"] = v.counts.edits;
+    out["callback_us"] = {{"calls", v.times.calls},
+                          {"mean", rounded(v.times.mean_us)},
+                          {"p999", rounded(v.times.p999_us)},
+                          {"worst", rounded(v.times.worst_us)},
+                          {"of", rounded(v.block_us)}};
+    return out;
+}
+
+} // namespace kitfold::offline

@@ -1,0 +1,11 @@
+#pragma once
+#include <cstddef>
+#include <string>
+
+namespace kitfold::offline {
+
+/// "03 Snare top" of the mic at place 2: its number and its name as part of a file name; letters, digits and
+/// spaces stay.
+std::string numbered_name(std::size_t mic, const std::string& name);
+
+} // namespace kitfold::offline
