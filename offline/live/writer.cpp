@@ -66,6 +66,7 @@ void LiveWriter::run() {
         }
         drain();
     }
+    if (const auto lost = engine_.frames() - at_; lost > 0) handle({LiveEvent::Kind::tape_lost, at_, lost});
     close_take();
 }
 
