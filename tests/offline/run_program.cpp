@@ -92,8 +92,19 @@ bool RunningProgram::ended() const {
            info.si_pid != 0;
 }
 
+bool RunningProgram::has_said(const std::string& text) {
+    for (std::size_t from = said_.size(); said_.find(text) == std::string::npos; from = said_.size()) {
+        said_.resize(from + 4096);
+        const auto got = ::read(out_, said_.data() + from, 4096);
+        said_.resize(from + static_cast<std::size_t>(std::max<ssize_t>(got, 0)));
+        if (got == 0 || (got < 0 && errno != EINTR)) return false;
+    }
+    return true;
+}
+
 ProgramRun RunningProgram::wait() {
     ProgramRun run;
+    run.out = said_;
     read_both(out_, err_, run);
     int status = 0;
     rusage usage{};

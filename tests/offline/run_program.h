@@ -26,11 +26,15 @@ public:
 
     void send(int signal) const;
     [[nodiscard]] bool ended() const;
+    /// Reads what it prints on stdout until the text has come. False when it ended without; wait() gives out
+    /// all of it again.
+    bool has_said(const std::string& text);
     ProgramRun wait(); ///< until it has ended; once
 
 private:
     pid_t pid_ = -1;
     int out_ = -1, err_ = -1;
+    std::string said_; ///< read by has_said()
 };
 
 inline ProgramRun run_program(const std::vector<std::string>& arguments,
