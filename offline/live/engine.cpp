@@ -12,6 +12,8 @@ LiveEngine::LiveEngine(double rate_hz, const dsp::MixSettings& settings, Monitor
     : rate_hz_(rate_hz), mics_(settings.strips.size()), monitor_(monitor), settings_(settings),
       tape_(mics_ + 2, static_cast<std::size_t>(std::ceil(rate_hz * tape_s))) {
     mixes_[0] = fresh_mix();
+    inputs_.assign(mics_ * kChunk, 0.0f);
+    for (std::size_t m = 0; m < mics_; ++m) input_rows_.push_back(inputs_.data() + m * kChunk);
     latency_ = mixes_[0]->latency();
     overlap_ = static_cast<std::size_t>(std::lround(rate_hz * dsp::kMoveMs / 1000.0));
     gain_ = dsp::gain_from_db(kFadeInDb);
@@ -61,12 +63,20 @@ void LiveEngine::process(const float* const* mics, const float* const* cue, floa
     for (std::size_t at = 0; at < frames; at += kChunk) {
         const float *in[dsp::PanMix::kMaxMics], *cues[2];
         float* out[4];
+        const std::size_t count = std::min(kChunk, frames - at);
         for (std::size_t m = 0; m < mics_; ++m) in[m] = mics[m] + at;
         for (std::size_t c = 0; c < 2; ++c) cues[c] = cue[c] + at;
         for (std::size_t o = 0; o < this->outputs(); ++o) out[o] = outputs[o] + at;
-        chunk(in, cues, out, std::min(kChunk, frames - at));
+        chunk(kept(in, count), cues, out, count);
     }
     show_state();
+}
+
+/// A server that is late may write the next block into its buffers while we are at this one; what is mixed
+/// and what is on tape must be the same all the same.
+const float* const* LiveEngine::kept(const float* const* mics, std::size_t frames) noexcept {
+    for (std::size_t m = 0; m < mics_; ++m) std::copy_n(mics[m], frames, inputs_.data() + m * kChunk);
+    return input_rows_.data();
 }
 
 /// What the other threads want. Each piece of it becomes an event, so nothing is heard while one could get

@@ -70,6 +70,7 @@ private:
     };
 
     [[nodiscard]] std::unique_ptr<dsp::KitMix> fresh_mix() const;
+    const float* const* kept(const float* const* mics, std::size_t frames) noexcept;
     void set_dry(const dsp::MixSettings& settings) noexcept;
     void hear_news() noexcept;
     void chunk(const float* const* mics, const float* const* cue, float* const* outputs,
@@ -100,6 +101,8 @@ private:
     double gain_ = 1.0, gain_step_ = 1.0; ///< of the fade in
     dsp::Sum dry_;
     Stereo tracks_, former_, dry_tracks_;
+    std::vector<float> inputs_; ///< kChunk samples per mic
+    std::vector<const float*> input_rows_;
     std::array<double, dsp::PanMix::kMaxMics> open_before_{};
 
     std::atomic<std::size_t> latency_{0};

@@ -23,18 +23,21 @@ void say_nothing(const char*) {} // what there is to say, we say
 /// Written by the callback alone; anybody may look.
 class TimeCounts {
 public:
-    void add(std::chrono::nanoseconds time) noexcept {
+    void add(std::chrono::nanoseconds time, double block_us) noexcept {
         const auto us = static_cast<std::size_t>(time.count() / 1'000);
         auto& count = counts_[std::min(us, counts_.size() - 1)];
         count.store(count.load(std::memory_order_relaxed) + 1, std::memory_order_relaxed);
         total_us_.store(total_us_.load(std::memory_order_relaxed) + double(time.count()) / 1e3,
                         std::memory_order_relaxed);
+        if (double(time.count()) / 1e3 > block_us)
+            late_.store(late_.load(std::memory_order_relaxed) + 1, std::memory_order_relaxed);
         if (const auto worst = double(time.count()) / 1e3; worst > worst_us_.load(std::memory_order_relaxed))
             worst_us_.store(worst, std::memory_order_relaxed);
     }
     [[nodiscard]] CallbackTimes look() const noexcept {
         CallbackTimes out;
         for (const auto& count : counts_) out.calls += count.load(std::memory_order_relaxed);
+        out.late = late_.load(std::memory_order_relaxed);
         std::int64_t above = 0;
         for (std::size_t us = counts_.size(); us-- > 0 && above * 1'000 <= out.calls;) {
             above += counts_[us].load(std::memory_order_relaxed);
@@ -48,6 +51,7 @@ public:
 
 private:
     std::array<std::atomic<std::int64_t>, 20'000> counts_{}; ///< of each microsecond; the last: all above
+    std::atomic<std::int64_t> late_{0};
     std::atomic<double> worst_us_{0.0}, total_us_{0.0};
 };
 
@@ -79,7 +83,7 @@ struct JackClient::Impl {
         for (std::size_t o = 0; o < my.outputs.size(); ++o)
             out[o] = static_cast<float*>(buffer(my.outputs[o], frames));
         my.engine->process(in, cue, out, frames);
-        my.times.add(std::chrono::steady_clock::now() - begin);
+        my.times.add(std::chrono::steady_clock::now() - begin, 1e6 * frames / my.engine->rate_hz());
         return 0;
     }
 

@@ -9,7 +9,7 @@ namespace kitfold::offline {
 
 /// How long the callback took, in microseconds, since the start.
 struct CallbackTimes {
-    std::int64_t calls = 0;
+    std::int64_t calls = 0, late = 0; ///< late: took longer than a block lasts
     double p999_us = 0.0, worst_us = 0.0, mean_us = 0.0;
 };
 

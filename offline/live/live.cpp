@@ -106,7 +106,16 @@ private:
         else if (key == 'm')
             engine_.mark(), tell("marker");
         else if (!take_waits_)
+            try_new_take();
+    }
+
+    /// A disk that says no ends no music.
+    void try_new_take() {
+        try {
             new_take();
+        } catch (const Error& error) {
+            tell(std::string("no new take: ") + error.what());
+        }
     }
 
     void new_take() {
@@ -128,11 +137,19 @@ private:
                     ": its mics are others now, or in another order; stop and start again for that");
             engine_.move_to(mix_settings(news));
             session_ = std::move(news);
-            if (!present_take_.empty()) save_take_session(session_, present_take_);
             tell("the session was changed and glides in");
             tell_what_is_off();
+            keep_take_session();
         } catch (const Error& error) {
             tell(std::string("refused, the former session plays on: ") + error.what());
+        }
+    }
+
+    void keep_take_session() {
+        try {
+            if (!present_take_.empty()) save_take_session(session_, present_take_);
+        } catch (const Error& error) {
+            tell(error.what());
         }
     }
 
@@ -170,6 +187,10 @@ private:
         const auto pause = request_.json ? 1000ms : Terminal::has_screen() ? 40ms : 10'000ms;
         if (now - shown_ < pause - 5ms) return;
         shown_ = now;
+        show();
+    }
+
+    void show() {
         if (request_.json)
             put(status_json(view_).dump() + '\n');
         else if (Terminal::has_screen())
@@ -213,9 +234,10 @@ private:
         client_.stop();
         writer_.finish();
         for (const auto& take : writer_.finished_takes()) whole(take);
-        while (const auto verdict = verdicts_.next(true)) hear(*verdict);
+        if ((request_.check || request_.learn) && !present_take_.empty()) tell("the take is being checked");
         update_view(0.0);
-        if (request_.json) put(status_json(view_).dump() + '\n');
+        show();
+        while (const auto verdict = verdicts_.next(true)) hear(*verdict), show();
         if (gone) throw io_failed("the JACK server stopped; what was recorded until then is whole");
     }
 

@@ -47,6 +47,24 @@ std::string lost_words(const LiveReadings& counts) {
                                         : std::string());
 }
 
+/// The beginning of the newest message on as many lines as it needs, and what fits of those before it.
+std::vector<std::string> newest(const std::vector<std::string>& messages) {
+    std::vector<std::string> out;
+    for (std::size_t m = messages.size(); m-- > 0 && out.size() < kMessages;) {
+        std::vector<std::string> lines;
+        for (std::string rest = messages[m]; !rest.empty();) {
+            auto end = rest.size() <= kColumns ? rest.size() : rest.rfind(' ', kColumns);
+            if (end == std::string::npos || end == 0) end = kColumns;
+            lines.push_back(rest.substr(0, end));
+            rest.erase(0, rest.find_first_not_of(' ', end));
+        }
+        if (!out.empty() && out.size() + lines.size() > kMessages) break;
+        out.insert(out.begin(), lines.begin(), lines.end());
+    }
+    out.resize(kMessages);
+    return out;
+}
+
 std::string mic_line(const LiveView::Mic& mic, std::size_t width) {
     const bool narrow = width < 60;
     const std::size_t name = narrow ? 11 : 15, rest = narrow ? 14 : 22;
@@ -89,11 +107,9 @@ std::string screen_text(const LiveView& v) {
     line(mic_line({"left", v.tracks[0], {}}, kColumns));
     line(mic_line({"right", v.tracks[1], {}}, kColumns));
     line(fmt::format("{}loudness {:.1f} LUFS (3 s)   callback {:.0f}, at most {:.0f} of {:.0f} us",
-                     v.reduction_db ? fmt::format("bus {:.1f} dB   ", -*v.reduction_db) : std::string(),
+                     v.reduction_db ? fmt::format("bus {:.1f} dB   ", 0.0 - *v.reduction_db) : std::string(),
                      v.loudness_lufs, v.times.mean_us, v.times.worst_us, v.block_us));
-    const std::size_t first = v.messages.size() - std::min(v.messages.size(), kMessages);
-    for (std::size_t n = 0; n < kMessages; ++n)
-        line(first + n < v.messages.size() ? v.messages[first + n] : std::string());
+    for (const auto& text : newest(v.messages)) line(text);
     line(v.take.empty() ? "q stop" : "Enter new take   m marker   q stop");
     return out;
 }
@@ -106,7 +122,7 @@ std::string status_line(const LiveView& v) {
     out += fmt::format("  loudest {}{} dBFS", loudest->name, level(loudest->meter.hold_db));
     for (const auto& mic : v.mics)
         if (mic.meter.clipped) out += "  CLIP " + mic.name;
-    if (v.reduction_db) out += fmt::format("  bus {:.1f} dB", -*v.reduction_db);
+    if (v.reduction_db) out += fmt::format("  bus {:.1f} dB", 0.0 - *v.reduction_db);
     out += fmt::format("  {:.1f} LUFS", v.loudness_lufs);
     if (v.disk_left_s) out += "  disk left " + clock(*v.disk_left_s);
     return out + "  " + lost_words(v.counts) + '\n';
@@ -130,6 +146,7 @@ dsp::Json status_json(const LiveView& v) {
     out["lost_buffers"] = v.counts.server_lost, out["not_recorded_samples"] = v.counts.tape_lost_frames;
     out["markers"] = v.counts.markers, out["edits"] = v.counts.edits;
     out["callback_us"] = {{"calls", v.times.calls},
+                          {"late", v.times.late},
                           {"mean", rounded(v.times.mean_us)},
                           {"p999", rounded(v.times.p999_us)},
                           {"worst", rounded(v.times.worst_us)},

@@ -1,11 +1,14 @@
 // The program on a JACK server without hardware. Without jackd these tests say that they were skipped.
 #include "live/kit.h"
 #include "offline/bounce/bounce.h"
+#include "offline/check/check.h"
+#include "offline/demo/demo.h"
 #include "offline/run_program.h"
 #include <csignal>
 #include <cstdio>
 #include <fcntl.h>
 #include <spawn.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 #ifdef KITFOLD_JACK
@@ -75,16 +78,22 @@ public:
     Drummer(const Drummer&) = delete;
     Drummer& operator=(const Drummer&) = delete;
 
-    void play(std::size_t mics) {
+    /// @param sound one per mic, played once; empty: some_drum()
+    void play(std::size_t mics, std::vector<std::vector<float>> sound = {},
+              const std::vector<std::string>& names = {}) {
+        sound_ = std::move(sound);
         for (std::size_t m = 0; m < mics; ++m)
             ports_.push_back(jack_port_register(client_, ("drum " + std::to_string(m + 1)).c_str(),
                                                 JACK_DEFAULT_AUDIO_TYPE, JackPortIsOutput, 0));
         jack_set_process_callback(client_, process, this);
         REQUIRE(jack_activate(client_) == 0);
         for (std::size_t m = 0; m < mics; ++m)
-            REQUIRE(jack_connect(client_, jack_port_name(ports_[m]),
-                                 ("kitfold:Mic " + std::to_string(m + 1)).c_str()) == 0);
+            REQUIRE(jack_connect(
+                        client_, jack_port_name(ports_[m]),
+                        ("kitfold:" + (names.empty() ? "Mic " + std::to_string(m + 1) : names[m])).c_str()) ==
+                    0);
     }
+    [[nodiscard]] std::int64_t played() const { return frame_.load(); }
     [[nodiscard]] jack_client_t* client() const { return client_; }
 
 private:
@@ -92,15 +101,21 @@ private:
         auto& my = *static_cast<Drummer*>(self);
         for (std::size_t m = 0; m < my.ports_.size(); ++m) {
             auto* to = static_cast<float*>(jack_port_get_buffer(my.ports_[m], frames));
-            for (jack_nframes_t n = 0; n < frames; ++n) to[n] = some_drum(m, my.frame_ + n);
+            for (jack_nframes_t n = 0; n < frames; ++n) to[n] = my.sample(m, my.frame_ + n);
         }
         my.frame_ += frames;
         return 0;
     }
 
+    [[nodiscard]] float sample(std::size_t mic, std::int64_t frame) const {
+        if (sound_.empty()) return some_drum(mic, frame);
+        return frame < std::int64_t(sound_[mic].size()) ? sound_[mic][std::size_t(frame)] : 0.0f;
+    }
+
     jack_client_t* client_ = nullptr;
     std::vector<jack_port_t*> ports_;
-    std::int64_t frame_ = 0;
+    std::vector<std::vector<float>> sound_;
+    std::atomic<std::int64_t> frame_{0};
 };
 
 Session saved_session(const Folder& folder, std::size_t mics) {
@@ -174,8 +189,78 @@ TEST_CASE("live on a server: with the session left alone the two tracks equal a 
     auto bounced = read_sound(take / "bounced.wav");
     REQUIRE(bounced.size() == live.size() + 2 * 56);
     bounced.resize(live.size());
-    CHECK(live == bounced);
+    CHECK((live == bounced)); // without printing them
     CHECK(*std::max_element(live.begin(), live.end()) > 0.05f);
+}
+
+TEST_CASE("live on a server: Enter begins a take, m sets a marker, q stops, and each take is checked",
+          "[live][server]") {
+    Server server;
+    if (skipped(server)) return;
+    const Folder folder;
+    saved_session(folder, 2);
+    Drummer drummer(server);
+    REQUIRE(mkfifo((folder / "keys").c_str(), 0600) == 0);
+    const int keys = open((folder / "keys").c_str(), O_RDWR);
+    RunningProgram program(
+        {"live", folder.path().string(), "--record", (folder / "takes").string(), "--json", "--check"},
+        server.environment(), (folder / "keys").string());
+    const auto press = [&](const char* key) { REQUIRE(write(keys, key, 1) == 1); };
+    REQUIRE(program.has_said("take-001 is recorded"));
+    drummer.play(2);
+    REQUIRE(wait_until([&] { return frames_of(folder / "takes" / "take-001" / "drums.wav") > 24'000; }));
+    press("m");
+    const auto log = folder / "takes" / "take-001" / "log.txt";
+    REQUIRE(wait_until([&] { return bytes_of_file(log).find("marker 1") != std::string::npos; }));
+    press("\n");
+    REQUIRE(program.has_said("take-002 is recorded"));
+    REQUIRE(wait_until([&] { return frames_of(folder / "takes" / "take-002" / "drums.wav") > 24'000; }));
+    press("q");
+    const auto run = program.wait();
+    close(keys);
+    CHECK(run.exit_code == 0);
+    CHECK_THAT(bytes_of_file(log), Contains("take ends"));
+    CHECK_THAT(run.out, Contains("take-001: ") && Contains("take-002: "));
+    CHECK(fs::exists(folder / "takes" / "take-002" / "check.txt"));
+}
+
+TEST_CASE("live on a server: a soundcheck writes what check would apply, and it glides in",
+          "[live][server]") {
+    Server server;
+    if (skipped(server)) return;
+    const Folder folder;
+    DemoRequest request;
+    request.folder = folder / "demo";
+    request.kit.seconds = 12.0, request.kit.lifelike = request.kit.turned_cable = true;
+    write_demo(request);
+    const auto session = load_session(folder / "demo");
+    std::vector<std::vector<float>> sound;
+    std::vector<std::string> names;
+    for (const auto& mic : session.mics)
+        sound.push_back(read_channel(audio_path(session, mic), mic.channel).samples),
+            names.push_back(mic.name);
+    Drummer drummer(server);
+    REQUIRE(mkfifo((folder / "keys").c_str(), 0600) == 0);
+    const int keys = open((folder / "keys").c_str(), O_RDWR);
+    RunningProgram program(
+        {"live", (folder / "demo").string(), "--record", (folder / "takes").string(), "--json", "--learn"},
+        server.environment(), (folder / "keys").string());
+    REQUIRE(program.has_said("take-001 is recorded"));
+    drummer.play(names.size(), sound, names);
+    REQUIRE(wait_until([&] { return drummer.played() > std::int64_t(sound[0].size()); }));
+    REQUIRE(write(keys, "\n", 1) == 1);
+    REQUIRE(program.has_said("learned: written into"));
+    REQUIRE(program.has_said("the session was changed and glides in"));
+    program.send(SIGKILL); // nothing more is to be learned
+    (void)program.wait();
+    close(keys);
+    const auto result = check(load_session(folder / "takes" / "take-001"));
+    const auto learned = load_session(folder / "demo");
+    REQUIRE_FALSE(result.fixes.empty());
+    for (const auto& fix : result.fixes) {
+        CHECK(learned.mics[fix.mic].mix.delay_ms == fix.delay_ms);
+        CHECK((learned.mics[fix.mic].mix.polarity != 0.0) == fix.inverted);
+    }
 }
 
 TEST_CASE("live on a server: a server that changes its block size, and one that goes", "[live][server]") {

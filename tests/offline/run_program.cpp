@@ -47,7 +47,7 @@ void read_both(int out_fd, int err_fd, ProgramRun& run) {
 } // namespace
 
 RunningProgram::RunningProgram(const std::vector<std::string>& arguments,
-                               const std::vector<std::string>& environment) {
+                               const std::vector<std::string>& environment, const std::string& input) {
     int out[2], err[2];
     if (::pipe2(out, O_CLOEXEC) != 0 || ::pipe2(err, O_CLOEXEC) != 0) throw std::runtime_error("no pipe");
     std::vector<std::string> texts = {KITFOLD_PROGRAM};
@@ -56,7 +56,7 @@ RunningProgram::RunningProgram(const std::vector<std::string>& arguments,
 
     posix_spawn_file_actions_t actions;
     posix_spawn_file_actions_init(&actions);
-    posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
+    posix_spawn_file_actions_addopen(&actions, 0, input.c_str(), O_RDONLY, 0);
     posix_spawn_file_actions_adddup2(&actions, out[1], 1);
     posix_spawn_file_actions_adddup2(&actions, err[1], 2);
     posix_spawnattr_t

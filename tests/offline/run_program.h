@@ -18,8 +18,10 @@ struct ProgramRun {
 class RunningProgram {
 public:
     /// @param arguments after the program's name  @param environment "NAME=value" on top of our own
+    /// @param input what it reads on stdin
     explicit RunningProgram(const std::vector<std::string>& arguments,
-                            const std::vector<std::string>& environment = {});
+                            const std::vector<std::string>& environment = {},
+                            const std::string& input = "/dev/null");
     ~RunningProgram(); ///< kills it when nobody waited for it
     RunningProgram(const RunningProgram&) = delete;
     RunningProgram& operator=(const RunningProgram&) = delete;
