@@ -133,7 +133,7 @@ void LiveWriter::handle(const LiveEvent& event) {
         count(&LiveReadings::tape_lost_frames, event.value);
         break;
     case Kind::server_lost:
-        log(fmt::format("lost: the server lost a buffer, {} times; later sound may be early by that much",
+        log(fmt::format("lost: the server tells of {} lost buffers; later sound may be early by that much",
                         event.value));
         count(&LiveReadings::server_lost, event.value);
         break;

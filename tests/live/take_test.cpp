@@ -111,7 +111,7 @@ TEST_CASE("a take's inputs are what came in, at the time of day, and its log tel
     const auto log = text_of(take / "log.txt");
     CHECK_THAT(log, Contains("6400    0:00.133  marker 1"));
     CHECK_THAT(log, Contains("7040    0:00.147  edit"));
-    CHECK_THAT(log, Contains("7040    0:00.147  lost: the server lost a buffer"));
+    CHECK_THAT(log, Contains("7040    0:00.147  lost: the server tells of 1 lost"));
     CHECK_THAT(log, Contains("7680    0:00.160  take ends"));
     AudioReader reader(take / "01 Mic 1.wav");
     CHECK(reader.info().frames == 7'680);
