@@ -15,8 +15,11 @@
 namespace kitfold::offline {
 namespace {
 
-using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
+using std::chrono::milliseconds;
+
+constexpr milliseconds kPicture(40), kJsonLine(1'000), kLogLine(10'000); ///< from one to the next
+constexpr milliseconds kSoon(5); ///< what is due so soon is done now, rather than a picture later
 
 /// The recordings of the session, where there are some already, say what rate it is made for.
 void refuse_other_rate(const Session& session, int server_hz) {
@@ -89,7 +92,7 @@ private:
     }
 
     void step() {
-        for (const char key : terminal_.wait(watch_.descriptor(), 40ms)) press(key);
+        for (const char key : terminal_.wait(watch_.descriptor(), kPicture)) press(key);
         if (watch_.changed()) take_changes();
         if (take_waits_ && engine_.begin_take()) take_waits_ = false;
         if (engine_.latency() != told_latency_) tell_latency();
@@ -180,12 +183,12 @@ private:
     /// Meters move at every look; what they show is put out as often as somebody can read it.
     void look() {
         const auto now = Clock::now();
-        if (now - looked_ < 35ms) return;
+        if (now - looked_ < kPicture - kSoon) return;
         const double seconds = std::chrono::duration<double>(now - looked_).count();
         looked_ = now;
         update_view(seconds);
-        const auto pause = request_.json ? 1000ms : Terminal::has_screen() ? 40ms : 10'000ms;
-        if (now - shown_ < pause - 5ms) return;
+        const auto pause = request_.json ? kJsonLine : Terminal::has_screen() ? kPicture : kLogLine;
+        if (now - shown_ < pause - kSoon) return;
         shown_ = now;
         show();
     }

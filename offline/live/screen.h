@@ -3,6 +3,7 @@
 #include "offline/live/jack_client.h"
 #include "offline/live/writer.h"
 #include "settings/settings_json.h"
+#include <array>
 #include <optional>
 #include <string>
 #include <vector>
