@@ -259,7 +259,7 @@ TEST_CASE("live on a server: a soundcheck writes what check would apply, and it 
     REQUIRE_FALSE(result.fixes.empty());
     for (const auto& fix : result.fixes) {
         CHECK(learned.mics[fix.mic].mix.delay_ms == fix.delay_ms);
-        CHECK((learned.mics[fix.mic].mix.polarity != 0.0) == fix.inverted);
+        CHECK((learned.mics[fix.mic].mix.polarity == dsp::Polarity::inverted) == fix.inverted);
     }
 }
 

@@ -65,7 +65,7 @@ TEST_CASE("a demo kit with learned gates: live and bounced are the same", "[live
     session = load_session(folder / "demo");
     session.output.bits = 32.0;
     REQUIRE(std::any_of(session.mics.begin(), session.mics.end(), [](const Mic& mic) {
-        return mic.gate && mic.gate->key == double(dsp::GateKey::kit);
+        return mic.gate && mic.gate->key == dsp::GateKey::kit;
     }));
 
     std::vector<std::vector<float>> sound;
