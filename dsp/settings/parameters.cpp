@@ -35,6 +35,7 @@ constexpr Choice kLowPassSlopes[] = {
     {0, "", "off"}, {6, "", "6 dB/oct"}, {12, "", "12 dB/oct"}, {24, "", "24 dB/oct"}};
 constexpr Choice kPanLaws[] = {{0, "", "0 dB"}, {-3, "", "-3 dB"}, {-4.5, "", "-4.5 dB"}, {-6, "", "-6 dB"}};
 constexpr Choice kBits[] = {{16, "", "16"}, {24, "", "24"}, {32, "", "32 float"}};
+constexpr Choice kSides[] = {{0, "drummer", "drummer"}, {1, "listener", "listener"}};
 constexpr Choice kTails[] = {{0, "open", "open"}, {1, "deadened", "deadened"}};
 
 constexpr Special kOffBelow{Special::End::below, kOffDb, "-inf", "-inf dB"};
@@ -222,6 +223,38 @@ constexpr Field<OutputSettings> kOutput[] = {
      &OutputSettings::dither},
 };
 
+constexpr Field<BalanceSettings> kBalance[] = {
+    {{"kick_db", "Kick", "dB", -24, 24, 0, linear, 1, "Loudness of a kick's stroke re the snare's"},
+     &BalanceSettings::kick_db},
+    {{"toms_db", "Toms", "dB", -24, 24, -1, linear, 1, "Loudness of a tom's stroke re the snare's"},
+     &BalanceSettings::toms_db},
+    {{"hihat_db", "Hi-hat", "dB", -40, 24, -12, linear, 1, "Loudness of a hi-hat's stroke re the snare's"},
+     &BalanceSettings::hihat_db},
+    {{"ride_db", "Ride", "dB", -40, 24, -10, linear, 1, "Loudness of a ride's stroke re the snare's"},
+     &BalanceSettings::ride_db},
+    {{"cymbals_db", "Cymbals", "dB", -40, 24, -6, linear, 1, "Loudness of a crash re the snare's stroke"},
+     &BalanceSettings::cymbals_db},
+    {{"overheads_db", "Overheads", "dB", -40, 12, -9, linear, 1,
+      "What the overheads alone bring of kick, snare and toms, re the whole of the drum"},
+     &BalanceSettings::overheads_db},
+    {{"rooms_db", "Rooms", "dB", -60, 12, -18, linear, 1,
+      "What the room mics alone bring of kick, snare and toms, re the whole of the drum"},
+     &BalanceSettings::rooms_db},
+    {{"kick_out_db", "Kick out", "dB", -40, 40, -2, linear, 1, "Kick out alone re kick in alone"},
+     &BalanceSettings::kick_out_db},
+    {{"snare_bottom_db", "Snare bottom", "dB", -40, 40, -9, linear, 1,
+      "Snare bottom alone re snare top alone"},
+     &BalanceSettings::snare_bottom_db},
+    {{"overhead_width", "Overhead width", "", 0, 1.5, 1, linear, 2,
+      "Side level of the overhead pair, 0 is mono"},
+     &BalanceSettings::overhead_width},
+    {{"room_width", "Room width", "", 0, 1.5, 0.6, linear, 2, "Side level of the room pair, 0 is mono"},
+     &BalanceSettings::room_width},
+    {{"side", "Side", "", 0, 1, 0, choice, 0, "Left and right as the drummer sits or as a listener faces",
+      kSides},
+     &BalanceSettings::side},
+};
+
 constexpr Field<RoomSettings> kRoom[] = {
     {{"temperature_c", "Temperature", "°C", -20, 50, 20, linear, 1,
       "Air temperature, for the speed of sound"},
@@ -295,6 +328,7 @@ template <> std::span<const Field<SumSettings>> fields<SumSettings>() noexcept {
 template <> std::span<const Field<DampSettings>> fields<DampSettings>() noexcept { return kDamp; }
 template <> std::span<const Field<RingBand>> fields<RingBand>() noexcept { return kRingBand; }
 template <> std::span<const Field<OutputSettings>> fields<OutputSettings>() noexcept { return kOutput; }
+template <> std::span<const Field<BalanceSettings>> fields<BalanceSettings>() noexcept { return kBalance; }
 template <> std::span<const Field<RoomSettings>> fields<RoomSettings>() noexcept { return kRoom; }
 
 bool allowed(const Parameter& parameter, double value) noexcept {

@@ -93,6 +93,7 @@ template <> std::span<const Field<SumSettings>> fields<SumSettings>() noexcept;
 template <> std::span<const Field<DampSettings>> fields<DampSettings>() noexcept; ///< without its bands
 template <> std::span<const Field<RingBand>> fields<RingBand>() noexcept;
 template <> std::span<const Field<OutputSettings>> fields<OutputSettings>() noexcept;
+template <> std::span<const Field<BalanceSettings>> fields<BalanceSettings>() noexcept;
 template <> std::span<const Field<RoomSettings>> fields<RoomSettings>() noexcept;
 
 /// The table's line of a member. @pre it is in the table

@@ -35,6 +35,7 @@ inline constexpr std::size_t kRoleCount = 17;
 
 enum class GateKey { own, side_chain, kit };
 enum class Polarity { normal, inverted };
+enum class Side { drummer, listener }; ///< from where left and right are seen
 
 /// A table, parameters.h, names, checks, stores and shows all members alike, as numbers: an enum's is its
 /// place.
@@ -132,6 +133,24 @@ struct OutputSettings {
     double bits = 24.0;
     double dither = 1.0;
     bool operator==(const OutputSettings&) const = default;
+};
+
+/// How loud each drum is to be in the submix: K-weighted loudness of a stroke, all mics together, in dB re
+/// the snare's (the kick's where there is no snare). Common practice, no source.
+struct BalanceSettings {
+    double kick_db = 0.0;
+    double toms_db = -1.0;
+    double hihat_db = -12.0;
+    double ride_db = -10.0;
+    double cymbals_db = -6.0;
+    double overheads_db = -9.0; ///< what the overheads alone bring of a stroke on a skin, re that drum's part
+    double rooms_db = -18.0;    ///< the same of the rooms
+    double kick_out_db = -2.0;  ///< kick out alone re kick in alone
+    double snare_bottom_db = -9.0; ///< snare bottom alone re snare top alone
+    double overhead_width = 1.0;   ///< for SumSettings
+    double room_width = 0.6;
+    double side = 0.0; ///< a Side
+    bool operator==(const BalanceSettings&) const = default;
 };
 
 struct RoomSettings {

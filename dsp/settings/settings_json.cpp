@@ -217,6 +217,7 @@ template <> std::string_view block_key<BusSettings>() noexcept { return "bus"; }
 template <> std::string_view block_key<SumSettings>() noexcept { return "sum"; }
 template <> std::string_view block_key<DampSettings>() noexcept { return "damp"; }
 template <> std::string_view block_key<RingBand>() noexcept { return "band"; }
+template <> std::string_view block_key<BalanceSettings>() noexcept { return "balance"; }
 template <> std::string_view block_key<OutputSettings>() noexcept { return "output"; }
 template <> std::string_view block_key<RoomSettings>() noexcept { return "room"; }
 
@@ -371,6 +372,7 @@ KITFOLD_SETTINGS_JSON(BusSettings)
 KITFOLD_SETTINGS_JSON(SumSettings)
 KITFOLD_SETTINGS_JSON(DampSettings)
 KITFOLD_SETTINGS_JSON(RingBand)
+KITFOLD_SETTINGS_JSON(BalanceSettings)
 KITFOLD_SETTINGS_JSON(OutputSettings)
 KITFOLD_SETTINGS_JSON(RoomSettings)
 #undef KITFOLD_SETTINGS_JSON

@@ -5,7 +5,7 @@
 // Nothing here is for the audio thread: everything allocates. All functions may run on any thread.
 //
 // The functions below are there for KickSettings, GateSettings, BusSettings, SumSettings, DampSettings,
-// RingBand, MicSettings, OfflineSettings, OutputSettings and RoomSettings.
+// RingBand, MicSettings, OfflineSettings, BalanceSettings, OutputSettings and RoomSettings.
 #include "settings/parameters.h"
 #include <nlohmann/json_fwd.hpp>
 #include <span>
@@ -28,8 +28,8 @@ public:
 };
 
 /// The key under which a block stands in a session, a preset or a plug-in state: "kick", "gate", "damp",
-/// "bus", "sum", "output", "room"; "mic" and "band" for the entries of the lists; "bounce" for what a mic has
-/// beside them.
+/// "bus", "sum", "balance", "output", "room"; "mic" and "band" for the entries of the lists; "bounce" for
+/// what a mic has beside them.
 template <class Settings> std::string_view block_key() noexcept;
 
 // ---- Strict: for files that a person writes ---------------------------------------------------------------

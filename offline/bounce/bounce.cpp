@@ -8,6 +8,7 @@
 #include "offline/util/errors.h"
 #include "offline/util/file_name.h"
 #include <algorithm>
+#include <cmath>
 #include <ctime>
 #include <fmt/chrono.h>
 #include <fmt/format.h>
@@ -88,13 +89,15 @@ std::optional<BroadcastInfo> broadcast_of(const KitReader& kit, const AudioForma
     return info;
 }
 
-/// Everything one bounce holds while it runs.
+/// Everything one bounce holds while it runs. Without an output it only measures.
 class Bounce {
 public:
     explicit Bounce(const BounceRequest& request)
-        : request_(request), kit_(request.session, {request.rate_hz, true}),
+        : request_(request), kit_(request.session, {request.rate_hz, !request.output.empty()}),
           stem_folder_((refuse(), request.stems)), mix_(prepared_mix(request.session, kit_.rate_hz())),
           meter_(kit_.rate_hz()) {
+        length_ = kit_.frames() + static_cast<std::int64_t>(mix_.latency());
+        if (request.output.empty()) return;
         figures_.format = output_format(2);
         figures_.format.broadcast = broadcast_of(kit_, figures_.format);
         writer_.emplace(request.output, figures_.format);
@@ -102,7 +105,6 @@ public:
         if (request.stems) open_stems();
         figures_.recall_json = beside(request.output, ".recall.json");
         figures_.recall_page = beside(request.output, ".recall.html");
-        length_ = kit_.frames() + static_cast<std::int64_t>(mix_.latency());
     }
 
     void run(const std::function<void(double)>& progress) {
@@ -130,6 +132,8 @@ public:
             blocks, [&](Block& block) { return fill(block); }, workers);
     }
 
+    [[nodiscard]] MeasuredSubmix measured() const { return {meter_.figures(), bus_figures()}; }
+
     BounceFigures finish() {
         writer_->close();
         figures_.output_xxh128 = writer_->xxh128();
@@ -140,6 +144,7 @@ public:
 
 private:
     void refuse() const {
+        if (request_.output.empty()) return;
         (void)container_for(request_.output);
         Outputs outputs;
         outputs.reads(request_.session);
@@ -195,7 +200,7 @@ private:
 
     void write(Block& block) {
         const std::size_t count = block.frames - block.skip;
-        if (count == 0) return;
+        if (count == 0 || !writer_) return;
         const float* const planes[] = {block.left.data() + block.skip, block.right.data() + block.skip};
         writer_->write(planes, count);
         for (std::size_t m = 0; m < stems_.size(); ++m) {
@@ -210,14 +215,19 @@ private:
         metered_ += static_cast<std::int64_t>(count);
     }
 
+    [[nodiscard]] std::optional<BusFigures> bus_figures() const {
+        const dsp::BusCompressor* bus = mix_.bus();
+        if (bus == nullptr) return std::nullopt;
+        return BusFigures{bus->largest_reduction_db(), bus->mean_reduction_db()};
+    }
+
     void gather() {
         figures_.stereo = meter_.figures();
         figures_.clipped = writer_->clipped();
         figures_.notices = kit_.notices();
         if (bleed_)
             figures_.notices.insert(figures_.notices.end(), bleed_->notices.begin(), bleed_->notices.end());
-        if (const dsp::BusCompressor* bus = mix_.bus())
-            figures_.bus = BusFigures{bus->largest_reduction_db(), bus->mean_reduction_db()};
+        figures_.bus = bus_figures();
         for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
             MicFigures& mic = figures_.mics[m];
             mic.source = kit_.sources()[m];
@@ -275,6 +285,32 @@ private:
 };
 
 } // namespace
+
+MeasuredSubmix measure_submix(const Session& session, std::optional<int> rate_hz,
+                              const std::function<void(double)>& progress) {
+    const BounceRequest request{.session = session, .output = {}, .stems = {}, .rate_hz = rate_hz};
+    Bounce job(request);
+    job.run(progress);
+    return job.measured();
+}
+
+std::string fit_output(Session& session, const OutputWish& wish, const MeasuredSubmix& at_0_db) {
+    constexpr double kLowestDb = -90.0, kHighestDb = 12.0; // of an output level
+    const double for_peak = wish.peak_dbtp - at_0_db.stereo.true_peak_dbtp;
+    const double for_loudness =
+        wish.loudness_lufs ? *wish.loudness_lufs - at_0_db.stereo.loudness_lufs : for_peak;
+    if (!std::isfinite(for_peak) || !std::isfinite(for_loudness)) return "the submix is silent";
+    const double wanted = std::min(for_loudness, for_peak);
+    // down to the tenth, so that the peak stays under
+    session.output.level_db = std::clamp(std::floor(wanted * 10.0) / 10.0, kLowestDb, kHighestDb);
+    if (wanted > kHighestDb)
+        return fmt::format("the output goes up to {:.0f} dB, but it would take {:.1f} dB: recorded too low",
+                           kHighestDb, wanted);
+    if (for_peak < for_loudness)
+        return fmt::format("{:.1f} LUFS would need {:.1f} dB more, and peaks would pass {:.1f} dBTP",
+                           *wish.loudness_lufs, for_loudness - for_peak, wish.peak_dbtp);
+    return {};
+}
 
 BounceFigures bounce(const BounceRequest& request, const std::function<void(double)>& progress) {
     Bounce job(request);

@@ -43,6 +43,25 @@ struct BounceFigures {
     [[nodiscard]] double seconds() const noexcept { return double(format.frames) / format.rate_hz; }
 };
 
+/// A submix that was mixed and not written.
+struct MeasuredSubmix {
+    StereoFigures stereo; ///< may be over full scale: nothing was clipped
+    std::optional<BusFigures> bus;
+};
+/// What bounce() would measure. Throws Error as KitReader does.
+MeasuredSubmix measure_submix(const Session& session, std::optional<int> rate_hz = {},
+                              const std::function<void(double)>& progress = {});
+
+/// What a bounce is to come to; at least one is asked for.
+struct OutputWish {
+    std::optional<double> loudness_lufs;
+    double peak_dbtp = -1.0;
+};
+/// Sets the session's output level so that it comes to the loudness, or as near as the true peak allows;
+/// without one, to the peak. The level may be -90 to 12 dB and is rounded down to 0.1. Returns what could not
+/// be reached together; empty: all was. @param at_0_db the same session's submix with an output level of 0 dB
+std::string fit_output(Session& session, const OutputWish& wish, const MeasuredSubmix& at_0_db);
+
 /// Reads, mixes, writes and measures on as many threads as there are cores; memory does not grow with the
 /// length. When bleed is to be taken down in a mic, the take is gone through once before that. The latency of
 /// the blocks is taken out. Writes the output, the recall sheet beside it (NAME.recall.json,

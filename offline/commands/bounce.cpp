@@ -13,10 +13,19 @@ Exit bounce_command(const BounceOptions& options) {
     if (!options.stems.empty()) request.stems = options.stems;
     if (options.rate_hz != 0) request.rate_hz = options.rate_hz;
     BounceFigures figures;
+    std::string missed;
+    if (options.loudness_lufs || options.peak_dbtp) {
+        auto plain = request.session;
+        plain.output.level_db = 0.0;
+        OutputWish wish{options.loudness_lufs};
+        if (options.peak_dbtp) wish.peak_dbtp = *options.peak_dbtp;
+        missed = fit_output(request.session, wish, measure_submix(plain, request.rate_hz));
+    }
     {
         Progress progress("bounce");
         figures = bounce(request, [&](double share) { progress.show(share); });
     }
+    if (!missed.empty()) figures.notices.push_back("Output: " + missed);
     if (options.json)
         print_json(bounce_json(request, figures));
     else

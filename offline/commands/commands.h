@@ -4,6 +4,7 @@
 // returns how the program is to end.
 #include "offline/demo/demo.h"
 #include "offline/util/errors.h"
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -25,7 +26,12 @@ struct CheckOptions {
 struct BounceOptions {
     std::string session, output, stems; ///< stems: empty for none
     int rate_hz = 0;                    ///< 0: that of the files
+    std::optional<double> loudness_lufs, peak_dbtp;
     bool json = false;
+};
+struct BalanceOptions {
+    std::string session, balance, side; ///< balance, side: empty for the session's own
+    bool json = false, apply = false;
 };
 struct AuditionOptions {
     std::string session, open, deadened, role, folder; ///< either a session, or two takes
@@ -46,6 +52,7 @@ Exit demo_command(const DemoOptions& options);
 Exit new_command(const NewOptions& options);
 Exit check_command(const CheckOptions& options);
 Exit bounce_command(const BounceOptions& options);
+Exit balance_command(const BalanceOptions& options);
 Exit audition_command(const AuditionOptions& options);
 Exit live_command(const LiveOptions& options);
 Exit list_presets_command(const PresetsOptions& options);

@@ -79,8 +79,8 @@ void add_check(CLI::App& app, Exit& exit) {
         ->required();
     command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
     command->add_flag("--apply", options->apply,
-                      "Write polarity, delay, bleed and the thresholds of gates into the session; the old "
-                      "file is kept");
+                      "Write polarity, delay, bleed, the thresholds of gates and the balance into the "
+                      "session; the old file is kept");
     add_json_flag(*command, options->json);
     command->footer("Ends with 0 when there is nothing to fix, with 1 when there is.");
     command->callback([options, &exit] { exit = check_command(*options); });
@@ -96,8 +96,36 @@ void add_bounce(CLI::App& app, Exit& exit) {
     command->add_option("--stems", options->stems, "Also write each mic after its strip into this folder");
     command->add_option("--rate", options->rate_hz, "Convert files of another rate to this one, in Hz")
         ->check(CLI::Range(8'000, 384'000));
+    command
+        ->add_option(
+            "--loudness", options->loudness_lufs,
+            "Set the output level so that the file comes to this loudness, in LUFS, or as near as the "
+            "peak allows")
+        ->check(CLI::Range(-60.0, 0.0));
+    command
+        ->add_option("--peak", options->peak_dbtp,
+                     "The highest true peak, in dBTP (-1 with --loudness); alone: the level that reaches it")
+        ->check(CLI::Range(-60.0, 0.0));
     add_json_flag(*command, options->json);
     command->callback([options, &exit] { exit = bounce_command(*options); });
+}
+
+void add_balance(CLI::App& app, Exit& exit) {
+    const auto options = std::make_shared<BalanceOptions>();
+    auto* command = app.add_subcommand("balance", "Set the levels of a session from what its drums measure");
+    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
+        ->required();
+    command->add_option("--balance", options->balance,
+                        "What it is to come to: a balance preset, or a file like one");
+    command->add_option("--side", options->side, "Left and right as seen by: drummer or listener");
+    command->add_flag("--apply", options->apply, "Write it into the session; the old file is kept");
+    add_json_flag(*command, options->json);
+    command->footer(
+        "A level that you have set stays. To hand it back, take level_db and balanced_db of that mic "
+        "out of the session.\n"
+        "Examples:\n  kitfold balance takes/monday\n"
+        "  kitfold balance takes/monday --balance balance_kit --apply");
+    command->callback([options, &exit] { exit = balance_command(*options); });
 }
 
 void add_audition(CLI::App& app, Exit& exit) {
@@ -224,6 +252,7 @@ Exit run_command_line(int argc, char** argv) {
     add_demo(app, exit);
     add_new(app, exit);
     add_check(app, exit);
+    add_balance(app, exit);
     add_bounce(app, exit);
     add_audition(app, exit);
     add_live(app, exit);

@@ -14,8 +14,8 @@ using dsp::key_path;
 using dsp::SettingsError;
 using dsp::shown;
 
-constexpr std::string_view kKinds[] = {"kick", "gate", "damp",
-                                       "bus",  "sum",  "kit"}; // kits last: they name the others
+constexpr std::string_view kKinds[] = {"kick", "gate",    "damp", "bus",
+                                       "sum",  "balance", "kit"}; // kits last: they name the others
 constexpr std::string_view kTemplateKeys[] = {
     "kitfold_template", "title", "about", "mics", "sum", "bus", "output"};
 
@@ -104,6 +104,7 @@ PresetContent read_content(const Json& json, std::string_view kind, const std::v
     if (kind == "damp") return read_block<dsp::DampSettings>(json);
     if (kind == "bus") return read_block<dsp::BusSettings>(json);
     if (kind == "sum") return read_block<dsp::SumSettings>(json);
+    if (kind == "balance") return read_block<dsp::BalanceSettings>(json);
     return read_kit(json, presets);
 }
 
@@ -172,6 +173,8 @@ std::vector<Preset> load_presets(const fs::path& folder) {
         }
     return out;
 }
+
+Preset load_preset(const fs::path& file, std::string_view kind) { return read_preset(file, kind, {}); }
 
 const Preset& find_preset(const std::vector<Preset>& presets, std::string_view name) {
     const auto found =

@@ -18,11 +18,11 @@ namespace kitfold::offline {
 /// The settings of one block, or a kit: a session whose mics have a role and settings but no name and no
 /// file.
 using PresetContent = std::variant<dsp::KickSettings, dsp::GateSettings, dsp::DampSettings, dsp::BusSettings,
-                                   dsp::SumSettings, Session>;
+                                   dsp::SumSettings, dsp::BalanceSettings, Session>;
 
 struct Preset {
     std::string name;  ///< the file's name without .json; one of a kind over all blocks
-    std::string kind;  ///< the folder: "kick", "gate", "damp", "bus", "sum" or "kit"
+    std::string kind;  ///< the folder: "kick", "gate", "damp", "bus", "sum", "balance" or "kit"
     std::string title; ///< one line
     std::string about; ///< what it is for
     PresetContent content;
@@ -35,6 +35,10 @@ std::filesystem::path presets_folder();
 /// Every preset of the folder, by kind and name. Throws Error, bad_input, for the first file that is not
 /// right: the line names it, its key and what would be right.
 std::vector<Preset> load_presets(const std::filesystem::path& folder);
+
+/// The preset in one file, wherever it is. @param kind not "kit": a kit names others. Throws Error as
+/// load_presets does, io_failed when it can't be read.
+Preset load_preset(const std::filesystem::path& file, std::string_view kind);
 
 /// The one with that name. Throws bad_input that tells the names there are.
 const Preset& find_preset(const std::vector<Preset>& presets, std::string_view name);

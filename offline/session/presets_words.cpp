@@ -32,7 +32,7 @@ std::string lines_of(const Session& kit) {
 template <class Use> void each_block(Use use) {
     use(dsp::MicSettings()), use(dsp::OfflineSettings()), use(dsp::KickSettings()), use(dsp::GateSettings());
     use(dsp::DampSettings()), use(dsp::RingBand()), use(dsp::SumSettings()), use(dsp::BusSettings());
-    use(dsp::OutputSettings()), use(dsp::RoomSettings());
+    use(dsp::BalanceSettings()), use(dsp::OutputSettings()), use(dsp::RoomSettings());
 }
 
 } // namespace
@@ -48,7 +48,7 @@ dsp::Json presets_json(const std::filesystem::path& folder, const std::vector<Pr
 std::string presets_text(const std::vector<Preset>& presets) {
     std::string out;
     for (const auto& preset : presets)
-        out += fmt::format("{:<5} {:<22} {}\n", preset.kind, preset.name, preset.title);
+        out += fmt::format("{:<7} {:<22} {}\n", preset.kind, preset.name, preset.title);
     return out;
 }
 

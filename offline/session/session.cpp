@@ -22,8 +22,8 @@ constexpr int kVersion = 1;
 constexpr std::size_t kMaxMics = 32;
 constexpr int kMaxChannel = 1024; // libsndfile's own limit
 constexpr std::size_t kMaxNameBytes = 100;
-constexpr std::string_view kTop[] = {"kitfold_session", "title", "room", "mics", "sum", "bus",
-                                     "output",          "bleed"};
+constexpr std::string_view kTop[] = {"kitfold_session", "title",  "room", "mics", "sum", "bus",
+                                     "balance",         "output", "bleed"};
 
 std::vector<std::string_view> mic_keys() {
     std::vector<std::string_view> out = {"name", "role", "file", "channel"};
@@ -31,7 +31,7 @@ std::vector<std::string_view> mic_keys() {
         if (key != "role") out.push_back(key);
     const auto offline = dsp::keys<dsp::OfflineSettings>();
     out.insert(out.end(), offline.begin(), offline.end());
-    for (const auto block : {"kick", "gate", "damp"}) out.emplace_back(block);
+    for (const auto key : {"balanced_db", "kick", "gate", "damp"}) out.emplace_back(key);
     return out;
 }
 
@@ -110,6 +110,20 @@ void refuse_reduction_without_drum(const Json& json, const Mic& mic, std::string
             std::string(dsp::token(mic.role)) + "\"");
 }
 
+std::optional<double> read_balanced_level(const Json& json, std::string_view at) {
+    const auto found = json.find("balanced_db");
+    if (found == json.end()) return std::nullopt;
+    dsp::MicSettings level; // the same range, and the same words for what is out of it
+    const auto path = key_path(at, "balanced_db");
+    try {
+        dsp::read_keys(Json{{"level_db", *found}}, "", level);
+    } catch (const SettingsError& error) {
+        const std::string_view said = error.what();
+        throw SettingsError(path + std::string(said.substr(std::string_view("level_db").size())));
+    }
+    return level.level_db;
+}
+
 Mic read_mic(const Json& json, const std::string& at) {
     static const auto known = mic_keys();
     dsp::check_keys(json, at, known);
@@ -127,6 +141,7 @@ Mic read_mic(const Json& json, const std::string& at) {
         mic.role = mic.mix.role;
         dsp::read_keys(json, at, mic.bounce);
         refuse_reduction_without_drum(json, mic, at);
+        mic.balanced_db = read_balanced_level(json, at);
         read_block(json, at, mic.kick);
         read_block(json, at, mic.gate);
         read_block(json, at, mic.damp);
@@ -167,6 +182,17 @@ std::vector<std::string> mic_names(const Session& session) {
     return names;
 }
 
+void read_output(const Json& json, Session& session) {
+    const auto output = json.find("output");
+    if (output == json.end()) return;
+    auto known = std::vector<std::string_view>(dsp::keys<dsp::OutputSettings>().begin(),
+                                               dsp::keys<dsp::OutputSettings>().end());
+    known.emplace_back("balanced_db");
+    dsp::check_keys(*output, "output", known);
+    dsp::read_keys(*output, "output", session.output);
+    session.balanced_output_db = read_balanced_level(*output, "output");
+}
+
 Session read_session(const Json& json) {
     if (json.is_object()) read_version(json); // before unknown keys: a later version may have more
     dsp::check_keys(json, "", kTop);
@@ -178,7 +204,8 @@ Session read_session(const Json& json) {
     read_block(json, "", session.sum);
     read_block(json, "", session.bus);
     if (session.bus) refuse_side_chain(session.bus->key, "bus.key", "\"own\"");
-    read_block(json, "", session.output);
+    read_block(json, "", session.balance);
+    read_output(json, session);
     if (const auto bleed = json.find("bleed"); bleed != json.end())
         session.bleed = dsp::read_kit_key(*bleed, "bleed", mic_names(session));
     return session;
@@ -192,6 +219,13 @@ template <class Settings> void write_block(Json& parent, const Settings& setting
     parent[std::string(dsp::block_key<Settings>())] = dsp::to_json(settings);
 }
 
+void write_balanced_level(Json& object, const std::optional<double>& level_db) {
+    if (!level_db) return;
+    dsp::MicSettings level;
+    level.level_db = *level_db;
+    object["balanced_db"] = dsp::to_json(level)["level_db"];
+}
+
 Json mic_json(const Mic& mic) {
     Json out = {{"name", mic.name},
                 {"role", std::string(dsp::token(mic.role))},
@@ -202,6 +236,7 @@ Json mic_json(const Mic& mic) {
         if (key != "role") out[key] = value;
     if (mic.bounce != dsp::OfflineSettings{}) // earlier versions don't know these keys
         out.update(dsp::to_json(mic.bounce));
+    write_balanced_level(out, mic.balanced_db);
     write_block(out, mic.kick);
     write_block(out, mic.gate);
     write_block(out, mic.damp);
@@ -233,7 +268,9 @@ std::string to_json_text(const Session& session) {
     for (const auto& mic : session.mics) json["mics"].push_back(mic_json(mic));
     write_block(json, session.sum);
     write_block(json, session.bus);
+    write_block(json, session.balance);
     write_block(json, session.output);
+    write_balanced_level(json["output"], session.balanced_output_db);
     if (!session.bleed.mics.empty()) json["bleed"] = dsp::to_json(session.bleed, mic_names(session));
     try {
         return dsp::pretty(json);

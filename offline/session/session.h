@@ -16,6 +16,7 @@ struct Mic {
     int channel = 1;             ///< 1-based channel of the file
     dsp::MicSettings mix;        ///< level, pan, polarity, delay, mute; its role is kept equal to `role`
     dsp::OfflineSettings bounce; ///< what plug-ins do not have
+    std::optional<double> balanced_db;     ///< the level that a balance wrote; another in `mix` is a person's
     std::optional<dsp::KickSettings> kick; ///< a block that is left out is bypassed exactly
     std::optional<dsp::GateSettings> gate;
     std::optional<dsp::DampSettings> damp;
@@ -28,7 +29,9 @@ struct Session {
     std::vector<Mic> mics; ///< 1..32
     dsp::SumSettings sum;
     std::optional<dsp::BusSettings> bus;
+    std::optional<dsp::BalanceSettings> balance; ///< what the levels are to come to
     dsp::OutputSettings output;
+    std::optional<double> balanced_output_db; ///< as a mic's balanced_db, of the output level
     dsp::KitKeyTable bleed; ///< what gates with key "kit" know of the other mics; empty: nothing
 };
 

@@ -35,13 +35,14 @@ inline double low_energy(const std::vector<float>& x, const std::vector<double>&
 inline void bare_pair(const std::filesystem::path& folder, const std::string& a, const std::string& b) {
     auto session = nlohmann::ordered_json::parse(bytes_of_file(folder / "session.json"));
     for (auto& mic : session["mics"]) {
-        for (const char* block : {"kick", "gate", "damp", "level_db"}) mic.erase(block);
+        for (const char* block : {"kick", "gate", "damp"}) mic.erase(block);
+        mic["level_db"] = 0, mic["balanced_db"] = -1; // set by a person, so that the balance leaves it
         mic["pan"] = 0;
         mic["mute"] = mic["role"] != a && mic["role"] != b;
     }
     session["sum"] = {{"pan_law_db", 0}};
     session.erase("bus");
-    session["output"] = {{"bits", 32}, {"level_db", 0}};
+    session["output"] = {{"bits", 32}, {"level_db", 0}, {"balanced_db", -1}};
     write_text(folder / "session.json", session.dump());
 }
 

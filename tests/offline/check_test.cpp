@@ -58,7 +58,9 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
     const Folder folder;
     make_demo(folder.path(), 30.0);
     auto session = Json::parse(bytes_of_file(folder / "session.json"));
-    session["mics"][2]["level_db"] = -1.5; // a hand edit
+    session["mics"][2]["level_db"] = -1.5;                      // a hand edit
+    for (auto& mic : session["mics"]) mic["balanced_db"] = -90; // not what is set: every level is a person's
+    session["output"]["balanced_db"] = -90;
     write_text(folder / "session.json", session.dump());
     const auto before = bytes_of_file(folder / "session.json");
 
@@ -80,7 +82,7 @@ TEST_CASE("check finds what to fix, --apply writes it, and then there is nothing
     const auto fixed = Json::parse(bytes_of_file(folder / "session.json"));
     CHECK(fixed["mics"][2]["level_db"] == -1.5);
     auto without = fixed;
-    without.erase("bleed");
+    without.erase("bleed"), without.erase("balance");
     for (auto* json : {&without, &session})
         for (auto& mic : (*json)["mics"]) {
             mic.erase("polarity"), mic.erase("delay_ms");

@@ -19,7 +19,7 @@ std::vector<const Parameter*> every_parameter() {
     std::vector<const Parameter*> out;
     append<MicSettings>(out), append<KickSettings>(out), append<GateSettings>(out), append<BusSettings>(out);
     append<SumSettings>(out), append<DampSettings>(out), append<RingBand>(out), append<OutputSettings>(out);
-    append<RoomSettings>(out), append<OfflineSettings>(out);
+    append<RoomSettings>(out), append<OfflineSettings>(out), append<BalanceSettings>(out);
     return out;
 }
 
@@ -79,7 +79,7 @@ template <class Settings> void check_table() {
 
 TEMPLATE_TEST_CASE("the table of a block is whole and its defaults are the struct's", "[parameters]",
                    MicSettings, KickSettings, GateSettings, BusSettings, SumSettings, DampSettings, RingBand,
-                   OutputSettings, RoomSettings, OfflineSettings) {
+                   OutputSettings, RoomSettings, OfflineSettings, BalanceSettings) {
     check_table<TestType>();
 }
 

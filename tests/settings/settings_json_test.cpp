@@ -33,7 +33,7 @@ std::string message(std::string_view text, std::string_view at = "") {
 
 TEMPLATE_TEST_CASE("settings survive JSON text, each value of each parameter", "[settings]", MicSettings,
                    KickSettings, GateSettings, BusSettings, SumSettings, DampSettings, RingBand,
-                   OutputSettings, RoomSettings, OfflineSettings) {
+                   OutputSettings, RoomSettings, OfflineSettings, BalanceSettings) {
     for (const auto& field : fields<TestType>())
         for (const double value : worth_trying(field.parameter)) {
             TestType in, out, state;

@@ -1,0 +1,190 @@
+#include "core/units.h"
+#include "filters/k_weighting.h"
+#include "mix/balance.h"
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kWarmUp_s = 0.5; // a gate's hold and release, and the ring of a filter
+constexpr std::size_t kMostStrokes = 16, kEnoughStrokes = 6;
+constexpr std::size_t kBlock = 4'096;
+constexpr double kGate_db = 10.0; // ITU-R BS.1770-4, relative gate
+
+struct Stroke {
+    std::size_t drum = 0; ///< index in the drums chosen
+    std::int64_t start = 0;
+    bool spoiled = false; ///< something as loud falls into it
+    std::vector<double> power;
+};
+
+/// How much a drum's stroke drowns another: skins most, then crashes and ride, a hi-hat least.
+int heaviness(Drum drum) noexcept { return !is_plate(drum) ? 3 : drum == Drum::hihat ? 1 : 2; }
+
+/// The heaviest other drum that is struck within a stroke's time, or just before so that it rings on.
+int company(const Hit& stroke, std::span<const Hit> hits) {
+    constexpr double kRingsOn_s = 0.1;
+    int most = 0;
+    for (const auto& other : hits) {
+        const double after_s = other.time_s - stroke.time_s;
+        if (other.drum != stroke.drum && after_s > -kRingsOn_s &&
+            after_s < (kStroke_ms - kStrokeBefore_ms) / 1'000.0)
+            most = std::max(most, heaviness(other.drum));
+    }
+    return most;
+}
+
+/// Strokes of one drum that speak for it, the least disturbed first.
+std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz, std::size_t index) {
+    std::vector<const Hit*> own;
+    double sum = 0.0;
+    for (const auto& hit : hits)
+        if (hit.drum == drum) own.push_back(&hit), sum += power_from_db(hit.strength_db);
+    if (own.empty()) return {};
+    const double least_db = 10.0 * std::log10(sum / double(own.size())) - kGate_db;
+    std::erase_if(own, [=](const Hit* h) { return h->strength_db < least_db; });
+    std::vector<std::pair<int, const Hit*>> order;
+    for (const auto* hit : own) order.emplace_back(company(*hit, hits), hit);
+    std::stable_sort(order.begin(), order.end(),
+                     [](const auto& a, const auto& b) { return a.first < b.first; });
+    std::vector<Stroke> out;
+    for (std::size_t n = 0; n < order.size() && out.size() < kMostStrokes; ++n) {
+        if (out.size() >= kEnoughStrokes && order[n].first > order[n - 1].first) break;
+        const double start_s = order[n].second->time_s - kStrokeBefore_ms / 1'000.0;
+        out.push_back({index, std::llround(start_s * rate_hz), order[n].first >= heaviness(drum), {}});
+    }
+    return out;
+}
+
+/// Runs the strips over the strokes' surroundings and sums up what every two mics have in common.
+class Listener {
+public:
+    Listener(const Take& take, std::span<const MicStrip> strips, const KitKeyTable& table)
+        : take_(take), mics_(strips.size()), in_(mics_, std::vector<float>(kBlock)), out_(in_), left_(kBlock),
+          right_(kBlock) {
+        std::vector<MicStrip> plain(strips.begin(), strips.end());
+        for (auto& s : plain) s.mix.mute = s.mix.solo = 0.0;
+        (void)mix_.prepare(take.rate_hz, plain, {}, {}, 0.0, best_isa(), table);
+        length_ = std::int64_t(std::lround(kStroke_ms / 1'000.0 * take.rate_hz));
+        for (std::size_t m = 0; m < mics_; ++m) {
+            ins_.push_back(in_[m].data()), outs_.push_back(out_[m].data());
+            weighted_.emplace_back(std::size_t(length_));
+        }
+    }
+
+    /// @param strokes by time
+    void hear(std::vector<Stroke>& strokes, const std::function<void(double)>& progress) {
+        for (std::size_t n = 0; n < strokes.size(); ++n) {
+            hear(strokes[n]);
+            if (progress) progress(double(n + 1) / double(strokes.size()));
+        }
+    }
+
+private:
+    /// Each stroke anew, so that what is found of one does not depend on which others were chosen.
+    void hear(Stroke& stroke) {
+        mix_.reset();
+        weighting_.assign(mics_, KWeighting<double>(take_.rate_hz));
+        std::int64_t at = stroke.start - std::llround(kWarmUp_s * take_.rate_hz);
+        const std::int64_t begin = stroke.start + std::int64_t(mix_.latency()), end = begin + length_;
+        while (at < end) {
+            const auto count = std::size_t(std::min<std::int64_t>(kBlock, end - at));
+            for (std::size_t m = 0; m < mics_; ++m) take_.read(m, at, std::span(in_[m]).first(count));
+            mix_.process(ins_.data(), left_.data(), right_.data(), count, outs_.data());
+            for (std::size_t m = 0; m < mics_; ++m) {
+                weighting_[m].process(outs_[m], outs_[m], count);
+                const auto from = std::max(at, begin);
+                if (from < at + std::int64_t(count))
+                    std::copy(outs_[m] + (from - at), outs_[m] + count,
+                              weighted_[m].begin() + (from - begin));
+            }
+            at += std::int64_t(count);
+        }
+        stroke.power.assign(mics_ * mics_, 0.0);
+        for (std::size_t i = 0; i < mics_; ++i)
+            for (std::size_t j = i; j < mics_; ++j)
+                stroke.power[i * mics_ + j] = stroke.power[j * mics_ + i] = common(i, j);
+    }
+
+    [[nodiscard]] double common(std::size_t i, std::size_t j) const {
+        double sum = 0.0;
+        for (std::size_t n = 0; n < weighted_[i].size(); ++n)
+            sum += double(weighted_[i][n]) * double(weighted_[j][n]);
+        return sum / double(length_);
+    }
+
+    const Take& take_;
+    std::size_t mics_;
+    KitMix mix_;
+    std::int64_t length_ = 0;
+    std::vector<KWeighting<double>> weighting_;
+    std::vector<std::vector<float>> in_, out_, weighted_;
+    std::vector<float> left_, right_;
+    std::vector<const float*> ins_;
+    std::vector<float*> outs_;
+};
+
+/// The strokes' power in all mics, each mic counted alike whatever its level.
+std::vector<double> weights_of(std::span<const Stroke> strokes, std::size_t mics) {
+    std::vector<double> out(strokes.size(), 0.0);
+    for (std::size_t m = 0; m < mics; ++m) {
+        double sum = 0.0;
+        for (const auto& s : strokes) sum += s.power[m * mics + m];
+        for (std::size_t n = 0; n < out.size(); ++n)
+            if (sum > 0.0) out[n] += strokes[n].power[m * mics + m] / sum;
+    }
+    return out;
+}
+
+/// Mean of the middle half.
+StrokePower middle_of(std::span<const Stroke> strokes, Drum drum, std::size_t mics) {
+    const auto weights = weights_of(strokes, mics);
+    std::vector<std::size_t> order(strokes.size());
+    for (std::size_t n = 0; n < order.size(); ++n) order[n] = n;
+    std::stable_sort(order.begin(), order.end(),
+                     [&](std::size_t a, std::size_t b) { return weights[a] < weights[b]; });
+    const auto cut = order.size() / 4;
+    StrokePower out{drum, strokes.size(), std::vector<double>(mics * mics, 0.0)};
+    for (std::size_t n = cut; n < order.size() - cut; ++n)
+        for (std::size_t k = 0; k < out.power.size(); ++k)
+            out.power[k] += strokes[order[n]].power[k] / double(order.size() - 2 * cut);
+    return out;
+}
+
+/// Takes out the close mics of other drums.
+void leave_only(StrokePower& strokes, std::span<const TakeMic> mics) {
+    const auto foreign = [&](std::size_t m) {
+        const auto own = own_drum(mics[m].role);
+        return own && *own != strokes.drum;
+    };
+    for (std::size_t i = 0; i < mics.size(); ++i)
+        for (std::size_t j = 0; j < mics.size(); ++j)
+            if (foreign(i) || foreign(j)) strokes.power[i * mics.size() + j] = 0.0;
+}
+
+} // namespace
+
+MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std::span<const MicStrip> strips,
+                                const KitKeyTable& table, const std::function<void(double)>& progress) {
+    MeasuredBalance out{strips.size(), {}};
+    std::vector<Stroke> strokes;
+    for (std::size_t d = 0; d < kDrumCount; ++d) {
+        auto chosen = choose(hits, Drum(d), take.rate_hz, d);
+        std::move(chosen.begin(), chosen.end(), std::back_inserter(strokes));
+    }
+    Listener(take, strips, table).hear(strokes, progress);
+    for (std::size_t d = 0; d < kDrumCount; ++d) {
+        std::vector<Stroke> own;
+        for (auto& s : strokes)
+            if (s.drum == d) own.push_back(std::move(s));
+        if (own.empty()) continue;
+        auto& found = out.drums.emplace_back(middle_of(own, Drum(d), strips.size()));
+        const auto spoiled = std::count_if(own.begin(), own.end(), [](const Stroke& s) { return s.spoiled; });
+        if (2 * std::size_t(spoiled) > own.size()) leave_only(found, take.mics);
+    }
+    return out;
+}
+
+} // namespace kitfold::dsp
