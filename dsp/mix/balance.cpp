@@ -1,6 +1,5 @@
 #include "mix/balance.h"
 #include "core/units.h"
-#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -10,34 +9,44 @@ namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kLufsOffset = -0.691; // ITU-R BS.1770-4
-constexpr double kHighestLevel_db = 12.0;
-constexpr double kLeastPower = 1e-12; // under the gate of -70 LUFS by a long way
-constexpr double kPull_db = 20.0;     // a level that nothing asks for stays at its start
-
-// how dear each wish is, see the header
-constexpr double kOwnMic_db = 0.5, kNoMic_db = 3.0, kBed_db = 6.0, kRooms_db = 1.0, kPartner_db = 1.0,
-                 kEven_db = 1.0, kWhole_db = 20.0;
+constexpr double kLeastPower = 1e-12;  // under the gate of -70 LUFS by a long way
+constexpr double kReached_db = 0.5;    // half of what the balance promises
+constexpr double kStep_db = 0.1;       // of the search for the overheads' level, as levels are written
 
 using Mics = std::vector<std::size_t>;
 
-/// Power of some mics together, and each one's share in it.
-struct Part {
-    double power = 0.0;
-    std::vector<std::pair<std::size_t, double>> shares;
-};
+double lufs(double power) {
+    return power > kLeastPower ? kLufsOffset + 10.0 * std::log10(power) : -kInfinity;
+}
+double power_of_lufs(double loudness) { return power_from_db(loudness - kLufsOffset); }
 
-Part part_of(const StrokePower& strokes, const Mics& group, std::span<const StereoGain> gains) {
-    const auto n = gains.size();
-    Part out;
-    for (const auto i : group) {
-        double share = 0.0;
-        for (const auto j : group)
-            share +=
-                (gains[i].left * gains[j].left + gains[i].right * gains[j].right) * strokes.power[i * n + j];
-        out.shares.emplace_back(i, share);
-        out.power += share;
-    }
-    out.power = std::max(out.power, kLeastPower);
+bool is_skin(Drum d) { return !is_plate(d); }
+bool leads(Drum d) { return d == Drum::kick || d == Drum::snare; }
+
+/// What two groups of mics have in common, sides added up.
+double common(const StrokePower& strokes, std::span<const StereoGain> gains, const Mics& a, const Mics& b) {
+    double sum = 0.0;
+    for (const auto i : a)
+        for (const auto j : b)
+            sum += (gains[i].left * gains[j].left + gains[i].right * gains[j].right) *
+                   strokes.power[i * gains.size() + j];
+    return sum;
+}
+
+/// Power left, right, and what both have in common.
+struct Sides {
+    double left = 0.0, right = 0.0, both = 0.0;
+};
+Sides sides_of(const StrokePower& strokes, std::span<const StereoGain> gains,
+               std::span<const std::size_t> mics) {
+    Sides out;
+    for (const auto i : mics)
+        for (const auto j : mics) {
+            const double power = strokes.power[i * gains.size() + j];
+            out.left += gains[i].left * gains[j].left * power;
+            out.right += gains[i].right * gains[j].right * power;
+            out.both += gains[i].left * gains[j].right * power;
+        }
     return out;
 }
 
@@ -47,293 +56,281 @@ Mics all_of(std::size_t count) {
     return all;
 }
 
-double lufs(double power) { return kLufsOffset + 10.0 * std::log10(power); }
-
-bool is_skin(Drum d) { return !is_plate(d); }
-
-/// One thing that is wanted: loudness of some mics on a drum's strokes, re the whole's level or re other
-/// mics.
-struct Goal {
+/// The mics of one drum that may be moved, as one: how far from each other they are is settled.
+struct Own {
     const StrokePower* strokes = nullptr;
-    Mics mics, against; ///< against: empty for the whole's level
-    double wanted_db = 0.0, unsure_db = 1.0;
+    Mics mics;
+    std::vector<double> base_db; ///< of these mics, before the shift
+    double wanted_lufs = 0.0;
+    double alone_db = 0.0; ///< shift at which they alone bring the whole of the drum
+    double lowest_db = 0.0, highest_db = 0.0;
+    double shift_db = 0.0;
 };
 
 class Solver {
 public:
     Solver(const MeasuredBalance& measured, std::span<const BalanceMic> mics, const BalanceSettings& target)
-        : measured_(measured), mics_(mics), target_(target), all_(all_of(mics.size())) {
-        for (std::size_t m = 0; m < mics.size(); ++m) {
-            const auto& mic = mics[m];
-            const bool audible = mic.at_0_db.left != 0.0 || mic.at_0_db.right != 0.0;
-            anchored_ = anchored_ || (mic.fixed_db && audible);
-            if (!mic.fixed_db && audible) free_.push_back(m);
-        }
-        place();
-        want();
+        : measured_(measured), mics_(mics), target_(target), level_db_(mics.size(), 0.0),
+          unheard_(mics.size(), 0) {
+        for (std::size_t m = 0; m < mics.size(); ++m) level_db_[m] = mics[m].fixed_db.value_or(0.0);
+        overheads_ = with([](Role r) { return is_overhead(r); });
+        rooms_ = with([](Role r) { return is_room(r); });
+        make_even(free_of(overheads_)), make_even(free_of(rooms_));
+        find_whole();
+        set_rooms();
+        find_own();
     }
 
     Balance solve() {
-        double cost = cost_at(levels_, whole_);
-        double damping = 1e-3;
-        for (int round = 0; round < 200 && damping < 1e9; ++round) {
-            const auto [levels, whole] = stepped(damping);
-            const double next = cost_at(levels, whole);
-            if (!(next < cost)) {
-                damping *= 4.0;
-                continue;
-            }
-            const bool done = cost - next < 1e-9;
-            levels_ = levels, whole_ = whole, cost = next;
-            damping = std::max(1e-6, damping / 4.0);
-            if (done) break;
-        }
-        return rounded();
+        set_overheads();
+        return result();
     }
 
 private:
-    [[nodiscard]] Mics free_with(auto&& fits) const {
-        Mics out;
-        for (const auto m : free_)
-            if (fits(mics_[m].role)) out.push_back(m);
-        return out;
+    [[nodiscard]] bool audible(std::size_t m) const {
+        return mics_[m].at_0_db.left != 0.0 || mics_[m].at_0_db.right != 0.0;
     }
+    [[nodiscard]] bool is_free(std::size_t m) const { return audible(m) && !mics_[m].fixed_db; }
     [[nodiscard]] Mics with(auto&& fits) const {
         Mics out;
         for (std::size_t m = 0; m < mics_.size(); ++m)
-            if (fits(mics_[m].role) && (mics_[m].at_0_db.left != 0.0 || mics_[m].at_0_db.right != 0.0))
-                out.push_back(m);
+            if (audible(m) && fits(mics_[m].role)) out.push_back(m);
         return out;
     }
+    [[nodiscard]] Mics free_of(Mics mics) const {
+        std::erase_if(mics, [&](std::size_t m) { return !is_free(m); });
+        return mics;
+    }
+    [[nodiscard]] Mics of_drum(Drum drum) const {
+        return with([&](Role r) { return own_drum(r) == drum; });
+    }
 
-    [[nodiscard]] std::vector<StereoGain> gains(const std::vector<double>& levels) const {
+    [[nodiscard]] std::vector<StereoGain> gains() const {
         std::vector<StereoGain> out;
         for (std::size_t m = 0; m < mics_.size(); ++m) {
-            const double gain = gain_from_db(levels[m]);
+            const double gain = gain_from_db(level_db_[m]);
             out.push_back({mics_[m].at_0_db.left * gain, mics_[m].at_0_db.right * gain});
         }
         return out;
     }
+    [[nodiscard]] double heard_lufs(const StrokePower& strokes, const Mics& mics) const {
+        return stroke_lufs(strokes, gains(), mics);
+    }
+    [[nodiscard]] double wanted_lufs(Drum drum) const { return whole_lufs_ + wanted_db(target_, drum); }
 
-    /// Level at which `mics`, equally raised, bring `wanted_lufs` of a drum's strokes.
-    [[nodiscard]] double alone(const StrokePower& strokes, const Mics& mics, double wanted_lufs) const {
-        const auto part = part_of(strokes, mics, gains(std::vector<double>(mics_.size(), 0.0)));
-        return part.power > kLeastPower ? wanted_lufs - lufs(part.power) : -kInfinity;
+    /// Both mics of a pair bring the snare alike (the kick, where there is no snare).
+    void make_even(const Mics& pair) {
+        const auto* strokes =
+            measured_.of(Drum::snare) ? measured_.of(Drum::snare) : measured_.of(Drum::kick);
+        if (pair.size() != 2 || strokes == nullptr) return;
+        const double more = heard_lufs(*strokes, {pair[0]}) - heard_lufs(*strokes, {pair[1]});
+        if (!std::isfinite(more)) return;
+        const double half = std::clamp(more, -kMostUneven_db, kMostUneven_db) / 2.0;
+        level_db_[pair[0]] -= half, level_db_[pair[1]] += half;
     }
 
-    /// What a mic alone would have to bring of its own drum.
-    [[nodiscard]] double own_part_db(Role role, Drum drum) const {
-        const double whole = dsp::wanted_db(target_, drum);
-        if (role == Role::kick_out && !with([](Role r) { return r == Role::kick_in; }).empty())
-            return whole + target_.kick_out_db;
-        if (role == Role::snare_bottom && !with([](Role r) { return r == Role::snare_top; }).empty())
-            return whole + target_.snare_bottom_db;
-        return whole;
+    /// How loud 0 dB of the target is: as fixed mics have their drums, else so that the mics of kick and
+    /// snare stay at 0 dB on the mean, else any drum's.
+    void find_whole() {
+        const auto mean_of = [&](auto&& fits) -> std::optional<double> {
+            double sum = 0.0, count = 0.0;
+            for (const auto& strokes : measured_.drums)
+                for (const auto m : of_drum(strokes.drum)) {
+                    if (is_partner(m) || !fits(m, strokes.drum)) continue;
+                    const double heard = heard_lufs(strokes, {m}) - wanted_db(target_, strokes.drum);
+                    if (std::isfinite(heard)) sum += heard, count += 1.0;
+                }
+            return count > 0.0 ? std::optional(sum / count) : std::nullopt;
+        };
+        for (std::size_t m = 0; m < mics_.size(); ++m)
+            anchored_ = anchored_ || (audible(m) && mics_[m].anchors);
+        auto found = mean_of([&](std::size_t m, Drum) { return mics_[m].anchors; });
+        if (!found) found = bed_of_anchors();
+        if (!found) found = mean_of([](std::size_t, Drum d) { return leads(d); });
+        if (!found) found = mean_of([](std::size_t, Drum) { return true; });
+        if (!found) found = bed_lufs(overheads_, target_.overheads_db);
+        if (found) whole_lufs_ = *found;
     }
 
-    /// Mean over the skins of the level at which mics that hear the whole kit bring their part.
-    [[nodiscard]] double bed_level(const Mics& mics, double re_drum_db) const {
+    [[nodiscard]] std::optional<double> bed_of_anchors() const {
+        for (const auto& [mics, re_drum] :
+             {std::pair{&overheads_, target_.overheads_db}, std::pair{&rooms_, target_.rooms_db}})
+            if (std::any_of(mics->begin(), mics->end(), [&](std::size_t m) { return mics_[m].anchors; }))
+                if (const auto found = bed_lufs(*mics, re_drum)) return found;
+        return std::nullopt;
+    }
+
+    /// What 0 dB of the target is when these mics bring their part of the skins on the mean.
+    [[nodiscard]] std::optional<double> bed_lufs(const Mics& mics, double re_drum_db) const {
         double sum = 0.0, count = 0.0;
         for (const auto& strokes : measured_.drums) {
-            if (!is_skin(strokes.drum)) continue;
-            const double level =
-                alone(strokes, mics, kStrokeLufs + dsp::wanted_db(target_, strokes.drum) + re_drum_db);
-            if (std::isfinite(level)) sum += level, count += 1.0;
+            const double heard = heard_lufs(strokes, mics);
+            if (!is_skin(strokes.drum) || !std::isfinite(heard)) continue;
+            sum += heard - wanted_db(target_, strokes.drum) - re_drum_db, count += 1.0;
         }
-        return count > 0.0 ? sum / count : 0.0;
+        return count > 0.0 ? std::optional(sum / count) : std::nullopt;
     }
 
-    /// Start of every level, and the bounds around it.
-    void place() {
-        levels_.assign(mics_.size(), 0.0);
-        unheard_.assign(mics_.size(), 0);
-        for (std::size_t m = 0; m < mics_.size(); ++m) levels_[m] = mics_[m].fixed_db.value_or(0.0);
-        double close_sum = 0.0, close_count = 0.0;
-        for (const auto m : free_) {
-            const auto drum = own_drum(mics_[m].role);
-            if (!drum) continue;
-            const auto* strokes = measured_.of(*drum);
-            const double level = strokes != nullptr
-                                     ? alone(*strokes, {m}, kStrokeLufs + own_part_db(mics_[m].role, *drum))
-                                     : -kInfinity;
-            unheard_[m] = !std::isfinite(level);
-            if (unheard_[m] != 0) continue;
-            levels_[m] = level, close_sum += level, close_count += 1.0;
-        }
-        for (const auto m : free_)
-            if (unheard_[m] != 0) levels_[m] = close_count > 0.0 ? close_sum / close_count : 0.0;
-        const auto overheads = free_with([](Role r) { return is_overhead(r); });
-        const auto rooms = free_with([](Role r) { return is_room(r); });
-        for (const auto m : overheads) levels_[m] = bed_level(overheads, target_.overheads_db);
-        for (const auto m : rooms) levels_[m] = bed_level(rooms, target_.rooms_db);
-        lower_for_quiet_mics();
-        start_ = levels_;
-        for (const auto m : free_) levels_[m] = std::min(levels_[m], highest(m));
+    [[nodiscard]] double within(double level_db) const {
+        return std::clamp(level_db, -kMostDown_db, kMostUp_db);
+    }
+    void shift(const Mics& mics, double by_db) {
+        for (const auto m : mics) level_db_[m] = within(level_db_[m] + by_db);
     }
 
-    /// A kit recorded so low that kick and snare would need more than a strip has: all of it comes lower.
-    void lower_for_quiet_mics() {
-        if (anchored_) return;
-        double over = 0.0;
-        for (const auto m : free_with([](Role r) { return r == Role::kick_in || r == Role::snare_top; }))
-            if (unheard_[m] == 0) over = std::max(over, levels_[m] - kHighestLevel_db);
-        whole_ -= over;
-        for (const auto m : free_) levels_[m] -= over;
+    void set_rooms() {
+        if (const auto bed = bed_lufs(rooms_, target_.rooms_db)) shift(free_of(rooms_), whole_lufs_ - *bed);
     }
 
-    /// Is there a skin that no mic but theirs is up for?
-    [[nodiscard]] bool overheads_carry() const {
-        return std::any_of(measured_.drums.begin(), measured_.drums.end(), [&](const auto& strokes) {
-            return is_skin(strokes.drum) && with([&](Role r) { return own_drum(r) == strokes.drum; }).empty();
-        });
+    /// Kick out beside kick in, snare bottom beside snare top.
+    [[nodiscard]] bool is_partner(std::size_t m) const {
+        const auto leader = mics_[m].role == Role::kick_out       ? Role::kick_in
+                            : mics_[m].role == Role::snare_bottom ? Role::snare_top
+                                                                  : Role::other;
+        return leader != Role::other && !with([=](Role r) { return r == leader; }).empty();
     }
 
-    [[nodiscard]] double lowest(std::size_t m) const {
-        const auto drum = own_drum(mics_[m].role);
-        const bool leads =
-            drum && is_skin(*drum) && mics_[m].role != Role::kick_out && mics_[m].role != Role::snare_bottom;
-        return std::max(-90.0, start_[m] - (leads ? kSkinReachDown_db : kBalanceReach_db));
-    }
-    [[nodiscard]] double highest(std::size_t m) const {
-        return unheard_[m] != 0 ? std::min(start_[m], kHighestLevel_db)
-                                : std::min(kHighestLevel_db, start_[m] + kBalanceReach_db);
-    }
-
-    void want() {
-        const auto overheads = with([](Role r) { return is_overhead(r); });
-        const auto rooms = with([](Role r) { return is_room(r); });
-        const bool carry = overheads_carry();
-        double skins = 0.0;
-        for (const auto& strokes : measured_.drums) skins += is_skin(strokes.drum) ? 1.0 : 0.0;
-        for (const auto& strokes : measured_.drums) {
-            const double whole = dsp::wanted_db(target_, strokes.drum);
-            const auto own = with([&](Role r) { return own_drum(r) == strokes.drum; });
-            goals_.push_back({&strokes, all_, {}, whole, own.empty() ? kNoMic_db : kOwnMic_db});
-            if (!is_skin(strokes.drum)) continue;
-            // one wish, said once for each skin
-            if (!overheads.empty() && !carry)
-                goals_.push_back(
-                    {&strokes, overheads, {}, whole + target_.overheads_db, kBed_db * std::sqrt(skins)});
-            if (!rooms.empty())
-                goals_.push_back(
-                    {&strokes, rooms, {}, whole + target_.rooms_db, kRooms_db * std::sqrt(skins)});
-        }
-        want_against(Drum::kick, Role::kick_out, Role::kick_in, target_.kick_out_db, kPartner_db);
-        want_against(Drum::snare, Role::snare_bottom, Role::snare_top, target_.snare_bottom_db, kPartner_db);
-        want_even(Role::overhead_left, Role::overhead_right);
-        want_even(Role::room_left, Role::room_right);
-    }
-
-    void want_against(Drum drum, Role a, Role b, double wanted, double unsure) {
-        const auto first = with([=](Role r) { return r == a; }),
-                   second = with([=](Role r) { return r == b; });
-        if (const auto* strokes = measured_.of(drum); strokes != nullptr && !first.empty() && !second.empty())
-            goals_.push_back({strokes, first, second, wanted, unsure});
-    }
-
-    /// The snare, or the kick, in the middle of a pair.
-    void want_even(Role left, Role right) {
-        const auto first = free_with([=](Role r) { return r == left; });
-        const auto second = free_with([=](Role r) { return r == right; });
-        const auto* strokes = measured_.of(Drum::snare);
-        if (strokes == nullptr) strokes = measured_.of(Drum::kick);
-        if (strokes == nullptr || first.empty() || second.empty()) return;
-        const double apart = alone(*strokes, second, 0.0) - alone(*strokes, first, 0.0);
-        if (!std::isfinite(apart)) return;
-        const double beyond = apart - std::clamp(apart, -kMostUneven_db, kMostUneven_db);
-        goals_.push_back({strokes, first, second, beyond, kEven_db});
-    }
-
-    /// By how much a goal is missed, in units of what it may be missed by.
-    [[nodiscard]] double miss(const Goal& goal, const Part& part, const Part& against, double whole) const {
-        const double re = goal.against.empty() ? whole : lufs(against.power);
-        return (lufs(part.power) - re - goal.wanted_db) / goal.unsure_db;
-    }
-
-    [[nodiscard]] double cost_at(const std::vector<double>& levels, double whole) const {
-        const auto g = gains(levels);
-        double cost = std::pow((whole - whole_wanted()) / kWhole_db, 2);
-        for (const auto& goal : goals_)
-            cost += std::pow(miss(goal, part_of(*goal.strokes, goal.mics, g),
-                                  part_of(*goal.strokes, goal.against, g), whole),
-                             2);
-        for (const auto m : free_) cost += std::pow((levels[m] - start_[m]) / kPull_db, 2);
-        return cost;
-    }
-
-    [[nodiscard]] double whole_wanted() const { return anchored_ ? kStrokeLufs : whole_; }
-
-    /// One damped step of Gauss and Newton; levels that would leave their bounds stop there. The last unknown
-    /// is the level of the whole, which moves only when something is fixed. d(loudness)/d(level of a mic) is
-    /// the mic's share in the power.
-    [[nodiscard]] std::pair<std::vector<double>, double> stepped(double damping) const {
-        const auto n = std::ptrdiff_t(free_.size()) + 1;
-        std::vector<std::ptrdiff_t> column(mics_.size(), -1);
-        for (std::size_t k = 0; k < free_.size(); ++k) column[free_[k]] = std::ptrdiff_t(k);
-        Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(n, n);
-        Eigen::VectorXd slope = Eigen::VectorXd::Zero(n);
-        const auto add = [&](const Eigen::VectorXd& row, double missed) {
-            normal += row * row.transpose();
-            slope -= row * missed;
-        };
-        const auto g = gains(levels_);
-        for (const auto& goal : goals_) {
-            const auto part = part_of(*goal.strokes, goal.mics, g);
-            const auto against = part_of(*goal.strokes, goal.against, g);
-            Eigen::VectorXd row = Eigen::VectorXd::Zero(n);
-            const auto count = [&](const Part& p, double sign) {
-                for (const auto& [m, share] : p.shares)
-                    if (column[m] >= 0) row[column[m]] += sign * share / p.power;
-            };
-            count(part, 1.0);
-            if (goal.against.empty())
-                row[n - 1] = anchored_ ? -1.0 : 0.0;
-            else
-                count(against, -1.0);
-            add(row / goal.unsure_db, miss(goal, part, against, whole_));
-        }
-        for (std::size_t k = 0; k < free_.size(); ++k) {
-            Eigen::VectorXd row = Eigen::VectorXd::Zero(n);
-            row[std::ptrdiff_t(k)] = 1.0 / kPull_db;
-            add(row, (levels_[free_[k]] - start_[free_[k]]) / kPull_db);
-        }
-        Eigen::VectorXd row = Eigen::VectorXd::Zero(n);
-        row[n - 1] = 1.0 / kWhole_db;
-        add(row, (whole_ - whole_wanted()) / kWhole_db);
-        hold_at_bounds(normal, slope);
-        normal.diagonal() *= 1.0 + damping;
-        const Eigen::VectorXd step = normal.ldlt().solve(slope);
-        auto levels = levels_;
-        for (std::size_t k = 0; k < free_.size(); ++k) {
-            const auto m = free_[k];
-            levels[m] = std::clamp(levels_[m] + step[std::ptrdiff_t(k)], lowest(m), highest(m));
-        }
-        return {levels, anchored_ ? whole_ + step[n - 1] : whole_};
-    }
-
-    /// A level at its bound that wants to go on is no unknown in this step.
-    void hold_at_bounds(Eigen::MatrixXd& normal, Eigen::VectorXd& slope) const {
-        for (std::size_t k = 0; k < free_.size(); ++k) {
-            const auto m = free_[k];
-            const auto at = std::ptrdiff_t(k);
-            const bool held =
-                (levels_[m] >= highest(m) && slope[at] > 0.0) || (levels_[m] <= lowest(m) && slope[at] < 0.0);
-            if (!held) continue;
-            normal.row(at).setZero(), normal.col(at).setZero();
-            normal(at, at) = 1.0, slope[at] = 0.0;
-        }
-    }
-
-    [[nodiscard]] Balance rounded() const {
-        Balance out;
-        out.snare_lufs = whole_;
+    void find_own() {
         for (std::size_t m = 0; m < mics_.size(); ++m)
-            out.mics.push_back({levels_[m], false, false, unheard_[m] != 0});
-        for (const auto m : free_) {
-            auto& mic = out.mics[m];
-            mic.placed = true;
-            mic.at_bound = unheard_[m] == 0 && (levels_[m] >= highest(m) || levels_[m] <= lowest(m));
-            mic.level_db = std::round(std::clamp(levels_[m], -90.0, kHighestLevel_db) * 10.0) / 10.0;
+            if (is_free(m) && own_drum(mics_[m].role))
+                unheard_[m] = measured_.of(*own_drum(mics_[m].role)) == nullptr;
+        for (const auto& strokes : measured_.drums) {
+            Own own{&strokes, free_of(of_drum(strokes.drum)), {}, wanted_lufs(strokes.drum)};
+            set_partners(strokes, own.mics);
+            const double alone = heard_lufs(strokes, own.mics);
+            if (!std::isfinite(alone)) continue;
+            for (const auto m : own.mics) own.base_db.push_back(level_db_[m]);
+            const auto [least, most] = std::minmax_element(own.base_db.begin(), own.base_db.end());
+            own.alone_db = own.wanted_lufs - alone;
+            own.highest_db = kMostUp_db - *most;
+            own.lowest_db =
+                std::min(own.highest_db, is_skin(strokes.drum)
+                                             ? std::max(own.alone_db + kSkinLeast_db, -kMostDown_db - *least)
+                                             : -kMostDown_db - *least);
+            own.shift_db = std::clamp(own.alone_db, own.lowest_db, own.highest_db);
+            own_.push_back(std::move(own));
+        }
+    }
+
+    /// Second mics at the target's distance from their first.
+    void set_partners(const StrokePower& strokes, const Mics& own) {
+        for (const auto m : own)
+            for (const auto first : of_drum(strokes.drum)) {
+                if (!is_partner(m) || is_partner(first)) continue;
+                const double wanted =
+                    mics_[m].role == Role::kick_out ? target_.kick_out_db : target_.snare_bottom_db;
+                const double now = heard_lufs(strokes, {m}) - heard_lufs(strokes, {first});
+                if (std::isfinite(now)) level_db_[m] = within(level_db_[m] + wanted - now);
+            }
+    }
+
+    /// Levels with the overheads moved by `overheads_db`: each drum's own mics bring what the others leave of
+    /// it, again and again until nothing moves (what leaks is a part of what is heard, so that this ends).
+    [[nodiscard]] std::vector<double> levels_with(double overheads_db) const {
+        constexpr int kRounds = 100;
+        constexpr double kStill_db = 1e-4;
+        Solver trial = *this;
+        trial.shift(free_of(overheads_), overheads_db);
+        auto& own = trial.own_;
+        for (int round = 0; round < kRounds; ++round) {
+            double most = 0.0;
+            for (auto& drum : own) {
+                const double to = trial.missing(drum);
+                most = std::max(most, std::abs(to - drum.shift_db));
+                drum.shift_db = to;
+            }
+            if (most < kStill_db) break;
+        }
+        for (const auto& drum : own) trial.place(drum, drum.shift_db);
+        return trial.level_db_;
+    }
+
+    void place(const Own& own, double shift_db) {
+        for (std::size_t k = 0; k < own.mics.size(); ++k) level_db_[own.mics[k]] = own.base_db[k] + shift_db;
+    }
+
+    /// The shift at which a drum's own mics make it whole: a x^2 + 2 b x + c is its power, x their gain.
+    [[nodiscard]] double missing(const Own& drum) {
+        for (const auto& other : own_) place(other, &other == &drum ? 0.0 : other.shift_db);
+        const auto g = gains();
+        auto rest = all_of(mics_.size());
+        std::erase_if(rest,
+                      [&](std::size_t m) { return std::count(drum.mics.begin(), drum.mics.end(), m) > 0; });
+        const double a = common(*drum.strokes, g, drum.mics, drum.mics);
+        const double b = common(*drum.strokes, g, drum.mics, rest);
+        const double c = common(*drum.strokes, g, rest, rest) - power_of_lufs(drum.wanted_lufs);
+        const double x = (-b + std::sqrt(std::max(0.0, b * b - a * c))) / a;
+        return std::clamp(x > 0.0 ? db_from_gain(x) : -kInfinity, drum.lowest_db, drum.highest_db);
+    }
+
+    [[nodiscard]] double miss_db(const StrokePower& strokes, const std::vector<double>& levels) const {
+        Solver trial = *this;
+        trial.level_db_ = levels;
+        const double heard = trial.heard_lufs(strokes, all_of(mics_.size()));
+        return std::isfinite(heard) ? heard - wanted_lufs(strokes.drum) : 0.0;
+    }
+
+    /// What decides on the overheads, see the header. Nothing where every drum has a mic of its own.
+    [[nodiscard]] std::optional<double> cost(const std::vector<double>& levels) const {
+        std::optional<double> sum;
+        for (const auto& strokes : measured_.drums)
+            if (of_drum(strokes.drum).empty())
+                sum = sum.value_or(0.0) + std::pow(miss_db(strokes, levels), 2);
+        return sum;
+    }
+
+    [[nodiscard]] double worst_lead(const std::vector<double>& levels) const {
+        double worst = 0.0;
+        for (const auto& own : own_)
+            if (leads(own.strokes->drum)) worst = std::max(worst, miss_db(*own.strokes, levels));
+        return worst;
+    }
+
+    void set_overheads() {
+        constexpr double kAround_db = 20.0;
+        if (const auto bed = bed_lufs(overheads_, target_.overheads_db))
+            shift(free_of(overheads_), whole_lufs_ - *bed);
+        auto best = levels_with(0.0);
+        double at = 0.0;
+        const auto first = cost(best);
+        double least = first.value_or(0.0);
+        const auto search = [&](double from, double to, double step) {
+            for (double by = from; by <= to; by += step) {
+                auto levels = levels_with(by);
+                if (const double now = *cost(levels); now < least - 1e-9)
+                    least = now, at = by, best = std::move(levels);
+            }
+        };
+        if (first && !free_of(overheads_).empty()) {
+            search(-kAround_db, kAround_db, 1.0);
+            const double middle = at;
+            search(middle - 1.0, middle + 1.0, kStep_db);
+        }
+        for (double way = 0.0; way <= kMakeWay_db && worst_lead(best) > kReached_db; way += kStep_db)
+            if (auto levels = levels_with(at - way); worst_lead(levels) <= kReached_db)
+                best = std::move(levels);
+        level_db_ = best;
+    }
+
+    [[nodiscard]] Balance result() const {
+        constexpr double kAt_db = 1e-3;
+        Balance out;
+        out.anchored = anchored_;
+        for (std::size_t m = 0; m < mics_.size(); ++m) {
+            auto& mic = out.mics.emplace_back(BalancedMic{level_db_[m], is_free(m)});
+            mic.unheard = unheard_[m] != 0;
+            if (!mic.placed || mic.unheard) continue;
+            if (mic.level_db > kMostUp_db - kAt_db)
+                mic.bound = BalanceBound::up;
+            else if (mic.level_db < -kMostDown_db + kAt_db)
+                mic.bound = BalanceBound::down;
+        }
+        for (const auto& own : own_) {
+            const auto m = own.mics.front();
+            const double shift = level_db_[m] - own.base_db.front();
+            if (is_skin(own.strokes->drum) && out.mics[m].bound == BalanceBound::none &&
+                shift < own.alone_db + kSkinLeast_db + kAt_db)
+                out.mics[m].bound = BalanceBound::part;
         }
         return out;
     }
@@ -341,12 +338,12 @@ private:
     const MeasuredBalance& measured_;
     std::span<const BalanceMic> mics_;
     const BalanceSettings& target_;
-    Mics all_, free_;
-    bool anchored_ = false; ///< some audible level is fixed
-    std::vector<double> levels_, start_;
+    std::vector<double> level_db_;
     std::vector<char> unheard_;
-    double whole_ = kStrokeLufs;
-    std::vector<Goal> goals_;
+    Mics overheads_, rooms_;
+    std::vector<Own> own_;
+    double whole_lufs_ = 0.0; ///< 0 dB of the target
+    bool anchored_ = false;
 };
 
 } // namespace
@@ -356,16 +353,42 @@ const StrokePower* MeasuredBalance::of(Drum drum) const noexcept {
     return at == drums.end() ? nullptr : &*at;
 }
 
+double stroke_lufs(const StrokePower& strokes, std::span<const StereoGain> gains,
+                   std::span<const std::size_t> mics) {
+    const auto sides = sides_of(strokes, gains, mics);
+    return lufs(sides.left + sides.right);
+}
+
 double stroke_lufs(const StrokePower& strokes, std::span<const StereoGain> gains) {
-    const auto power = part_of(strokes, all_of(gains.size()), gains).power;
-    return power > kLeastPower ? lufs(power) : -kInfinity;
+    return stroke_lufs(strokes, gains, all_of(gains.size()));
 }
 
 std::vector<double> stroke_shares(const StrokePower& strokes, std::span<const StereoGain> gains) {
-    const auto part = part_of(strokes, all_of(gains.size()), gains);
+    const auto all = all_of(gains.size());
+    const double whole = std::max(kLeastPower, common(strokes, gains, all, all));
     std::vector<double> out;
-    for (const auto& [mic, share] : part.shares) out.push_back(share / part.power);
+    for (const auto m : all) out.push_back(common(strokes, gains, {m}, all) / whole);
     return out;
+}
+
+double stroke_mono_loss_db(const StrokePower& strokes, std::span<const StereoGain> gains) {
+    const auto sides = sides_of(strokes, gains, all_of(gains.size()));
+    const double stereo = sides.left + sides.right, mono = (stereo + 2.0 * sides.both) / 2.0;
+    if (stereo <= kLeastPower) return 0.0;
+    return mono > 0.0 ? 10.0 * std::log10(stereo / mono) : kInfinity;
+}
+
+std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const StereoGain> gains,
+                                 std::span<const std::size_t> mics, double pan_law_db) {
+    const auto sides = sides_of(strokes, gains, mics);
+    if (sides.left + sides.right <= kLeastPower) return std::nullopt;
+    double low = -1.0, high = 1.0; // right over left grows with pan
+    for (int round = 0; round < 40; ++round) {
+        const double middle = (low + high) / 2.0;
+        const auto at = pan_gain(middle, pan_law_db);
+        (at.right * at.right * sides.left < at.left * at.left * sides.right ? low : high) = middle;
+    }
+    return (low + high) / 2.0;
 }
 
 Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMic> mics,

@@ -50,40 +50,60 @@ struct BalanceMic {
     Role role = Role::other;
     StereoGain at_0_db;             ///< pan and width; {0, 0}: muted
     std::optional<double> fixed_db; ///< a level that stays; role `other` must have one, or be muted
+    bool anchors = false;           ///< the fixed level is a person's wish: the whole is to meet it
 };
 
-/// Kick and snare (as the target has them) reach this loudness per stroke before the bus: there a threshold
-/// of -18 dBFS takes a few dB off the loudest. Common practice, no source.
-inline constexpr double kStrokeLufs = -24.0;
-/// How far a strip may go from the level at which its mic alone would bring its part.
-inline constexpr double kBalanceReach_db = 12.0;
-/// A close mic on a skin goes no farther down than this: however loud its drum is in the other mics, its lows
-/// and its stick are in this one alone (common practice, no source).
-inline constexpr double kSkinReachDown_db = 6.0;
-/// Overheads and rooms are set against each other by no more than this, so that kick or snare sit in the
-/// middle: more is a mic that stands elsewhere, not another preamp (common practice, no source).
+/// No strip is raised more than this over what it was recorded at (nor by more than it against the mics of
+/// kick and snare), or lowered more: beyond that the preamp was wrong, and noise and bleed come up with the
+/// drum (common practice, no source).
+inline constexpr double kMostUp_db = 12.0, kMostDown_db = 30.0;
+/// A close mic on a skin brings no less than this re the whole of its drum, alone: however loud the drum is
+/// in the other mics, its lows and its stick are in this one (common practice, no source; 6 dB is a quarter
+/// of the power).
+inline constexpr double kSkinLeast_db = -6.0;
+/// The overheads make way for kick and snare by up to this, where that brings these to their part (common
+/// practice, no source).
+inline constexpr double kMakeWay_db = 6.0;
+/// Two overheads, or two rooms, are set against each other by no more than this, so that snare (or kick) sits
+/// in the middle: more is a mic that stands elsewhere, not another preamp (common practice, no source).
 inline constexpr double kMostUneven_db = 6.0;
 
+enum class BalanceBound { none, up, down, part }; ///< part: kSkinLeast_db
+
 struct BalancedMic {
-    double level_db = 0.0; ///< in 0.1 dB, -90..12
-    bool placed = false;   ///< false: it stays as fixed
-    bool at_bound = false; ///< it would have had to go farther
-    bool unheard = false;  ///< its drum was never struck: it goes with the other close mics
+    double level_db = 0.0;                   ///< -30..12; not rounded
+    bool placed = false;                     ///< false: it stays as fixed
+    BalanceBound bound = BalanceBound::none; ///< at which it stopped
+    bool unheard = false; ///< its drum was never struck: it stays at 0 dB re the mics of kick and snare
 };
 
 struct Balance {
     std::vector<BalancedMic> mics;
-    double snare_lufs = kStrokeLufs; ///< what 0 dB of the target came to
+    bool anchored =
+        false; ///< an audible mic that anchors says how loud the whole is; if not, all may be moved alike
 };
 
-/// The levels at which every drum comes nearest to the target, all mics that hear it together: damped
-/// Gauss-Newton on loudness in dB. What it may be missed by, in dB, says how dear each wish is: 0.5 for a
-/// drum with a mic of its own, 3 for one without; 6 for what the overheads bring of the skins (nothing,
-/// where a skin has no mic but them: they carry the kit); 1 for what the rooms bring; 1 for kick out and
-/// snare bottom re their partners; 1 for the two overheads, and the two rooms, to be even on the snare (or
-/// kick). Where levels are fixed, the whole moves to meet them.
+/// The levels at which every drum comes to the target, all mics that hear it together, in the order of an
+/// engineer: rooms and overheads come first, the two of a pair even on the snare; then each drum's own mics
+/// bring exactly what is missing of it (kick out and snare bottom at the target's distance from their
+/// partners), each in turn until all hold. The overheads' level is the one at which the drums without a mic
+/// of their own miss their parts by the least sum of squares in dB; where every drum that is struck has one,
+/// they are the target's bed. From there they make way for kick and snare. Kick and snare mics are at 0 dB on
+/// the mean; where levels are fixed, the whole moves to meet them.
 Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMic> mics,
                       const BalanceSettings& target);
+
+/// Loudness of a drum's strokes that some mics bring without the others, LUFS; -inf for silence.
+double stroke_lufs(const StrokePower& strokes, std::span<const StereoGain> gains,
+                   std::span<const std::size_t> mics);
+
+/// What a drum's strokes lose when both sides are added, dB: as StereoFigures of the whole submix.
+double stroke_mono_loss_db(const StrokePower& strokes, std::span<const StereoGain> gains);
+
+/// Where some mics place a drum, -1..1: the pan of a single mic at which left and right are as far apart.
+/// Nothing where they don't bring it. @param pan_law_db as for pan_gain()
+std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const StereoGain> gains,
+                                 std::span<const std::size_t> mics, double pan_law_db);
 
 /// What a drum is to have re the snare.
 double wanted_db(const BalanceSettings& target, Drum drum) noexcept;

@@ -72,6 +72,8 @@ public:
 
     /// Largest |sample| that mic m brought in since reset().
     [[nodiscard]] double peak(std::size_t mic) const noexcept { return peaks_[mic]; }
+    /// What mic m is to have of each side of the sum: level, pan, width and mono.
+    [[nodiscard]] StereoGain gain(std::size_t mic) const noexcept { return mix_.heard_gain(mic); }
     /// Share 0..1 of the time since reset() for which mic m's gate was open; 1 without a gate.
     [[nodiscard]] double gate_open(std::size_t mic) const noexcept;
     /// The samples for which it was open; 0 without a gate.

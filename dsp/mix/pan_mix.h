@@ -40,6 +40,12 @@ public:
 
     /// Target gains of a mic, mono switch apart.
     [[nodiscard]] StereoGain gain(std::size_t mic) const noexcept { return lines_[mic].next; }
+    /// The same after the mono switch.
+    [[nodiscard]] StereoGain heard_gain(std::size_t mic) const noexcept {
+        const auto g = gain(mic);
+        const double middle = 0.5 * (g.left + g.right);
+        return sum_.mono != 0.0 ? StereoGain{middle, middle} : g;
+    }
 
     /// mics[m]: frames (<= kMaxFrames) samples; left and right may not overlap them.
     void process(const float* const* mics, float* left, float* right, std::size_t frames) noexcept;

@@ -139,13 +139,13 @@ struct OutputSettings {
 /// the snare's (the kick's where there is no snare). Common practice, no source.
 struct BalanceSettings {
     double kick_db = 0.0;
-    double toms_db = -1.0;
+    double toms_db = -2.0;
     double hihat_db = -12.0;
-    double ride_db = -10.0;
+    double ride_db = -12.0;
     double cymbals_db = -6.0;
     double overheads_db = -9.0; ///< what the overheads alone bring of a stroke on a skin, re that drum's part
     double rooms_db = -18.0;    ///< the same of the rooms
-    double kick_out_db = -2.0;  ///< kick out alone re kick in alone
+    double kick_out_db = -3.0;  ///< kick out alone re kick in alone
     double snare_bottom_db = -9.0; ///< snare bottom alone re snare top alone
     double overhead_width = 1.0;   ///< for SumSettings
     double room_width = 0.6;

@@ -2,8 +2,8 @@
 // The levels of a session's strips, from what was measured after filters, gates and fixes.
 #include "faults/faults.h"
 #include "mix/balance.h"
-#include "offline/check/apply_fixes.h"
 #include "offline/bounce/bounce.h"
+#include "offline/check/apply_fixes.h"
 #include "offline/session/presets.h"
 #include "offline/session/session.h"
 #include <functional>
@@ -31,15 +31,16 @@ BalanceWish balance_wish(const std::string& balance, const std::string& side,
 struct DrumBalance {
     dsp::Drum drum = dsp::Drum::kick;
     std::size_t strokes = 0;
-    double now_db = 0.0, wanted_db = 0.0,
-           got_db = 0.0;        ///< K-weighted, per stroke, re the snare (or the kick)
-    double got_lufs = 0.0;      ///< before the bus
+    /// K-weighted, per stroke, re the snare (or the kick).
+    double now_db = 0.0, wanted_db = 0.0, got_db = 0.0;
+    double got_lufs = 0.0;      ///< before the bus, with the levels as they are
+    double mono_loss_db = 0.0;  ///< when both sides are added
     std::vector<double> shares; ///< of each mic in what it got
     std::string how;            ///< for a person
 };
 
 struct MicBalance {
-    double now_db = 0.0, level_db = 0.0;
+    double now_db = 0.0, level_db = 0.0, pan = 0.0;
     std::string note; ///< why it stays, or what it could not reach; empty: neither
 };
 
@@ -47,13 +48,15 @@ struct LevelBalance {
     dsp::BalanceSettings target;
     std::vector<DrumBalance> drums; ///< those that are struck
     std::vector<MicBalance> mics;
-    Session session; ///< with the new levels, pans and widths; output as it was
+    bool anchored = false; ///< a level of a person's says how loud the whole is
+    Session session;       ///< with the new levels, pans and widths; bus and output as they were
 };
 
 /// Levels, from a take that is open already. Depends on no level of the session but those that stay: so the
 /// same again, and after it was written. A level stays that a person has set (one that is neither 0, nor a
 /// template's for this role, nor what a balance wrote), of a muted mic, of role `other`, and of a mic whose
-/// recording is no good. The output level is for set_output().
+/// recording is no good. Close mics of toms, hi-hat and ride are panned as the template has them, or to where
+/// the overheads hear their drum when that is farther out; not where a person has panned them.
 /// @param faults of each mic  @param presets for the templates' levels and kDefaultBalance
 /// Throws Error, bad_input, when the target is kDefaultBalance and is not among the presets.
 LevelBalance balance_levels(const Session& session, const dsp::Take& take, std::span<const dsp::Hit> hits,
@@ -63,17 +66,27 @@ LevelBalance balance_levels(const Session& session, const dsp::Take& take, std::
 
 /// Loudness and true peak that the output is set for.
 inline constexpr double kOutputLufs = -16.0, kOutputPeakDbtp = -1.0;
+/// The sum peaks at this before the bus: headroom for a harder stroke, in the stems too (common practice, no
+/// source).
+inline constexpr double kSumPeakDbtp = -6.0;
+/// The bus takes this off the loudest stroke, so that loud ones lose 2 to 4 dB (common practice of a
+/// submix, no source).
+inline constexpr double kBusReduction_db = 4.0;
 
 struct OutputBalance {
     double now_db = 0.0, level_db = 0.0;
     StereoFigures figures;         ///< of the submix with that level
     std::optional<BusFigures> bus; ///< when the session has a bus
     std::string note;              ///< what could not be reached together, or why the level stays
+    std::string bus_note;          ///< its threshold: set, or kept
 };
 
-/// Mixes the session without writing it and sets its output level so that it comes to kOutputLufs, or as near
-/// as kOutputPeakDbtp allows. A level that a person has set stays. Throws Error as bounce() does.
-OutputBalance set_output(Session& session, const std::function<void(double)>& progress = {});
+/// Mixes the session without writing it: moves all levels alike until the sum peaks at kSumPeakDbtp (not
+/// where one is anchored, and no strip beyond kMostUp_db), sets the threshold of the bus for
+/// kBusReduction_db, then the output level for kOutputLufs, or as near as kOutputPeakDbtp allows. What a
+/// person has set stays. Throws Error as bounce() does.
+OutputBalance set_output(LevelBalance& levels, const std::vector<Preset>& presets,
+                         const std::function<void(double)>& progress = {});
 
 /// balance_levels() of a take that is not open yet. Throws Error as TakeFiles does.
 /// @param notices what an engineer should know of the files

@@ -1,4 +1,5 @@
 // Which levels may move, and what they become.
+#include "core/units.h"
 #include "offline/balance/balance.h"
 #include "offline/check/words.h"
 #include <algorithm>
@@ -11,33 +12,67 @@ namespace {
 using dsp::FaultKind;
 using dsp::Role;
 
-bool from_template(const Mic& mic, const std::vector<Preset>& presets) {
+bool from_template(const Mic& mic, const std::vector<Preset>& presets, double dsp::MicSettings::*member) {
     return std::any_of(presets.begin(), presets.end(), [&](const Preset& preset) {
         const auto* kit = std::get_if<Session>(&preset.content);
         return kit != nullptr && std::any_of(kit->mics.begin(), kit->mics.end(), [&](const Mic& m) {
-                   return m.role == mic.role && m.mix.level_db == mic.mix.level_db;
+                   return m.role == mic.role && m.mix.*member == mic.mix.*member;
                });
     });
 }
 
 bool set_by_a_person(const Mic& mic, const std::vector<Preset>& presets) {
     if (mic.balanced_db) return mic.mix.level_db != *mic.balanced_db;
-    return mic.mix.level_db != 0.0 && !from_template(mic, presets);
+    return mic.mix.level_db != 0.0 && !from_template(mic, presets, &dsp::MicSettings::level_db);
 }
 
-/// Why a mic stays as it is; empty: it doesn't.
-std::string reason_to_stay(const Mic& mic, const std::vector<dsp::Fault>& faults,
-                           const std::vector<Preset>& presets) {
-    if (mic.mix.mute != 0.0) return "muted";
+bool panned_by_a_person(const Mic& mic, const std::vector<Preset>& presets) {
+    if (mic.balanced_pan) return mic.mix.pan != *mic.balanced_pan;
+    auto mirrored = mic;
+    mirrored.mix.pan = 0.0 - mic.mix.pan;
+    return mic.mix.pan != 0.0 && !from_template(mic, presets, &dsp::MicSettings::pan) &&
+           !from_template(mirrored, presets, &dsp::MicSettings::pan);
+}
+
+/// Why a mic stays as it is.
+struct Stay {
+    std::string reason;   ///< empty: it doesn't
+    bool by_wish = false; ///< a person's
+    bool nothing = false; ///< there is nothing to hear in it
+};
+
+Stay reason_to_stay(const Mic& mic, const std::vector<dsp::Fault>& faults, bool all_low,
+                    const std::vector<Preset>& presets) {
+    if (mic.mix.mute != 0.0) return {"muted", false, true};
+    if (mic.mix.level_db == dsp::kOffDb) return {"turned off by you: kept", false, true};
     for (const auto& fault : faults) {
-        if (fault.kind == FaultKind::silent) return "silent: left alone";
-        if (fault.kind == FaultKind::dropout) return "drops out: left alone";
-        if (fault.kind == FaultKind::rate) return "of another rate: left alone";
-        if (fault.kind == FaultKind::identical) return "the same as another mic: left alone";
+        if (fault.kind == FaultKind::silent) return {"silent: left alone", false, true};
+        if (fault.kind == FaultKind::dropout) return {"drops out: left alone"};
+        if (fault.kind == FaultKind::rate) return {"of another rate: left alone", false, true};
+        if (fault.kind == FaultKind::identical) return {"the same as another mic: left alone"};
+        if (fault.kind == FaultKind::low_level && !all_low)
+            return {"recorded too low to be raised, turn its preamp up: left alone"};
     }
-    if (set_by_a_person(mic, presets)) return "set by you: kept";
-    if (mic.role == Role::other) return "no role: left alone";
+    if (set_by_a_person(mic, presets)) return {"set by you: kept", true};
+    if (mic.role == Role::other) return {"no role: left alone"};
     return {};
+}
+
+/// A whole take that was recorded low is no fault of one mic.
+bool all_low(std::span<const std::vector<dsp::Fault>> faults) {
+    return std::all_of(faults.begin(), faults.end(), [](const auto& of_mic) {
+        return std::any_of(of_mic.begin(), of_mic.end(), [](const dsp::Fault& fault) {
+            return fault.kind == FaultKind::low_level || fault.kind == FaultKind::silent;
+        });
+    });
+}
+
+std::vector<Stay> stays_of(const Session& session, std::span<const std::vector<dsp::Fault>> faults,
+                           const std::vector<Preset>& presets) {
+    std::vector<Stay> out;
+    for (std::size_t m = 0; m < session.mics.size(); ++m)
+        out.push_back(reason_to_stay(session.mics[m], faults[m], all_low(faults), presets));
+    return out;
 }
 
 dsp::BalanceSettings target_of(const Session& session, const BalanceWish& wish,
@@ -71,18 +106,74 @@ std::vector<dsp::StereoGain> gains_of(const Session& session, double rate_hz) {
     return gains;
 }
 
-std::vector<dsp::BalanceMic> mics_to_balance(const Session& session, std::span<const std::string> stays,
+std::vector<dsp::BalanceMic> mics_to_balance(const Session& session, std::span<const Stay> stays,
                                              double rate_hz) {
     auto at_0_db = session;
     for (auto& mic : at_0_db.mics) mic.mix.level_db = mic.mix.solo = 0.0;
     const auto gains = gains_of(at_0_db, rate_hz);
     std::vector<dsp::BalanceMic> mics;
     for (std::size_t m = 0; m < session.mics.size(); ++m) {
-        auto& mic = mics.emplace_back(dsp::BalanceMic{session.mics[m].role, gains[m], {}});
-        if (!stays[m].empty()) mic.fixed_db = session.mics[m].mix.level_db;
-        if (session.mics[m].mix.level_db == dsp::kOffDb) mic.at_0_db = {};
+        auto& mic = mics.emplace_back(dsp::BalanceMic{session.mics[m].role, gains[m], {}, stays[m].by_wish});
+        if (!stays[m].reason.empty()) mic.fixed_db = session.mics[m].mix.level_db;
+        if (stays[m].nothing) mic.at_0_db = {};
     }
     return mics;
+}
+
+std::vector<std::size_t> mics_with(const Session& session, std::span<const dsp::BalanceMic> mics,
+                                   auto&& fits) {
+    std::vector<std::size_t> out;
+    for (std::size_t m = 0; m < mics.size(); ++m)
+        if (fits(session.mics[m].role) && (mics[m].at_0_db.left != 0.0 || mics[m].at_0_db.right != 0.0))
+            out.push_back(m);
+    return out;
+}
+
+/// The pan that a template has for the role, on this side; 0 where none has one.
+double template_pan(Role role, const dsp::BalanceSettings& target, const std::vector<Preset>& presets) {
+    const bool listener = target.side == double(dsp::Side::listener);
+    for (const auto& preset : presets)
+        if (const auto* kit = std::get_if<Session>(&preset.content))
+            for (const auto& mic : kit->mics)
+                if (mic.role == role && mic.mix.pan != 0.0) return listener ? -mic.mix.pan : mic.mix.pan;
+    return 0.0;
+}
+
+/// Close mics of toms, hi-hat and ride go to where the pair of overheads hears their drum, if that is farther
+/// out than where the template has it: two mics apart tell by time as well, which the levels don't show. Kick
+/// and snare stay where they are.
+void set_pans(Session& session, std::span<const char> free_pans, const dsp::MeasuredBalance& measured,
+              std::span<const dsp::BalanceMic> mics, const dsp::Balance& solved,
+              const std::vector<Preset>& presets) {
+    const auto pair = mics_with(session, mics,
+                                [](Role r) { return r == Role::overhead_left || r == Role::overhead_right; });
+    if (pair.size() != 2) return;
+    std::vector<dsp::StereoGain> gains;
+    for (std::size_t m = 0; m < mics.size(); ++m) {
+        const double gain = dsp::gain_from_db(solved.mics[m].level_db);
+        gains.push_back({gain * mics[m].at_0_db.left, gain * mics[m].at_0_db.right});
+    }
+    for (std::size_t m = 0; m < mics.size(); ++m) {
+        const auto drum = dsp::own_drum(session.mics[m].role);
+        const auto* strokes = drum && free_pans[m] != 0 ? measured.of(*drum) : nullptr;
+        if (strokes == nullptr) continue;
+        const double usual = template_pan(session.mics[m].role, *session.balance, presets);
+        const double heard = dsp::stroke_pan(*strokes, gains, pair, session.sum.pan_law_db).value_or(usual);
+        session.mics[m].mix.pan =
+            std::round((std::abs(heard) > std::abs(usual) ? heard : usual) * 100.0) / 100.0 + 0.0;
+        session.mics[m].balanced_pan = session.mics[m].mix.pan;
+    }
+}
+
+/// Mics whose pan the balance may set.
+std::vector<char> free_pans(const Session& session, const std::vector<Preset>& presets) {
+    std::vector<char> out;
+    for (const auto& mic : session.mics) {
+        const auto drum = dsp::own_drum(mic.role);
+        const bool aside = drum && *drum != dsp::Drum::kick && *drum != dsp::Drum::snare;
+        out.push_back(aside && !panned_by_a_person(mic, presets));
+    }
+    return out;
 }
 
 /// What 0 dB of the table is: the snare, or where the kick says that it would be.
@@ -118,28 +209,57 @@ std::string shares_words(const Session& session, std::span<const double> shares)
     return out;
 }
 
-bool has_own_mic(const Session& session, std::span<const dsp::BalancedMic> mics, dsp::Drum drum) {
-    for (std::size_t m = 0; m < mics.size(); ++m)
-        if (mics[m].placed && dsp::own_drum(session.mics[m].role) == drum) return true;
-    return false;
-}
-
-std::string how_words(const Session& session, std::span<const dsp::BalancedMic> mics,
-                      const DrumBalance& row) {
+/// What the table can say of a drum that missed its part.
+std::string missed_words(const Session& session, std::span<const dsp::BalancedMic> mics,
+                         const DrumBalance& row) {
     constexpr double kMissed_db = 1.0;
-    auto out = shares_words(session, row.shares);
-    if (std::abs(row.got_db - row.wanted_db) < kMissed_db) return out;
-    if (!has_own_mic(session, mics, row.drum)) return out + "; no mic of its own to set it by";
-    return out + (row.got_db > row.wanted_db ? "; the other mics bring too much of it"
-                                             : "; its mic can't bring more");
+    if (std::abs(row.got_db - row.wanted_db) < kMissed_db) return {};
+    const bool over = row.got_db > row.wanted_db;
+    bool has_own = false;
+    for (std::size_t m = 0; m < mics.size(); ++m)
+        has_own = has_own || (mics[m].placed && dsp::own_drum(session.mics[m].role) == row.drum);
+    if (!has_own)
+        return over ? "; no mic of its own, and the others bring so much"
+                    : "; no mic of its own, and the others bring no more";
+    return over ? "; the other mics bring too much of it: a gate or a filter there"
+                : "; its mic can't bring more";
 }
 
 std::string bound_words(const dsp::BalancedMic& mic) {
-    if (mic.unheard) return "its drum was not struck: goes with the other close mics";
-    if (!mic.at_bound) return {};
-    return mic.level_db >= 12.0
-               ? "as far up as a strip goes: recorded too low for its part"
-               : fmt::format("at its bound, {:.0f} dB from what it would bring alone", dsp::kBalanceReach_db);
+    if (mic.unheard) return "its drum was not struck: as recorded";
+    switch (mic.bound) {
+    case dsp::BalanceBound::up:
+        return fmt::format("no mic is raised by more than {:.0f} dB: recorded too low for its part",
+                           dsp::kMostUp_db);
+    case dsp::BalanceBound::down:
+        return fmt::format("no mic is lowered by more than {:.0f} dB: the others bring its part",
+                           dsp::kMostDown_db);
+    case dsp::BalanceBound::part:
+        return fmt::format("no lower: it keeps {:.0f} dB of its drum's part", dsp::kSkinLeast_db);
+    default:
+        return {};
+    }
+}
+
+double to_tenths(double db) { return std::round(db * 10.0) / 10.0 + 0.0; }
+
+/// The drums before and after.
+void add_rows(LevelBalance& out, const Session& before, const dsp::MeasuredBalance& measured,
+              const dsp::Balance& solved, double rate_hz) {
+    const auto now = gains_of(before, rate_hz), got = gains_of(out.session, rate_hz);
+    const double now_lufs = reference_lufs(measured, out.target, now);
+    const double got_lufs = reference_lufs(measured, out.target, got);
+    for (const auto& strokes : measured.drums) {
+        auto& row = out.drums.emplace_back();
+        row.drum = strokes.drum, row.strokes = strokes.strokes;
+        row.wanted_db = dsp::wanted_db(out.target, strokes.drum);
+        row.shares = dsp::stroke_shares(strokes, got);
+        row.got_lufs = dsp::stroke_lufs(strokes, got);
+        row.now_db = dsp::stroke_lufs(strokes, now) - now_lufs;
+        row.got_db = row.got_lufs - got_lufs;
+        row.mono_loss_db = dsp::stroke_mono_loss_db(strokes, got);
+        row.how = shares_words(before, row.shares) + missed_words(before, solved.mics, row);
+    }
 }
 
 } // namespace
@@ -150,42 +270,30 @@ LevelBalance balance_levels(const Session& session, const dsp::Take& take, std::
     LevelBalance out;
     out.target = target_of(session, wish, presets);
     out.session = session;
+    const auto pans = free_pans(session, presets);
     set_image(out.session, out.target);
-    std::vector<std::string> stays;
+    const auto stays = stays_of(session, faults, presets);
     std::vector<dsp::MicStrip> strips;
-    for (std::size_t m = 0; m < session.mics.size(); ++m) {
-        const auto& mic = session.mics[m];
-        stays.push_back(reason_to_stay(mic, faults[m], presets));
-        strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
-    }
+    for (const auto& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
     const auto measured = dsp::measure_balance(take, hits, strips, session.bleed, progress);
-    const auto solved =
-        dsp::solve_balance(measured, mics_to_balance(out.session, stays, take.rate_hz), out.target);
+    const auto solve = [&] {
+        return dsp::solve_balance(measured, mics_to_balance(out.session, stays, take.rate_hz), out.target);
+    };
+    for (std::size_t m = 0; m < pans.size(); ++m)
+        if (pans[m] != 0) // what it was decides nothing
+            out.session.mics[m].mix.pan = template_pan(session.mics[m].role, out.target, presets);
+    set_pans(out.session, pans, measured, mics_to_balance(out.session, stays, take.rate_hz), solve(),
+             presets);
+    const auto solved = solve();
+    out.anchored = solved.anchored;
     for (std::size_t m = 0; m < session.mics.size(); ++m) {
         auto& mic = out.session.mics[m];
-        if (solved.mics[m].placed) mic.mix.level_db = solved.mics[m].level_db;
+        if (solved.mics[m].placed) mic.mix.level_db = to_tenths(solved.mics[m].level_db);
         if (solved.mics[m].placed) mic.balanced_db = mic.mix.level_db;
-        out.mics.push_back({session.mics[m].mix.level_db, mic.mix.level_db,
-                            stays[m].empty() ? bound_words(solved.mics[m]) : stays[m]});
+        out.mics.push_back({session.mics[m].mix.level_db, mic.mix.level_db, mic.mix.pan,
+                            stays[m].reason.empty() ? bound_words(solved.mics[m]) : stays[m].reason});
     }
-    const auto now = gains_of(session, take.rate_hz), got = gains_of(out.session, take.rate_hz);
-    const double now_lufs = reference_lufs(measured, out.target, now);
-    const double got_lufs = reference_lufs(measured, out.target, got);
-    for (const auto& strokes : measured.drums) {
-        DrumBalance row{strokes.drum,
-                        strokes.strokes,
-                        0.0,
-                        dsp::wanted_db(out.target, strokes.drum),
-                        0.0,
-                        0.0,
-                        dsp::stroke_shares(strokes, got),
-                        {}};
-        row.got_lufs = dsp::stroke_lufs(strokes, got);
-        row.now_db = dsp::stroke_lufs(strokes, now) - now_lufs;
-        row.got_db = row.got_lufs - got_lufs;
-        row.how = how_words(session, solved.mics, row);
-        out.drums.push_back(std::move(row));
-    }
+    add_rows(out, session, measured, solved, take.rate_hz);
     return out;
 }
 

@@ -23,31 +23,65 @@ std::string capital(std::string text) {
 } // namespace
 
 std::string levels_text(const LevelBalance& levels) {
-    auto out =
-        fmt::format("{:<18} {:>6} {:>6} {:>6}  {}\n", "Drum, dB re snare", "now", "wanted", "got", "how");
+    auto out = fmt::format("{:<18} {:>6} {:>6} {:>6} {:>7}  {}\n", "Drum, dB re snare", "now", "wanted",
+                           "got", "in mono", "how");
     for (const auto& row : levels.drums)
-        out += fmt::format("{:<18} {:>6} {:>6} {:>6}  {}\n", capital(drum_words(row.drum).substr(4)),
-                           shown(row.now_db), shown(row.wanted_db), shown(row.got_db), row.how);
+        out += fmt::format("{:<18} {:>6} {:>6} {:>6} {:>7}  {}\n", capital(drum_words(row.drum).substr(4)),
+                           shown(row.now_db), shown(row.wanted_db), shown(row.got_db),
+                           shown(0.0 - row.mono_loss_db), row.how);
     out += "K-weighted loudness of a stroke in the submix before the bus, all mics together\n\n";
     std::size_t width = 3;
     for (const auto& mic : levels.session.mics) width = std::max(width, mic.name.size());
-    out += fmt::format("{:<{}}  {:>6} {:>6}\n", "Mic", width, "now", "level");
+    out += fmt::format("{:<{}}  {:>6} {:>6} {:>6}\n", "Mic", width, "now", "level", "pan");
     for (std::size_t m = 0; m < levels.mics.size(); ++m) {
         const auto& mic = levels.mics[m];
-        out += fmt::format("{:<{}}  {:>6} {:>6}{}{}\n", levels.session.mics[m].name, width, shown(mic.now_db),
-                           shown(mic.level_db), mic.note.empty() ? "" : "  ", mic.note);
+        out += fmt::format("{:<{}}  {:>6} {:>6} {:>+6.2f}{}{}\n", levels.session.mics[m].name, width,
+                           shown(mic.now_db), shown(mic.level_db), mic.pan, mic.note.empty() ? "" : "  ",
+                           mic.note);
     }
     return out;
 }
 
+namespace {
+
+/// How far the difference of both sides lies under their sum.
+double side_to_mid_db(const StereoFigures& figures) {
+    return 10.0 * std::log10(std::max(0.0, std::pow(10.0, figures.mono_loss_db / 10.0) - 1.0));
+}
+
+/// What kick and snare lose in mono is the kit's own business; more than a decibel can be heard.
+std::string mono_words(const LevelBalance& levels) {
+    constexpr double kHeard_db = 1.0;
+    std::string out;
+    for (const auto& row : levels.drums)
+        if ((row.drum == dsp::Drum::kick || row.drum == dsp::Drum::snare) && row.mono_loss_db >= kHeard_db)
+            out +=
+                fmt::format("In mono {} loses {:.1f} dB: narrow the overheads, overhead_width below {:.2g}\n",
+                            drum_words(row.drum), row.mono_loss_db, levels.session.sum.overhead_width);
+    return out;
+}
+
+} // namespace
+
 std::string balance_text(const BalanceResult& result) {
     auto out = levels_text(result.levels);
     const auto& output = result.output;
-    out += fmt::format("\nOutput {:+.1f} dB: {:.1f} LUFS, true peak {:.1f} dBTP", output.level_db,
+    const bool listener = result.levels.target.side == double(dsp::Side::listener);
+    const auto side = side_to_mid_db(output.figures);
+    out += fmt::format("\nOutput {:+.1f} dB: {:.1f} LUFS, true peak {:.1f} dBTP\n", output.level_db,
                        output.figures.loudness_lufs, output.figures.true_peak_dbtp);
-    if (output.bus) out += fmt::format(", bus {:.1f} dB at most", output.bus->largest_reduction_db);
-    out += output.note.empty() ? "\n" : "\n" + output.note + "\n";
-    for (const auto& notice : result.notices) out += "Note: " + notice + "\n";
+    if (!output.note.empty()) out += capital(output.note) + "\n";
+    if (output.bus)
+        out += fmt::format("Bus: {}, {:.1f} dB at most, {:.1f} dB on average\n", output.bus_note,
+                           output.bus->largest_reduction_db, output.bus->mean_reduction_db);
+    out += std::isfinite(side)
+               ? fmt::format("Width: side {:.1f} dB {} mid, correlation {:.2f}; left and right as "
+                             "seen by the {}\n",
+                             std::abs(side), side < 0.0 ? "under" : "over", output.figures.correlation,
+                             listener ? "listener" : "drummer")
+               : std::string("Width: mono\n");
+    out += mono_words(result.levels);
+    for (const auto& notice : result.notices) out += fmt::format("Note: {}\n", notice);
     return out;
 }
 
@@ -64,6 +98,7 @@ Json balance_json(const BalanceResult& result) {
                          {"wanted_db", number(row.wanted_db)},
                          {"got_db", number(row.got_db)},
                          {"got_lufs", number(row.got_lufs)},
+                         {"mono_loss_db", number(row.mono_loss_db)},
                          {"shares", shares},
                          {"how", row.how}});
     }
@@ -71,6 +106,7 @@ Json balance_json(const BalanceResult& result) {
         mics.push_back({{"name", levels.session.mics[m].name},
                         {"now_db", number(levels.mics[m].now_db)},
                         {"level_db", number(levels.mics[m].level_db)},
+                        {"pan", number(levels.mics[m].pan)},
                         {"note", levels.mics[m].note}});
     const auto& output = result.output;
     Json out = {{"kitfold_balance", 1},
@@ -84,9 +120,14 @@ Json balance_json(const BalanceResult& result) {
                   {"true_peak_dbtp", number(output.figures.true_peak_dbtp)},
                   {"correlation", number(output.figures.correlation)},
                   {"mono_loss_db", number(output.figures.mono_loss_db)},
+                  {"side_to_mid_db", number(side_to_mid_db(output.figures))},
                   {"note", output.note}}},
                 {"notices", result.notices}};
-    if (output.bus) out["output"]["bus_reduction_db"] = number(output.bus->largest_reduction_db);
+    if (output.bus)
+        out["bus"] = {{"threshold_db", number(levels.session.bus->threshold_db)},
+                      {"largest_reduction_db", number(output.bus->largest_reduction_db)},
+                      {"mean_reduction_db", number(output.bus->mean_reduction_db)},
+                      {"note", output.bus_note}};
     return out;
 }
 

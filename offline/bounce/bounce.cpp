@@ -5,13 +5,16 @@
 #include "offline/bounce/recall_sheet.h"
 #include "offline/session/outputs.h"
 #include "offline/util/atomic_file.h"
+#include "offline/util/digest.h"
 #include "offline/util/errors.h"
 #include "offline/util/file_name.h"
+#include "offline/util/text_file.h"
 #include <algorithm>
 #include <cmath>
 #include <ctime>
 #include <fmt/chrono.h>
 #include <fmt/format.h>
+#include <nlohmann/json.hpp>
 
 namespace kitfold::offline {
 namespace {
@@ -61,6 +64,37 @@ public:
 private:
     fs::path made_;
 };
+
+double louder_side(const dsp::StereoGain& gain) {
+    return std::max(std::abs(gain.left), std::abs(gain.right));
+}
+
+/// A submix may be written anew from its own session; any other is somebody's work.
+void refuse_foreign(const BounceRequest& request, const fs::path& recall) {
+    std::error_code ignored;
+    if (request.force || !fs::exists(request.output, ignored)) return;
+    const auto refused = [&](const std::string& why) {
+        return bad_input(
+            fmt::format("{}: is there already, {}; --force writes over it, or choose another name",
+                        request.output.string(), why));
+    };
+    dsp::Json sheet;
+    try {
+        sheet = dsp::parse_json(read_text_file(recall, dsp::kJsonBytes));
+    } catch (const std::exception&) {
+        throw refused("and its recall sheet is not beside it");
+    }
+    const auto text = [](const dsp::Json& json, const char* key) {
+        return json.is_object() && json.contains(key) && json[key].is_string() ? json[key].get<std::string>()
+                                                                               : std::string();
+    };
+    const auto figures = sheet.is_object() ? sheet.find("figures") : sheet.end();
+    if (figures == sheet.end() || text(*figures, "xxh128") != xxh128_of_file(request.output))
+        throw refused("and the recall sheet beside it is that of another file");
+    const auto from = text(sheet, "session_file");
+    if (fs::weakly_canonical(from, ignored) != fs::weakly_canonical(request.session.path, ignored))
+        throw refused("a submix of " + from);
+}
 
 dsp::KitMix prepared_mix(const Session& session, int rate_hz) {
     std::vector<dsp::MicStrip> strips;
@@ -132,7 +166,21 @@ public:
             blocks, [&](Block& block) { return fill(block); }, workers);
     }
 
-    [[nodiscard]] MeasuredSubmix measured() const { return {meter_.figures(), bus_figures()}; }
+    void try_buses(const std::vector<dsp::BusSettings>& trials) {
+        for (const auto& settings : trials) {
+            auto& bus = trials_.emplace_back();
+            (void)bus.prepare(kit_.rate_hz());
+            if (const auto* refused = bus.set(settings))
+                throw bad_input(fmt::format("bus.{} must be {}", refused->key, what_is_allowed(*refused)));
+        }
+    }
+
+    [[nodiscard]] MeasuredSubmix measured() const {
+        MeasuredSubmix out{meter_.figures(), {}, {}};
+        if (const auto* bus = mix_.bus()) out.bus = figures_of(*bus);
+        for (const auto& bus : trials_) out.trials.push_back(figures_of(bus));
+        return out;
+    }
 
     BounceFigures finish() {
         writer_->close();
@@ -149,6 +197,7 @@ private:
         Outputs outputs;
         outputs.reads(request_.session);
         outputs.writes(request_.output, Product::submix);
+        refuse_foreign(request_, beside(request_.output, ".recall.json"));
         for (const char* ending : {".recall.json", ".recall.html"})
             outputs.writes(beside(request_.output, ending), Product::recall);
         if (!request_.stems) return;
@@ -171,7 +220,7 @@ private:
     void open_stems() {
         for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
             figures_.mics[m].stem = stem_path(m);
-            AudioFormat format = output_format(1);
+            AudioFormat format = output_format(request_.dry_stems ? 1 : 2);
             format.broadcast = figures_.format.broadcast;
             format.product = Product::stem;
             stems_.emplace_back(figures_.mics[m].stem, format);
@@ -203,22 +252,35 @@ private:
         if (count == 0 || !writer_) return;
         const float* const planes[] = {block.left.data() + block.skip, block.right.data() + block.skip};
         writer_->write(planes, count);
-        for (std::size_t m = 0; m < stems_.size(); ++m) {
-            const float* const plane = block.planes[m] + block.skip;
-            stems_[m].write(&plane, count);
+        for (std::size_t m = 0; m < stems_.size(); ++m) write_stem(m, block.planes[m] + block.skip, count);
+    }
+
+    void write_stem(std::size_t mic, const float* strip, std::size_t count) {
+        if (request_.dry_stems) return stems_[mic].write(&strip, count);
+        const auto gain = mix_.gain(mic);
+        stem_.resize(2 * count);
+        for (std::size_t n = 0; n < count; ++n) {
+            const double x = std::isfinite(strip[n]) ? strip[n] : 0.0;
+            stem_[n] = float(gain.left * x), stem_[count + n] = float(gain.right * x);
         }
+        const float* const planes[] = {stem_.data(), stem_.data() + count};
+        stems_[mic].write(planes, count);
     }
 
     void meter(Block& block) {
         const std::size_t count = block.frames - block.skip;
-        meter_.add(block.left.data() + block.skip, block.right.data() + block.skip, count);
+        float* const left = block.left.data() + block.skip;
+        float* const right = block.right.data() + block.skip;
+        meter_.add(left, right, count);
+        for (auto& bus : trials_) {
+            trial_.resize(2 * count);
+            bus.process(left, right, left, right, trial_.data(), trial_.data() + count, count);
+        }
         metered_ += static_cast<std::int64_t>(count);
     }
 
-    [[nodiscard]] std::optional<BusFigures> bus_figures() const {
-        const dsp::BusCompressor* bus = mix_.bus();
-        if (bus == nullptr) return std::nullopt;
-        return BusFigures{bus->largest_reduction_db(), bus->mean_reduction_db()};
+    static BusFigures figures_of(const dsp::BusCompressor& bus) {
+        return {bus.largest_reduction_db(), bus.mean_reduction_db()};
     }
 
     void gather() {
@@ -227,11 +289,11 @@ private:
         figures_.notices = kit_.notices();
         if (bleed_)
             figures_.notices.insert(figures_.notices.end(), bleed_->notices.begin(), bleed_->notices.end());
-        figures_.bus = bus_figures();
+        if (const auto* bus = mix_.bus()) figures_.bus = figures_of(*bus);
         for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
             MicFigures& mic = figures_.mics[m];
             mic.source = kit_.sources()[m];
-            mic.peak_dbfs = peak_db(mix_.peak(m));
+            mic.peak_dbfs = peak_db(mix_.peak(m) * louder_side(mix_.gain(m)));
             if (request_.session.mics[m].gate)
                 mic.gate_open_s = mix_.gate_open(m) * double(length_) / kit_.rate_hz();
             if (const auto& gate = request_.session.mics[m].gate;
@@ -277,6 +339,8 @@ private:
     std::optional<BleedReduction> bleed_;
     dsp::KitMix mix_;
     StereoMeter meter_;
+    std::vector<dsp::BusCompressor> trials_;
+    std::vector<float> trial_, stem_;
     std::optional<AudioWriter> writer_;
     std::vector<AudioWriter> stems_;
     BounceFigures figures_;
@@ -287,9 +351,11 @@ private:
 } // namespace
 
 MeasuredSubmix measure_submix(const Session& session, std::optional<int> rate_hz,
+                              const std::vector<dsp::BusSettings>& trials,
                               const std::function<void(double)>& progress) {
     const BounceRequest request{.session = session, .output = {}, .stems = {}, .rate_hz = rate_hz};
     Bounce job(request);
+    job.try_buses(trials);
     job.run(progress);
     return job.measured();
 }
@@ -307,8 +373,9 @@ std::string fit_output(Session& session, const OutputWish& wish, const MeasuredS
         return fmt::format("the output goes up to {:.0f} dB, but it would take {:.1f} dB: recorded too low",
                            kHighestDb, wanted);
     if (for_peak < for_loudness)
-        return fmt::format("{:.1f} LUFS would need {:.1f} dB more, and peaks would pass {:.1f} dBTP",
-                           *wish.loudness_lufs, for_loudness - for_peak, wish.peak_dbtp);
+        return fmt::format("lands at {:.1f} LUFS; {:.0f} would go {:.1f} dB over {:.0f} dBTP",
+                           at_0_db.stereo.loudness_lufs + session.output.level_db, *wish.loudness_lufs,
+                           for_loudness - for_peak, wish.peak_dbtp);
     return {};
 }
 

@@ -12,16 +12,17 @@ namespace kitfold::offline {
 
 struct BounceRequest {
     Session session;
-    std::filesystem::path output; ///< .wav or .flac
-    std::optional<std::filesystem::path>
-        stems;                       ///< folder for one file per mic: after its strip, before level and pan
+    std::filesystem::path output;               ///< .wav or .flac
+    std::optional<std::filesystem::path> stems; ///< folder for one file per mic
+    bool dry_stems = false; ///< mono, after the strip; else stereo, as the mic is in the sum before the bus
+    bool force = false;     ///< also over a submix that is not this session's, or has lost its recall sheet
     std::optional<int> rate_hz;      ///< convert files of another rate
     std::size_t block_frames = 8192; ///< what is handed on at a time; the samples do not depend on it
 };
 
 struct MicFigures {
     MicSource source;
-    double peak_dbfs = kSilenceDb;
+    double peak_dbfs = kSilenceDb;     ///< of its part of the sum before the bus, the louder side
     std::optional<double> gate_open_s; ///< when the mic has a gate
     std::filesystem::path stem;        ///< when asked for
 };
@@ -47,9 +48,12 @@ struct BounceFigures {
 struct MeasuredSubmix {
     StereoFigures stereo; ///< may be over full scale: nothing was clipped
     std::optional<BusFigures> bus;
+    std::vector<BusFigures> trials; ///< of each bus that was tried on what leaves the mix
 };
-/// What bounce() would measure. Throws Error as KitReader does.
+/// What bounce() would measure. @param trials buses to try on it, side by side. Throws Error as KitReader
+/// does, bad_input for a trial out of range.
 MeasuredSubmix measure_submix(const Session& session, std::optional<int> rate_hz = {},
+                              const std::vector<dsp::BusSettings>& trials = {},
                               const std::function<void(double)>& progress = {});
 
 /// What a bounce is to come to; at least one is asked for.
@@ -66,7 +70,7 @@ std::string fit_output(Session& session, const OutputWish& wish, const MeasuredS
 /// length. When bleed is to be taken down in a mic, the take is gone through once before that. The latency of
 /// the blocks is taken out. Writes the output, the recall sheet beside it (NAME.recall.json,
 /// NAME.recall.html) and the stems, all or nothing: each has its final name only when everything is written.
-/// An input is never touched.
+/// An input is never touched. The stems that are not dry add up to the submix before bus and output level.
 /// @param progress called now and then with the share that is done, 0..1, on any thread, one at a time
 /// Throws Error: bad_input as KitReader and Outputs do, for an extension, for bits that do not fit; io_failed
 /// when something can't be written.

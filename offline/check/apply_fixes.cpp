@@ -64,32 +64,6 @@ std::optional<fs::path> change_file(const Session& session, const std::function<
     return kept;
 }
 
-void write_balance(const Session& balanced, Json& json) {
-    const auto level = [](Json& object, const char* key, double db) {
-        dsp::MicSettings mic;
-        mic.level_db = db;
-        object[key] = dsp::to_json(mic)["level_db"];
-    };
-    const auto set = [](Json& object, const char* key, double value) {
-        if (!object.contains(key) || object[key] != value) object[key] = value;
-    };
-    for (std::size_t m = 0; m < balanced.mics.size(); ++m) {
-        const auto& mic = balanced.mics[m];
-        auto& entry = json["mics"][m];
-        if (mic.balanced_db && *mic.balanced_db == mic.mix.level_db) {
-            level(entry, "level_db", mic.mix.level_db);
-            level(entry, "balanced_db", *mic.balanced_db);
-        }
-        if (entry.contains("pan") || mic.mix.pan != 0.0) set(entry, "pan", mic.mix.pan);
-    }
-    set(json["sum"], "overhead_width", balanced.sum.overhead_width);
-    set(json["sum"], "room_width", balanced.sum.room_width);
-    if (balanced.balance) json["balance"] = dsp::to_json(*balanced.balance);
-    if (!balanced.balanced_output_db || *balanced.balanced_output_db != balanced.output.level_db) return;
-    level(json["output"], "level_db", balanced.output.level_db);
-    level(json["output"], "balanced_db", *balanced.balanced_output_db);
-}
-
 std::optional<fs::path> apply_fixes(const Session& session, const CheckResult& result, Backup backup) {
     return change_file(
         session,

@@ -11,6 +11,7 @@ Exit bounce_command(const BounceOptions& options) {
     BounceRequest request{
         .session = load_session(options.session), .output = options.output, .stems = {}, .rate_hz = {}};
     if (!options.stems.empty()) request.stems = options.stems;
+    request.dry_stems = options.dry_stems, request.force = options.force;
     if (options.rate_hz != 0) request.rate_hz = options.rate_hz;
     BounceFigures figures;
     std::string missed;

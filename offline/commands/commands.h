@@ -27,6 +27,7 @@ struct BounceOptions {
     std::string session, output, stems; ///< stems: empty for none
     int rate_hz = 0;                    ///< 0: that of the files
     std::optional<double> loudness_lufs, peak_dbtp;
+    bool dry_stems = false, force = false;
     bool json = false;
 };
 struct BalanceOptions {

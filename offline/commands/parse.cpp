@@ -93,7 +93,16 @@ void add_bounce(CLI::App& app, Exit& exit) {
         ->required();
     command->add_option("-o,--output", options->output, "The stereo file to write: .wav or .flac")
         ->required();
-    command->add_option("--stems", options->stems, "Also write each mic after its strip into this folder");
+    auto* stems = command->add_option("--stems", options->stems,
+                                      "Also write each mic into this folder, in stereo as it is in the "
+                                      "submix: they add up to it before the "
+                                      "bus and the output level");
+    command
+        ->add_flag("--dry-stems", options->dry_stems,
+                   "... each mic in mono after its strip instead, before level and pan")
+        ->needs(stems);
+    command->add_flag("--force", options->force,
+                      "Also over a submix of another session, or one whose recall sheet is gone");
     command->add_option("--rate", options->rate_hz, "Convert files of another rate to this one, in Hz")
         ->check(CLI::Range(8'000, 384'000));
     command

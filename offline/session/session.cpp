@@ -31,7 +31,7 @@ std::vector<std::string_view> mic_keys() {
         if (key != "role") out.push_back(key);
     const auto offline = dsp::keys<dsp::OfflineSettings>();
     out.insert(out.end(), offline.begin(), offline.end());
-    for (const auto key : {"balanced_db", "kick", "gate", "damp"}) out.emplace_back(key);
+    for (const auto key : {"balanced_db", "balanced_pan", "kick", "gate", "damp"}) out.emplace_back(key);
     return out;
 }
 
@@ -110,18 +110,19 @@ void refuse_reduction_without_drum(const Json& json, const Mic& mic, std::string
             std::string(dsp::token(mic.role)) + "\"");
 }
 
-std::optional<double> read_balanced_level(const Json& json, std::string_view at) {
-    const auto found = json.find("balanced_db");
+/// What a balance wrote beside a setting: the same range, and the same words for what is out of it.
+template <class Settings> std::optional<double> read_balanced(const Json& json, std::string_view at,
+                                                              const std::string& key, const std::string& of,
+                                                              double Settings::*member) {
+    const auto found = json.find(key);
     if (found == json.end()) return std::nullopt;
-    dsp::MicSettings level; // the same range, and the same words for what is out of it
-    const auto path = key_path(at, "balanced_db");
+    Settings settings;
     try {
-        dsp::read_keys(Json{{"level_db", *found}}, "", level);
+        dsp::read_keys(Json{{of, *found}}, "", settings);
     } catch (const SettingsError& error) {
-        const std::string_view said = error.what();
-        throw SettingsError(path + std::string(said.substr(std::string_view("level_db").size())));
+        throw SettingsError(key_path(at, key) + std::string(error.what()).substr(of.size()));
     }
-    return level.level_db;
+    return settings.*member;
 }
 
 Mic read_mic(const Json& json, const std::string& at) {
@@ -141,7 +142,8 @@ Mic read_mic(const Json& json, const std::string& at) {
         mic.role = mic.mix.role;
         dsp::read_keys(json, at, mic.bounce);
         refuse_reduction_without_drum(json, mic, at);
-        mic.balanced_db = read_balanced_level(json, at);
+        mic.balanced_db = read_balanced(json, at, "balanced_db", "level_db", &dsp::MicSettings::level_db);
+        mic.balanced_pan = read_balanced(json, at, "balanced_pan", "pan", &dsp::MicSettings::pan);
         read_block(json, at, mic.kick);
         read_block(json, at, mic.gate);
         read_block(json, at, mic.damp);
@@ -187,10 +189,13 @@ void read_output(const Json& json, Session& session) {
     if (output == json.end()) return;
     auto known = std::vector<std::string_view>(dsp::keys<dsp::OutputSettings>().begin(),
                                                dsp::keys<dsp::OutputSettings>().end());
-    known.emplace_back("balanced_db");
+    known.insert(known.end(), {"balanced_db", "balanced_threshold_db"});
     dsp::check_keys(*output, "output", known);
     dsp::read_keys(*output, "output", session.output);
-    session.balanced_output_db = read_balanced_level(*output, "output");
+    session.balanced_output_db =
+        read_balanced(*output, "output", "balanced_db", "level_db", &dsp::OutputSettings::level_db);
+    session.balanced_threshold_db = read_balanced(*output, "output", "balanced_threshold_db", "threshold_db",
+                                                  &dsp::BusSettings::threshold_db);
 }
 
 Session read_session(const Json& json) {
@@ -219,11 +224,12 @@ template <class Settings> void write_block(Json& parent, const Settings& setting
     parent[std::string(dsp::block_key<Settings>())] = dsp::to_json(settings);
 }
 
-void write_balanced_level(Json& object, const std::optional<double>& level_db) {
-    if (!level_db) return;
-    dsp::MicSettings level;
-    level.level_db = *level_db;
-    object["balanced_db"] = dsp::to_json(level)["level_db"];
+template <class Settings> void write_balanced(Json& object, const std::string& key, const std::string& of,
+                                              double Settings::*member, const std::optional<double>& value) {
+    if (!value) return;
+    Settings settings;
+    settings.*member = *value;
+    object[key] = dsp::to_json(settings)[of];
 }
 
 Json mic_json(const Mic& mic) {
@@ -236,7 +242,8 @@ Json mic_json(const Mic& mic) {
         if (key != "role") out[key] = value;
     if (mic.bounce != dsp::OfflineSettings{}) // earlier versions don't know these keys
         out.update(dsp::to_json(mic.bounce));
-    write_balanced_level(out, mic.balanced_db);
+    write_balanced(out, "balanced_db", "level_db", &dsp::MicSettings::level_db, mic.balanced_db);
+    write_balanced(out, "balanced_pan", "pan", &dsp::MicSettings::pan, mic.balanced_pan);
     write_block(out, mic.kick);
     write_block(out, mic.gate);
     write_block(out, mic.damp);
@@ -270,7 +277,10 @@ std::string to_json_text(const Session& session) {
     write_block(json, session.bus);
     write_block(json, session.balance);
     write_block(json, session.output);
-    write_balanced_level(json["output"], session.balanced_output_db);
+    write_balanced(json["output"], "balanced_db", "level_db", &dsp::OutputSettings::level_db,
+                   session.balanced_output_db);
+    write_balanced(json["output"], "balanced_threshold_db", "threshold_db", &dsp::BusSettings::threshold_db,
+                   session.balanced_threshold_db);
     if (!session.bleed.mics.empty()) json["bleed"] = dsp::to_json(session.bleed, mic_names(session));
     try {
         return dsp::pretty(json);

@@ -16,7 +16,8 @@ struct Mic {
     int channel = 1;             ///< 1-based channel of the file
     dsp::MicSettings mix;        ///< level, pan, polarity, delay, mute; its role is kept equal to `role`
     dsp::OfflineSettings bounce; ///< what plug-ins do not have
-    std::optional<double> balanced_db;     ///< the level that a balance wrote; another in `mix` is a person's
+    /// The level and the pan that a balance wrote; others in `mix` are a person's.
+    std::optional<double> balanced_db, balanced_pan;
     std::optional<dsp::KickSettings> kick; ///< a block that is left out is bypassed exactly
     std::optional<dsp::GateSettings> gate;
     std::optional<dsp::DampSettings> damp;
@@ -31,7 +32,8 @@ struct Session {
     std::optional<dsp::BusSettings> bus;
     std::optional<dsp::BalanceSettings> balance; ///< what the levels are to come to
     dsp::OutputSettings output;
-    std::optional<double> balanced_output_db; ///< as a mic's balanced_db, of the output level
+    /// As a mic's balanced_db: of the output level, and of the threshold of the bus.
+    std::optional<double> balanced_output_db, balanced_threshold_db;
     dsp::KitKeyTable bleed; ///< what gates with key "kit" know of the other mics; empty: nothing
 };
 

@@ -1,6 +1,8 @@
 #include "offline/util/digest.h"
 #include <fmt/format.h>
+#include <fstream>
 #include <new>
+#include <vector>
 #include <xxhash.h>
 
 namespace kitfold::offline {
@@ -31,6 +33,17 @@ std::string xxh128_of(std::string_view text) {
     Xxh128 sum;
     sum.add(text.data(), text.size());
     return sum.hex();
+}
+
+std::string xxh128_of_file(const std::filesystem::path& path) {
+    std::ifstream file(path, std::ios::binary);
+    Xxh128 sum;
+    std::vector<char> bytes(1 << 20);
+    while (file) {
+        file.read(bytes.data(), std::streamsize(bytes.size()));
+        sum.add(bytes.data(), std::size_t(file.gcount()));
+    }
+    return file.eof() ? sum.hex() : std::string();
 }
 
 } // namespace kitfold::offline

@@ -2,6 +2,7 @@
 // XXH128 (the 128-bit hash of the XXH3 family, seed 0) of what goes by: tells whether a file is still the
 // same one, at the speed of memory. It does not guard against somebody who wants to deceive.
 #include <cstddef>
+#include <filesystem>
 #include <memory>
 #include <string>
 #include <string_view>
@@ -25,5 +26,7 @@ private:
 
 /// The same of a text, at once.
 std::string xxh128_of(std::string_view text);
+/// The same of a whole file; empty when it can't be read.
+std::string xxh128_of_file(const std::filesystem::path& path);
 
 } // namespace kitfold::offline

@@ -263,6 +263,48 @@ TEST_CASE("the low end that check foretells is the low end that bounce writes, t
     CHECK(bounced() == Approx(double(foretold["low_gain_after_db"])).epsilon(0).margin(0.5));
 }
 
+TEST_CASE("after --apply the low end at balanced levels is as check foretells, to 0.5 dB", "[check]") {
+    struct {
+        const char *a, *b, *role_a, *role_b, *drum;
+    } pair;
+    SECTION("kick") { pair = {"Kick in", "Kick out", "kick_in", "kick_out", "kick"}; }
+    SECTION("snare") { pair = {"Snare top", "Snare bottom", "snare_top", "snare_bottom", "snare"}; }
+    const Folder folder;
+    make_demo(folder.path(), 30.0, 471);
+    REQUIRE(run_program({"check", folder.path().string(), "--apply"}).exit_code == 1);
+    auto session = Json::parse(bytes_of_file(folder / "session.json"));
+    for (auto& mic : session["mics"]) {
+        for (const char* block : {"kick", "gate", "damp"}) mic.erase(block);
+        mic["pan"] = 0;
+    }
+    session["sum"] = {{"pan_law_db", 0}};
+    session.erase("bus");
+    session["output"] = {{"bits", 32}, {"level_db", 0}};
+    write_text(folder / "session.json", session.dump());
+    const auto check = checked(folder.path(), 0);
+    std::vector<double> hits;
+    for (const auto& h : check["hits"])
+        if (h["drum"] == pair.drum) hits.push_back(h["time_s"]);
+    const auto heard = [&](std::initializer_list<const char*> roles) {
+        auto alone = session;
+        for (auto& mic : alone["mics"])
+            mic["mute"] =
+                std::none_of(roles.begin(), roles.end(), [&](const char* r) { return mic["role"] == r; });
+        write_text(folder / "session.json", alone.dump());
+        REQUIRE(
+            run_program({"bounce", folder.path().string(), "-o", (folder / "mix.wav").string()}).exit_code ==
+            0);
+        const auto x = read_wav(folder / "mix.wav");
+        std::vector<float> left;
+        for (std::size_t n = 0; n < x.size(); n += 2) left.push_back(x[n]);
+        return low_energy(left, hits);
+    };
+    const double together = heard({pair.role_a, pair.role_b});
+    const double gain_db = 10.0 * std::log10(together / (heard({pair.role_a}) + heard({pair.role_b})));
+    CHECK(gain_db ==
+          Approx(double(pair_of(check, pair.a, pair.b)["low_gain_before_db"])).epsilon(0).margin(0.5));
+}
+
 namespace {
 
 std::size_t faults_of(const Json& check, const std::string& mic, const std::string& kind) {

@@ -293,3 +293,44 @@ TEST_CASE("a seal fits the file it was made for and no other", "[outputs]") {
     REQUIRE(std::system(command.c_str()) == 0);
     CHECK_THAT(page, Contains("kitfold-report-" + bytes_of_file(sum).substr(0, 32)));
 }
+
+TEST_CASE("a bounce takes the place of a submix of its own session only, unless it is told to", "[outputs]") {
+    const Take take;
+    const auto again = [&](bool force) {
+        auto command = take.bounce("drums.wav");
+        if (force) command.emplace_back("--force");
+        return command;
+    };
+    REQUIRE(run_program(again(false)).exit_code == 0);
+    CHECK(run_program(again(false)).exit_code == 0); // its own
+    SECTION("another session's") {
+        fs::create_directory(take.folder / "other");
+        write_text(take.folder / "other" / "session.json", Take::session("../kick_in.wav", "../snare.wav"));
+        const std::vector<std::string> other{"bounce", take.path("other"), "-o", take.path("drums.wav")};
+        CHECK_THAT(refused(take.folder.path(), other), Contains("a submix of") && Contains("--force"));
+        auto forced = other;
+        forced.emplace_back("--force");
+        CHECK(run_program(forced).exit_code == 0);
+    }
+    SECTION("the recall sheet is gone") {
+        fs::remove(take.folder / "drums.recall.json");
+        CHECK_THAT(refused(take.folder.path(), again(false)),
+                   Contains("recall sheet is not beside it") && Contains("--force"));
+        CHECK(run_program(again(true)).exit_code == 0);
+    }
+    SECTION("the recall sheet is another file's") {
+        REQUIRE(run_program(take.bounce("second.wav")).exit_code == 0);
+        fs::rename(take.folder / "second.wav", take.folder / "drums.wav");
+        write_text(take.folder / "second.recall.html", "");
+        auto session = Json::parse(bytes_of_file(take.folder / "session.json"));
+        session["mics"][0]["level_db"] = -3;
+        write_text(take.folder / "session.json", session.dump());
+        REQUIRE(run_program(take.bounce("third.wav")).exit_code == 0);
+        fs::rename(take.folder / "third.wav", take.folder / "drums.wav"); // not what the sheet sums up
+        CHECK_THAT(refused(take.folder.path(), again(false)), Contains("that of another file"));
+    }
+    SECTION("what Kitfold did not write is never written over") {
+        write_text(take.folder / "drums.wav", "somebody's");
+        CHECK_THAT(refused(take.folder.path(), again(true)), Contains("no submix that Kitfold wrote"));
+    }
+}
