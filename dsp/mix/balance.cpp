@@ -69,7 +69,9 @@ struct Own {
 
 class Solver {
 public:
-    Solver(const MeasuredBalance& measured, std::span<const BalanceMic> mics, const BalanceSettings& target)
+    /// @param whole_lufs what 0 dB of the target is; none: as find_whole() has it
+    Solver(const MeasuredBalance& measured, std::span<const BalanceMic> mics, const BalanceSettings& target,
+           std::optional<double> whole_lufs = {})
         : measured_(measured), mics_(mics), target_(target), level_db_(mics.size(), 0.0),
           unheard_(mics.size(), 0) {
         for (std::size_t m = 0; m < mics.size(); ++m) level_db_[m] = mics[m].fixed_db.value_or(0.0);
@@ -77,6 +79,7 @@ public:
         rooms_ = with([](Role r) { return is_room(r); });
         make_even(free_of(overheads_)), make_even(free_of(rooms_));
         find_whole();
+        whole_lufs_ = whole_lufs.value_or(whole_lufs_);
         set_rooms();
         find_own();
     }
@@ -85,6 +88,18 @@ public:
         set_overheads();
         return result();
     }
+
+    /// After solve(): what 0 dB of the target would have to be for the drums with a fixed mic to miss nothing
+    /// on the mean; nothing where there are none.
+    [[nodiscard]] std::optional<double> whole_of_anchors() const {
+        double sum = 0.0, count = 0.0;
+        for (const auto& strokes : measured_.drums)
+            for (const auto m : of_drum(strokes.drum))
+                if (mics_[m].anchors && !is_partner(m)) sum += miss_db(strokes, level_db_), count += 1.0;
+        return count > 0.0 ? std::optional(whole_lufs_ + sum / count) : std::nullopt;
+    }
+
+    [[nodiscard]] double whole_lufs() const { return whole_lufs_; }
 
 private:
     [[nodiscard]] bool audible(std::size_t m) const {
@@ -393,7 +408,17 @@ std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const Ste
 
 Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMic> mics,
                       const BalanceSettings& target) {
-    return Solver(measured, mics, target).solve();
+    constexpr int kRounds = 8;
+    constexpr double kStill_db = 0.02;
+    std::optional<Solver> solver(std::in_place, measured, mics, target);
+    auto out = solver->solve();
+    for (int round = 0; round < kRounds; ++round) {
+        const auto whole_lufs = solver->whole_of_anchors();
+        if (!whole_lufs || std::abs(*whole_lufs - solver->whole_lufs()) < kStill_db) break;
+        solver.emplace(measured, mics, target, whole_lufs);
+        out = solver->solve();
+    }
+    return out;
 }
 
 double wanted_db(const BalanceSettings& target, Drum drum) noexcept {

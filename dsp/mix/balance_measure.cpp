@@ -9,7 +9,7 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kWarmUp_s = 0.5; // a gate's hold and release, and the ring of a filter
-constexpr std::size_t kMostStrokes = 16, kEnoughStrokes = 6;
+constexpr std::size_t kMostStrokes = 16, kEnoughStrokes = 3; // three: the fewest that have a middle
 constexpr std::size_t kBlock = 4'096;
 constexpr double kGate_db = 10.0; // ITU-R BS.1770-4, relative gate
 
@@ -153,15 +153,15 @@ StrokePower middle_of(std::span<const Stroke> strokes, Drum drum, std::size_t mi
     return out;
 }
 
-/// Takes out the close mics of other drums.
-void leave_only(StrokePower& strokes, std::span<const TakeMic> mics) {
+/// Takes out the close mics of other drums, where one is struck together with them.
+void leave_only(Stroke& stroke, Drum drum, std::span<const TakeMic> mics) {
     const auto foreign = [&](std::size_t m) {
         const auto own = own_drum(mics[m].role);
-        return own && *own != strokes.drum;
+        return own && *own != drum;
     };
     for (std::size_t i = 0; i < mics.size(); ++i)
         for (std::size_t j = 0; j < mics.size(); ++j)
-            if (foreign(i) || foreign(j)) strokes.power[i * mics.size() + j] = 0.0;
+            if (foreign(i) || foreign(j)) stroke.power[i * mics.size() + j] = 0.0;
 }
 
 } // namespace
@@ -180,9 +180,9 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
         for (auto& s : strokes)
             if (s.drum == d) own.push_back(std::move(s));
         if (own.empty()) continue;
-        auto& found = out.drums.emplace_back(middle_of(own, Drum(d), strips.size()));
-        const auto spoiled = std::count_if(own.begin(), own.end(), [](const Stroke& s) { return s.spoiled; });
-        if (2 * std::size_t(spoiled) > own.size()) leave_only(found, take.mics);
+        for (auto& s : own)
+            if (s.spoiled) leave_only(s, Drum(d), take.mics);
+        out.drums.push_back(middle_of(own, Drum(d), strips.size()));
     }
     return out;
 }

@@ -34,6 +34,7 @@ struct DrumBalance {
     /// K-weighted, per stroke, re the snare (or the kick).
     double now_db = 0.0, wanted_db = 0.0, got_db = 0.0;
     double got_lufs = 0.0;      ///< before the bus, with the levels as they are
+    double others_db = 0.0;     ///< as got_db, of the mics that are not its own
     double mono_loss_db = 0.0;  ///< when both sides are added
     std::vector<double> shares; ///< of each mic in what it got
     std::string how;            ///< for a person

@@ -221,8 +221,8 @@ std::string missed_words(const Session& session, std::span<const dsp::BalancedMi
     if (!has_own)
         return over ? "; no mic of its own, and the others bring so much"
                     : "; no mic of its own, and the others bring no more";
-    return over ? "; the other mics bring too much of it: a gate or a filter there"
-                : "; its mic can't bring more";
+    if (!over) return "; its mic can't bring more";
+    return fmt::format("; the other mics alone bring it to {:+.1f}: a gate or a filter there", row.others_db);
 }
 
 std::string bound_words(const dsp::BalancedMic& mic) {
@@ -257,6 +257,10 @@ void add_rows(LevelBalance& out, const Session& before, const dsp::MeasuredBalan
         row.got_lufs = dsp::stroke_lufs(strokes, got);
         row.now_db = dsp::stroke_lufs(strokes, now) - now_lufs;
         row.got_db = row.got_lufs - got_lufs;
+        std::vector<std::size_t> others;
+        for (std::size_t m = 0; m < got.size(); ++m)
+            if (dsp::own_drum(before.mics[m].role) != strokes.drum) others.push_back(m);
+        row.others_db = dsp::stroke_lufs(strokes, got, others) - got_lufs;
         row.mono_loss_db = dsp::stroke_mono_loss_db(strokes, got);
         row.how = shares_words(before, row.shares) + missed_words(before, solved.mics, row);
     }

@@ -97,6 +97,7 @@ Json balance_json(const BalanceResult& result) {
                          {"now_db", number(row.now_db)},
                          {"wanted_db", number(row.wanted_db)},
                          {"got_db", number(row.got_db)},
+                         {"others_db", number(row.others_db)},
                          {"got_lufs", number(row.got_lufs)},
                          {"mono_loss_db", number(row.mono_loss_db)},
                          {"shares", shares},

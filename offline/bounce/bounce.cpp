@@ -197,9 +197,9 @@ private:
         Outputs outputs;
         outputs.reads(request_.session);
         outputs.writes(request_.output, Product::submix);
-        refuse_foreign(request_, beside(request_.output, ".recall.json"));
         for (const char* ending : {".recall.json", ".recall.html"})
             outputs.writes(beside(request_.output, ending), Product::recall);
+        refuse_foreign(request_, beside(request_.output, ".recall.json"));
         if (!request_.stems) return;
         for (std::size_t m = 0; m < request_.session.mics.size(); ++m)
             outputs.writes(stem_path(m), Product::stem);
