@@ -29,8 +29,8 @@ struct MeasuredBalance {
 };
 
 /// Which strokes speak for a drum: not those 10 dB under their mean (the gate of ITU-R BS.1770-4, so that
-/// ghost notes don't count); first those that nothing else falls into. A stroke that falls
-/// together with a louder drum's is measured without the other drums' close mics. Of at most 16 strokes the
+/// ghost notes don't count); first those that nothing as heavy falls into. What sounds together with
+/// a stroke is left out of it by its own close mics. Of at most 16 strokes the
 /// middle half by power counts, so that a wrong hit changes nothing. Levels, pans, mutes and the bus of the
 /// strips are not looked at.
 /// @pre strips: one per mic, in range  @param progress share done

@@ -16,24 +16,33 @@ constexpr double kGate_db = 10.0; // ITU-R BS.1770-4, relative gate
 struct Stroke {
     std::size_t drum = 0; ///< index in the drums chosen
     std::int64_t start = 0;
-    bool spoiled = false; ///< something as loud falls into it
+    unsigned with = 0; ///< drums that sound with it, one bit each
     std::vector<double> power;
 };
 
 /// How much a drum's stroke drowns another: skins most, then crashes and ride, a hi-hat least.
 int heaviness(Drum drum) noexcept { return !is_plate(drum) ? 3 : drum == Drum::hihat ? 1 : 2; }
 
-/// The heaviest other drum that is struck within a stroke's time, or just before so that it rings on.
-int company(const Hit& stroke, std::span<const Hit> hits) {
+/// What else sounds in a stroke's time.
+struct Company {
+    int most = 0;       ///< heaviness of the heaviest, if it is no lighter than the stroke's own drum
+    unsigned drums = 0; ///< one bit each
+};
+
+/// Other drums struck within a stroke's time, or just before so that they ring on.
+Company company(const Hit& stroke, std::span<const Hit> hits) {
     constexpr double kRingsOn_s = 0.1;
-    int most = 0;
+    Company out;
     for (const auto& other : hits) {
         const double after_s = other.time_s - stroke.time_s;
-        if (other.drum != stroke.drum && after_s > -kRingsOn_s &&
-            after_s < (kStroke_ms - kStrokeBefore_ms) / 1'000.0)
-            most = std::max(most, heaviness(other.drum));
+        if (other.drum == stroke.drum || after_s <= -kRingsOn_s ||
+            after_s >= (kStroke_ms - kStrokeBefore_ms) / 1'000.0)
+            continue;
+        out.drums |= 1u << unsigned(other.drum);
+        if (heaviness(other.drum) >= heaviness(stroke.drum))
+            out.most = std::max(out.most, heaviness(other.drum));
     }
-    return most;
+    return out;
 }
 
 /// Strokes of one drum that speak for it, the least disturbed first.
@@ -45,15 +54,18 @@ std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz,
     if (own.empty()) return {};
     const double least_db = 10.0 * std::log10(sum / double(own.size())) - kGate_db;
     std::erase_if(own, [=](const Hit* h) { return h->strength_db < least_db; });
-    std::vector<std::pair<int, const Hit*>> order;
+    std::vector<std::pair<Company, const Hit*>> order;
     for (const auto* hit : own) order.emplace_back(company(*hit, hits), hit);
     std::stable_sort(order.begin(), order.end(),
-                     [](const auto& a, const auto& b) { return a.first < b.first; });
+                     [](const auto& a, const auto& b) { return a.first.most < b.first.most; });
     std::vector<Stroke> out;
     for (std::size_t n = 0; n < order.size() && out.size() < kMostStrokes; ++n) {
-        if (out.size() >= kEnoughStrokes && order[n].first > order[n - 1].first) break;
+        if (out.size() >= kEnoughStrokes && order[n].first.most > order[n - 1].first.most) break;
         const double start_s = order[n].second->time_s - kStrokeBefore_ms / 1'000.0;
-        out.push_back({index, std::llround(start_s * rate_hz), order[n].first >= heaviness(drum), {}});
+        // beside something as heavy, every other drum's mic may be ringing
+        const unsigned others = ~(1u << unsigned(drum));
+        const unsigned with = others & (order[n].first.most > 0 ? ~0u : order[n].first.drums);
+        out.push_back({index, std::llround(start_s * rate_hz), with, {}});
     }
     return out;
 }
@@ -153,11 +165,11 @@ StrokePower middle_of(std::span<const Stroke> strokes, Drum drum, std::size_t mi
     return out;
 }
 
-/// Takes out the close mics of other drums, where one is struck together with them.
-void leave_only(Stroke& stroke, Drum drum, std::span<const TakeMic> mics) {
+/// Takes out the close mics of drums that sound with it.
+void leave_own(Stroke& stroke, std::span<const TakeMic> mics) {
     const auto foreign = [&](std::size_t m) {
         const auto own = own_drum(mics[m].role);
-        return own && *own != drum;
+        return own && (stroke.with >> unsigned(*own) & 1u) != 0;
     };
     for (std::size_t i = 0; i < mics.size(); ++i)
         for (std::size_t j = 0; j < mics.size(); ++j)
@@ -180,8 +192,7 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
         for (auto& s : strokes)
             if (s.drum == d) own.push_back(std::move(s));
         if (own.empty()) continue;
-        for (auto& s : own)
-            if (s.spoiled) leave_only(s, Drum(d), take.mics);
+        for (auto& s : own) leave_own(s, take.mics);
         out.drums.push_back(middle_of(own, Drum(d), strips.size()));
     }
     return out;

@@ -64,7 +64,8 @@ void move_all(LevelBalance& levels, double by_db) {
     for (std::size_t m = 0; m < levels.mics.size(); ++m) {
         auto& mic = levels.session.mics[m];
         if (!mic.balanced_db || *mic.balanced_db != mic.mix.level_db) continue;
-        levels.mics[m].level_db = mic.mix.level_db = rounded(mic.mix.level_db + by_db);
+        levels.mics[m].level_db = mic.mix.level_db =
+            std::max(rounded(mic.mix.level_db + by_db), -dsp::kMostDown_db);
         mic.balanced_db = mic.mix.level_db;
     }
     for (auto& drum : levels.drums) drum.got_lufs += by_db;
