@@ -11,8 +11,8 @@ enum class Backup { keep, is_there }; ///< is_there: this run has kept one alrea
 
 /// Changes a session's file as it stands now and nothing else in it. The file is replaced whole or not at
 /// all; the old one is kept beside it, as by keep_backup(), unless one is there. Returns the backup (or the
-/// session itself), or nothing when `change` changed nothing and no file was written. Throws Error: bad_input when the file is not the session that was
-/// listened to any more, io_failed when something can't be written.
+/// session itself), or nothing when `change` changed nothing and no file was written. Throws Error: bad_input
+/// when the file is not the session that was listened to any more, io_failed when something can't be written.
 std::optional<std::filesystem::path> change_file(const Session& session,
                                                  const std::function<void(dsp::Json&)>& change,
                                                  Backup backup = Backup::keep);
