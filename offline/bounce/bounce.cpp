@@ -72,7 +72,7 @@ double louder_side(const dsp::StereoGain& gain) {
 /// A submix may be written anew from its own session; any other is somebody's work.
 void refuse_foreign(const BounceRequest& request, const fs::path& recall) {
     std::error_code ignored;
-    if (request.force || !fs::exists(request.output, ignored)) return;
+    if (request.force || !fs::is_regular_file(request.output, ignored)) return;
     const auto refused = [&](const std::string& why) {
         return bad_input(
             fmt::format("{}: is there already, {}; --force writes over it, or choose another name",

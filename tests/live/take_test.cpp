@@ -64,9 +64,8 @@ TEST_CASE("a demo kit with learned gates: live and bounced are the same", "[live
     (void)apply_fixes(session, check(session));
     session = load_session(folder / "demo");
     session.output.bits = 32.0;
-    REQUIRE(std::any_of(session.mics.begin(), session.mics.end(), [](const Mic& mic) {
-        return mic.gate && mic.gate->key == dsp::GateKey::kit;
-    }));
+    REQUIRE(std::any_of(session.mics.begin(), session.mics.end(),
+                        [](const Mic& mic) { return mic.gate && mic.gate->key == dsp::GateKey::kit; }));
 
     std::vector<std::vector<float>> sound;
     for (const auto& mic : session.mics)

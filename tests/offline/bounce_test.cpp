@@ -147,7 +147,7 @@ TEST_CASE("the stems add up to the submix before the bus and the output level, w
     auto& session = request.session;
     session.output.level_db = 0.0;
     session.mics[0].role = dsp::Role::overhead_left, session.mics[2].role = dsp::Role::overhead_right;
-    for (auto& mic : session.mics) mic.mix.role = double(mic.role), mic.mix.pan *= 0.7;
+    for (auto& mic : session.mics) mic.mix.role = mic.role, mic.mix.pan *= 0.7;
     session.sum.overhead_width = GENERATE(0.4, 1.3);
     session.sum.mono = GENERATE(0.0, 1.0);
     session.mics[1].mix.mute = GENERATE(0.0, 1.0);

@@ -294,7 +294,7 @@ TEST_CASE("after --apply the low end at balanced levels is as check foretells, t
         REQUIRE(
             run_program({"bounce", folder.path().string(), "-o", (folder / "mix.wav").string()}).exit_code ==
             0);
-        const auto x = read_wav(folder / "mix.wav");
+        const auto x = read_sound(folder / "mix.wav");
         std::vector<float> left;
         for (std::size_t n = 0; n < x.size(); n += 2) left.push_back(x[n]);
         return low_energy(left, hits);
