@@ -1,6 +1,7 @@
 #pragma once
 // The middle of some numbers, and other places in their order.
 #include <algorithm>
+#include <cmath>
 #include <cstddef>
 #include <utility>
 #include <vector>
@@ -18,7 +19,7 @@ template <class T> T of_rank(std::vector<T>& x, std::size_t rank) {
 /// when there is none. Reorders x.
 template <class T> T quantile(std::vector<T>& x, double q) {
     if (x.empty()) return T{};
-    return of_rank(x, static_cast<std::size_t>(q * static_cast<double>(x.size() - 1) + 0.5));
+    return of_rank(x, static_cast<std::size_t>(std::lround(q * static_cast<double>(x.size() - 1))));
 }
 template <class T> T quantile(std::vector<T>&& x, double q) { return quantile(x, q); }
 
