@@ -37,6 +37,12 @@ TEST_CASE("after check --apply there is nothing to fix, and the sums are the for
     const std::string words = GENERATE(from_range(std::begin(kTakes), std::end(kTakes)));
     INFO(words);
     const RealTake take(words);
+    // levels that a person has set, so that both checks speak of the same ones and not of what the balance
+    // made
+    take.make_session([](auto& session) {
+        for (auto& mic : session["mics"])
+            mic["level_db"] = mic.value("level_db", 0.0), mic["balanced_db"] = -90;
+    });
     const auto first = take.check({"--apply"}), second = take.check();
     CHECK(second.at("fixes").empty());
     for (const auto& p : first.at("pairs")) {
