@@ -171,7 +171,7 @@ TEST_CASE("what a person has set is kept and said: level, pan, threshold, output
     CHECK(kick["got_db"].get<double>() == Approx(kick["wanted_db"].get<double>()).margin(1.0));
 }
 
-TEST_CASE("a mic with nothing in it, or recorded far too low, is left alone; one recorded low says so",
+TEST_CASE("a mic with nothing in it, or recorded far too low, is left alone, one recorded low says so",
           "[balance]") {
     Folder folder;
     const auto take = folder / "take";
