@@ -376,7 +376,7 @@ std::string text(const Parameter& parameter, double value) {
     if (parameter.scale == Scale::on_off) return value != 0.0 ? "on" : "off";
     if (parameter.key == "pan") return pan_text(value);
     if (parameter.unit == "Hz" && value >= 1000.0) return kilohertz(value);
-    const auto shown = number(value, parameter.decimals);
+    auto shown = number(value, parameter.decimals);
     if (parameter.unit.empty()) return shown;
     return parameter.unit == ":1" ? shown + ":1" : shown + " " + std::string(parameter.unit);
 }
