@@ -276,8 +276,6 @@ template <class V> struct alignas(64) PerLane {
 /// The same number in every lane.
 template <class V> V every(double value) noexcept { return V(static_cast<typename Lanes<V>::Number>(value)); }
 
-inline constexpr double kLargestFloat = 3.4028234663852886e38;
-
 /// Silence where a sample is NaN, Inf or beyond `largest`.
 template <class V> V finite(V x, V largest = every<V>(Lanes<V>::largest)) noexcept {
     return select(magnitude(x) <= largest, x, V(0));

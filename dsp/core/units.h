@@ -32,6 +32,12 @@ inline constexpr double kSilentDb = -200.0; ///< what is told of silence where -
 /// Loudness in LUFS of a K-weighted power, the channels' powers added (ITU-R BS.1770-4, annex 1).
 inline double lufs_from_power(double power) noexcept { return -0.691 + db_from_power(power); }
 
+/// The inverse.
+inline double power_from_lufs(double loudness_lufs) noexcept { return power_from_db(loudness_lufs + 0.691); }
+
+/// To 0.1 dB, as levels are written; never -0.
+inline double to_tenths(double db) noexcept { return std::round(db * 10.0) / 10.0 + 0.0; }
+
 /// Speed of sound in dry air in m/s at `temperature_c` (-20..50 °C): 331.3 sqrt(1 + T / 273.15), ideal gas;
 /// within 0.1 % of ISO 9613-1 at room temperature (343.2 m/s at 20 °C).
 double speed_of_sound(double temperature_c) noexcept;

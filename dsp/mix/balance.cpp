@@ -8,17 +8,13 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kInfinity = std::numeric_limits<double>::infinity();
-constexpr double kLufsOffset = -0.691; // ITU-R BS.1770-4
-constexpr double kLeastPower = 1e-12;  // under the gate of -70 LUFS by a long way
-constexpr double kReached_db = 0.5;    // half of what the balance promises
-constexpr double kStep_db = 0.1;       // of the search for the overheads' level, as levels are written
+constexpr double kLeastPower = 1e-12; // under the gate of -70 LUFS by a long way
+constexpr double kReached_db = 0.5;   // half of what the balance promises
+constexpr double kStep_db = 0.1;      // of the search for the overheads' level, as levels are written
 
 using Mics = std::vector<std::size_t>;
 
-double lufs(double power) {
-    return power > kLeastPower ? kLufsOffset + 10.0 * std::log10(power) : -kInfinity;
-}
-double power_of_lufs(double loudness) { return power_from_db(loudness - kLufsOffset); }
+double lufs(double power) { return power > kLeastPower ? lufs_from_power(power) : -kInfinity; }
 
 bool is_skin(Drum d) { return !is_plate(d); }
 bool leads(Drum d) { return d == Drum::kick || d == Drum::snare; }
@@ -273,7 +269,7 @@ private:
                       [&](std::size_t m) { return std::count(drum.mics.begin(), drum.mics.end(), m) > 0; });
         const double a = common(*drum.strokes, g, drum.mics, drum.mics);
         const double b = common(*drum.strokes, g, drum.mics, rest);
-        const double c = common(*drum.strokes, g, rest, rest) - power_of_lufs(drum.wanted_lufs);
+        const double c = common(*drum.strokes, g, rest, rest) - power_from_lufs(drum.wanted_lufs);
         const double x = (-b + std::sqrt(std::max(0.0, b * b - a * c))) / a;
         return std::clamp(x > 0.0 ? db_from_gain(x) : -kInfinity, drum.lowest_db, drum.highest_db);
     }
@@ -390,7 +386,7 @@ double stroke_mono_loss_db(const StrokePower& strokes, std::span<const StereoGai
     const auto sides = sides_of(strokes, gains, all_of(gains.size()));
     const double stereo = sides.left + sides.right, mono = (stereo + 2.0 * sides.both) / 2.0;
     if (stereo <= kLeastPower) return 0.0;
-    return mono > 0.0 ? 10.0 * std::log10(stereo / mono) : kInfinity;
+    return mono > 0.0 ? db_from_power(stereo / mono) : kInfinity;
 }
 
 std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const StereoGain> gains,

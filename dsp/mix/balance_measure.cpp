@@ -52,7 +52,7 @@ std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz,
     for (const auto& hit : hits)
         if (hit.drum == drum) own.push_back(&hit), sum += power_from_db(hit.strength_db);
     if (own.empty()) return {};
-    const double least_db = 10.0 * std::log10(sum / double(own.size())) - kGate_db;
+    const double least_db = db_from_power(sum / double(own.size())) - kGate_db;
     std::erase_if(own, [=](const Hit* h) { return h->strength_db < least_db; });
     std::vector<std::pair<Company, const Hit*>> order;
     for (const auto* hit : own) order.emplace_back(company(*hit, hits), hit);

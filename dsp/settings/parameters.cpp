@@ -252,7 +252,7 @@ constexpr Field<BalanceSettings> kBalance[] = {
      &BalanceSettings::room_width},
     {{"side", "Side", "", 0, 1, 0, choice, 0, "Left and right as the drummer sits or as a listener faces",
       kSides},
-     &BalanceSettings::side},
+     choice_of<&BalanceSettings::side>},
 };
 
 constexpr Field<RoomSettings> kRoom[] = {

@@ -149,7 +149,7 @@ struct BalanceSettings {
     double snare_bottom_db = -9.0; ///< snare bottom alone re snare top alone
     double overhead_width = 1.0;   ///< for SumSettings
     double room_width = 0.6;
-    double side = 0.0; ///< a Side
+    Side side = Side::drummer;
     bool operator==(const BalanceSettings&) const = default;
 };
 

@@ -33,15 +33,13 @@ private:
     ebur128_state* state_;
 };
 
-double power_at(double loudness_lufs) noexcept { return dsp::power_from_db(loudness_lufs + 0.691); }
-
 double mean(const std::vector<double>& powers) {
     return std::accumulate(powers.begin(), powers.end(), 0.0) / double(powers.size());
 }
 
 /// Those that are at least as loud as the gate of -70 LUFS and `relative_lu` under the mean of these.
 std::vector<double> gated(std::vector<double> powers, double relative_lu) {
-    std::erase_if(powers, [least = power_at(-70.0)](double p) { return p < least; });
+    std::erase_if(powers, [least = dsp::power_from_lufs(-70.0)](double p) { return p < least; });
     if (powers.empty()) return powers;
     std::erase_if(powers,
                   [least = mean(powers) * dsp::power_from_db(-relative_lu)](double p) { return p < least; });

@@ -6,6 +6,7 @@
 #include "offline/check/words.h"
 #include "offline/session/kit_reader.h"
 #include "offline/session/outputs.h"
+#include "offline/session/strips.h"
 #include "offline/session/take_files.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/errors.h"
@@ -102,11 +103,9 @@ dsp::DrumDecay decay_of(const Heard& heard, const std::vector<float>& samples, d
 /// The stereo submix of a session, whole; its latency taken out.
 Channels kit_mix(const Session& session, const std::function<void(double)>& progress) {
     KitReader reader(session);
-    std::vector<dsp::MicStrip> strips;
-    for (const auto& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
     dsp::KitMix mix;
-    if (const auto* refused =
-            mix.prepare(reader.rate_hz(), strips, session.sum, session.bus, session.output.level_db))
+    if (const auto* refused = mix.prepare(reader.rate_hz(), mix_settings(session).strips, session.sum,
+                                          session.bus, session.output.level_db))
         throw bad_input(fmt::format("{}: {} must be {}", session.path.string(), refused->key,
                                     dsp::what_is_allowed(*refused)));
     const auto frames = static_cast<std::size_t>(reader.frames()), latency = mix.latency();

@@ -1,6 +1,7 @@
 #include "offline/balance/balance.h"
 #include "hits/hits.h"
 #include "offline/check/apply_fixes.h"
+#include "offline/check/mic_faults.h"
 #include "offline/session/take_files.h"
 #include "offline/util/errors.h"
 #include <algorithm>
@@ -10,18 +11,6 @@
 
 namespace kitfold::offline {
 namespace {
-
-std::vector<std::vector<dsp::Fault>>
-faults_of(const TakeFiles& files, std::span<const dsp::MicMeasure> measures, std::span<const dsp::Hit> hits) {
-    const auto& take = files.take();
-    std::vector<std::vector<dsp::Fault>> faults(take.mics.size());
-    for (std::size_t m = 0; m < faults.size(); ++m)
-        if (files.at_rate(m)) faults[m] = dsp::mic_faults(take, m, measures[m], hits.size());
-    for (const auto& fault : dsp::early_ends(measures)) faults[fault.mic].push_back(fault);
-    for (const auto& fault : dsp::identical_faults(take, measures)) faults[fault.mic].push_back(fault);
-    for (const auto& fault : dsp::file_faults(files.files())) faults[fault.mic].push_back(fault);
-    return faults;
-}
 
 bool output_set_by_a_person(const Session& session) {
     if (session.balanced_output_db) return session.output.level_db != *session.balanced_output_db;
@@ -57,15 +46,13 @@ double threshold_for(const std::vector<dsp::BusSettings>& trials, const std::vec
     return trials[n].threshold_db + share * (trials[n + 1].threshold_db - trials[n].threshold_db);
 }
 
-double rounded(double db) { return std::round(db * 10.0) / 10.0 + 0.0; }
-
 /// All levels that a balance set, moved alike.
 void move_all(LevelBalance& levels, double by_db) {
     for (std::size_t m = 0; m < levels.mics.size(); ++m) {
         auto& mic = levels.session.mics[m];
         if (!mic.balanced_db || *mic.balanced_db != mic.mix.level_db) continue;
         levels.mics[m].level_db = mic.mix.level_db =
-            std::max(rounded(mic.mix.level_db + by_db), -dsp::kMostDown_db);
+            std::max(dsp::to_tenths(mic.mix.level_db + by_db), -dsp::kMostDown_db);
         mic.balanced_db = mic.mix.level_db;
     }
     for (auto& drum : levels.drums) drum.got_lufs += by_db;
@@ -84,6 +71,42 @@ std::function<void(double)> part_of(const std::function<void(double)>& progress,
     return [progress, from, to](double share) {
         if (progress) progress(from + (to - from) * share);
     };
+}
+
+/// The bus as it should be for a sum that was measured without it. @param moved_db since
+void set_bus(Session& session, const std::vector<dsp::BusSettings>& trials,
+             const std::vector<BusFigures>& found, double moved_db, OutputBalance& out) {
+    session.bus->threshold_db =
+        std::clamp(dsp::to_tenths(threshold_for(trials, found) + moved_db), -60.0, 0.0);
+    session.balanced_threshold_db = session.bus->threshold_db;
+    out.bus_note = fmt::format("threshold {:.1f} dB", session.bus->threshold_db);
+}
+
+/// What a balance set: levels, pans, widths, bus, output, and that it was the balance that set them.
+void write_balance(const Session& balanced, dsp::Json& json) {
+    const auto written = dsp::parse_json(to_json_text(balanced));
+    const auto take = [](dsp::Json& object, const dsp::Json& from, std::initializer_list<const char*> keys) {
+        for (const char* key : keys)
+            if (from.contains(key)) object[key] = from[key];
+    };
+    for (std::size_t m = 0; m < balanced.mics.size(); ++m) {
+        const auto& mic = balanced.mics[m];
+        auto& entry = json["mics"][m];
+        const auto& from = written["mics"][m];
+        if (mic.balanced_db && *mic.balanced_db == mic.mix.level_db)
+            take(entry, from, {"level_db", "balanced_db"});
+        if (mic.balanced_pan && *mic.balanced_pan == mic.mix.pan)
+            take(entry, from, {"pan", "balanced_pan"});
+        else if (entry.contains("pan") || mic.mix.pan != 0.0)
+            take(entry, from, {"pan"});
+    }
+    take(json["sum"], written["sum"], {"overhead_width", "room_width"});
+    take(json, written, {"balance"});
+    if (balanced.balanced_output_db == balanced.output.level_db)
+        take(json["output"], written["output"], {"level_db", "balanced_db"});
+    if (!balanced.bus || balanced.balanced_threshold_db != balanced.bus->threshold_db) return;
+    take(json["bus"], written["bus"], {"threshold_db"});
+    take(json["output"], written["output"], {"balanced_threshold_db"});
 }
 
 } // namespace
@@ -105,14 +128,6 @@ BalanceWish balance_wish(const std::string& balance, const std::string& side,
     if (!side.empty() && !wish.side)
         throw bad_input("--side is \"" + side + "\", but must be drummer or listener");
     return wish;
-}
-
-/// The bus as it should be for a sum that was measured without it. @param moved_db since
-void set_bus(Session& session, const std::vector<dsp::BusSettings>& trials,
-             const std::vector<BusFigures>& found, double moved_db, OutputBalance& out) {
-    session.bus->threshold_db = std::clamp(rounded(threshold_for(trials, found) + moved_db), -60.0, 0.0);
-    session.balanced_threshold_db = session.bus->threshold_db;
-    out.bus_note = fmt::format("threshold {:.1f} dB", session.bus->threshold_db);
 }
 
 OutputBalance set_output(LevelBalance& levels, const std::vector<Preset>& presets,
@@ -170,33 +185,6 @@ BalanceResult balance(const Session& session, const BalanceWish& wish, const std
     out.levels = balance_of_levels(session, wish, presets, part_of(progress, 0.0, 0.8), &out.notices);
     out.output = set_output(out.levels, presets, part_of(progress, 0.8, 1.0));
     return out;
-}
-
-/// What a balance set: levels, pans, widths, bus, output, and that it was the balance that set them.
-static void write_balance(const Session& balanced, dsp::Json& json) {
-    const auto written = dsp::parse_json(to_json_text(balanced));
-    const auto take = [](dsp::Json& object, const dsp::Json& from, std::initializer_list<const char*> keys) {
-        for (const char* key : keys)
-            if (from.contains(key)) object[key] = from[key];
-    };
-    for (std::size_t m = 0; m < balanced.mics.size(); ++m) {
-        const auto& mic = balanced.mics[m];
-        auto& entry = json["mics"][m];
-        const auto& from = written["mics"][m];
-        if (mic.balanced_db && *mic.balanced_db == mic.mix.level_db)
-            take(entry, from, {"level_db", "balanced_db"});
-        if (mic.balanced_pan && *mic.balanced_pan == mic.mix.pan)
-            take(entry, from, {"pan", "balanced_pan"});
-        else if (entry.contains("pan") || mic.mix.pan != 0.0)
-            take(entry, from, {"pan"});
-    }
-    take(json["sum"], written["sum"], {"overhead_width", "room_width"});
-    take(json, written, {"balance"});
-    if (balanced.balanced_output_db == balanced.output.level_db)
-        take(json["output"], written["output"], {"level_db", "balanced_db"});
-    if (!balanced.bus || balanced.balanced_threshold_db != balanced.bus->threshold_db) return;
-    take(json["bus"], written["bus"], {"threshold_db"});
-    take(json["output"], written["output"], {"balanced_threshold_db"});
 }
 
 std::optional<std::filesystem::path> apply_balance(const Session& listened_to, const Session& balanced,

@@ -2,6 +2,7 @@
 #include "core/units.h"
 #include "offline/balance/balance.h"
 #include "offline/check/words.h"
+#include "offline/session/strips.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -81,7 +82,7 @@ dsp::BalanceSettings target_of(const Session& session, const BalanceWish& wish,
                   : session.balance
                       ? *session.balance
                       : std::get<dsp::BalanceSettings>(find_preset(presets, kDefaultBalance).content);
-    if (wish.side) target.side = double(*wish.side);
+    if (wish.side) target.side = *wish.side;
     return target;
 }
 
@@ -93,17 +94,6 @@ void set_image(Session& session, const dsp::BalanceSettings& target) {
     if (was.side != target.side)
         for (auto& mic : session.mics) mic.mix.pan = 0.0 - mic.mix.pan;
     session.balance = target;
-}
-
-std::vector<dsp::StereoGain> gains_of(const Session& session, double rate_hz) {
-    dsp::PanMix mix;
-    std::vector<dsp::StereoGain> gains;
-    if (!mix.prepare(rate_hz, session.mics.size())) return gains;
-    for (std::size_t m = 0; m < session.mics.size(); ++m) (void)mix.set(m, session.mics[m].mix);
-    (void)mix.set(session.sum);
-    mix.settle();
-    for (std::size_t m = 0; m < session.mics.size(); ++m) gains.push_back(mix.gain(m));
-    return gains;
 }
 
 std::vector<dsp::BalanceMic> mics_to_balance(const Session& session, std::span<const Stay> stays,
@@ -131,7 +121,7 @@ std::vector<std::size_t> mics_with(const Session& session, std::span<const dsp::
 
 /// The pan that a template has for the role, on this side; 0 where none has one.
 double template_pan(Role role, const dsp::BalanceSettings& target, const std::vector<Preset>& presets) {
-    const bool listener = target.side == double(dsp::Side::listener);
+    const bool listener = target.side == dsp::Side::listener;
     for (const auto& preset : presets)
         if (const auto* kit = std::get_if<Session>(&preset.content))
             for (const auto& mic : kit->mics)
@@ -241,8 +231,6 @@ std::string bound_words(const dsp::BalancedMic& mic) {
     }
 }
 
-double to_tenths(double db) { return std::round(db * 10.0) / 10.0 + 0.0; }
-
 /// The drums before and after.
 void add_rows(LevelBalance& out, const Session& before, const dsp::MeasuredBalance& measured,
               const dsp::Balance& solved, double rate_hz) {
@@ -277,9 +265,8 @@ LevelBalance balance_levels(const Session& session, const dsp::Take& take, std::
     const auto pans = free_pans(session, presets);
     set_image(out.session, out.target);
     const auto stays = stays_of(session, faults, presets);
-    std::vector<dsp::MicStrip> strips;
-    for (const auto& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
-    const auto measured = dsp::measure_balance(take, hits, strips, session.bleed, progress);
+    const auto measured =
+        dsp::measure_balance(take, hits, mix_settings(session).strips, session.bleed, progress);
     const auto solve = [&] {
         return dsp::solve_balance(measured, mics_to_balance(out.session, stays, take.rate_hz), out.target);
     };
@@ -292,7 +279,7 @@ LevelBalance balance_levels(const Session& session, const dsp::Take& take, std::
     out.anchored = solved.anchored;
     for (std::size_t m = 0; m < session.mics.size(); ++m) {
         auto& mic = out.session.mics[m];
-        if (solved.mics[m].placed) mic.mix.level_db = to_tenths(solved.mics[m].level_db);
+        if (solved.mics[m].placed) mic.mix.level_db = dsp::to_tenths(solved.mics[m].level_db);
         if (solved.mics[m].placed) mic.balanced_db = mic.mix.level_db;
         out.mics.push_back({session.mics[m].mix.level_db, mic.mix.level_db, mic.mix.pan,
                             stays[m].reason.empty() ? bound_words(solved.mics[m]) : stays[m].reason});

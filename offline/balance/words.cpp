@@ -1,5 +1,7 @@
 #include "offline/balance/words.h"
+#include "core/units.h"
 #include "offline/check/words.h"
+#include "offline/util/json_number.h"
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
@@ -10,10 +12,6 @@ namespace {
 using dsp::Json;
 
 std::string shown(double db) { return std::isfinite(db) ? fmt::format("{:+.1f}", db) : std::string("-"); }
-
-Json number(double value) {
-    return std::isfinite(value) ? Json(std::round(value * 100.0) / 100.0 + 0.0) : Json(nullptr);
-}
 
 std::string capital(std::string text) {
     if (!text.empty()) text[0] = char(std::toupper(static_cast<unsigned char>(text[0])));
@@ -46,7 +44,7 @@ namespace {
 
 /// How far the difference of both sides lies under their sum.
 double side_to_mid_db(const StereoFigures& figures) {
-    return 10.0 * std::log10(std::max(0.0, std::pow(10.0, figures.mono_loss_db / 10.0) - 1.0));
+    return dsp::db_from_power(dsp::power_from_db(figures.mono_loss_db) - 1.0);
 }
 
 /// What kick and snare lose in mono is the kit's own business; more than a decibel can be heard.
@@ -66,7 +64,7 @@ std::string mono_words(const LevelBalance& levels) {
 std::string balance_text(const BalanceResult& result) {
     auto out = levels_text(result.levels);
     const auto& output = result.output;
-    const bool listener = result.levels.target.side == double(dsp::Side::listener);
+    const bool listener = result.levels.target.side == dsp::Side::listener;
     const auto side = side_to_mid_db(output.figures);
     out += fmt::format("\nOutput {:+.1f} dB: {:.1f} LUFS, true peak {:.1f} dBTP\n", output.level_db,
                        output.figures.loudness_lufs, output.figures.true_peak_dbtp);
@@ -91,23 +89,23 @@ Json balance_json(const BalanceResult& result) {
     for (const auto& row : levels.drums) {
         Json shares = Json::object();
         for (std::size_t m = 0; m < row.shares.size(); ++m)
-            shares[levels.session.mics[m].name] = number(row.shares[m]);
+            shares[levels.session.mics[m].name] = two_decimals(row.shares[m]);
         drums.push_back({{"drum", dsp::drum_name(row.drum)},
                          {"strokes", row.strokes},
-                         {"now_db", number(row.now_db)},
-                         {"wanted_db", number(row.wanted_db)},
-                         {"got_db", number(row.got_db)},
-                         {"others_db", number(row.others_db)},
-                         {"got_lufs", number(row.got_lufs)},
-                         {"mono_loss_db", number(row.mono_loss_db)},
+                         {"now_db", two_decimals(row.now_db)},
+                         {"wanted_db", two_decimals(row.wanted_db)},
+                         {"got_db", two_decimals(row.got_db)},
+                         {"others_db", two_decimals(row.others_db)},
+                         {"got_lufs", two_decimals(row.got_lufs)},
+                         {"mono_loss_db", two_decimals(row.mono_loss_db)},
                          {"shares", shares},
                          {"how", row.how}});
     }
     for (std::size_t m = 0; m < levels.mics.size(); ++m)
         mics.push_back({{"name", levels.session.mics[m].name},
-                        {"now_db", number(levels.mics[m].now_db)},
-                        {"level_db", number(levels.mics[m].level_db)},
-                        {"pan", number(levels.mics[m].pan)},
+                        {"now_db", two_decimals(levels.mics[m].now_db)},
+                        {"level_db", two_decimals(levels.mics[m].level_db)},
+                        {"pan", two_decimals(levels.mics[m].pan)},
                         {"note", levels.mics[m].note}});
     const auto& output = result.output;
     Json out = {{"kitfold_balance", 1},
@@ -115,19 +113,19 @@ Json balance_json(const BalanceResult& result) {
                 {"drums", drums},
                 {"mics", mics},
                 {"output",
-                 {{"now_db", number(output.now_db)},
-                  {"level_db", number(output.level_db)},
-                  {"loudness_lufs", number(output.figures.loudness_lufs)},
-                  {"true_peak_dbtp", number(output.figures.true_peak_dbtp)},
-                  {"correlation", number(output.figures.correlation)},
-                  {"mono_loss_db", number(output.figures.mono_loss_db)},
-                  {"side_to_mid_db", number(side_to_mid_db(output.figures))},
+                 {{"now_db", two_decimals(output.now_db)},
+                  {"level_db", two_decimals(output.level_db)},
+                  {"loudness_lufs", two_decimals(output.figures.loudness_lufs)},
+                  {"true_peak_dbtp", two_decimals(output.figures.true_peak_dbtp)},
+                  {"correlation", two_decimals(output.figures.correlation)},
+                  {"mono_loss_db", two_decimals(output.figures.mono_loss_db)},
+                  {"side_to_mid_db", two_decimals(side_to_mid_db(output.figures))},
                   {"note", output.note}}},
                 {"notices", result.notices}};
     if (output.bus)
-        out["bus"] = {{"threshold_db", number(levels.session.bus->threshold_db)},
-                      {"largest_reduction_db", number(output.bus->largest_reduction_db)},
-                      {"mean_reduction_db", number(output.bus->mean_reduction_db)},
+        out["bus"] = {{"threshold_db", two_decimals(levels.session.bus->threshold_db)},
+                      {"largest_reduction_db", two_decimals(output.bus->largest_reduction_db)},
+                      {"mean_reduction_db", two_decimals(output.bus->mean_reduction_db)},
                       {"note", output.bus_note}};
     return out;
 }

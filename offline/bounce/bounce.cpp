@@ -4,6 +4,7 @@
 #include "offline/bounce/pipeline.h"
 #include "offline/bounce/recall_sheet.h"
 #include "offline/session/outputs.h"
+#include "offline/session/strips.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/digest.h"
 #include "offline/util/errors.h"
@@ -97,11 +98,10 @@ void refuse_foreign(const BounceRequest& request, const fs::path& recall) {
 }
 
 dsp::KitMix prepared_mix(const Session& session, int rate_hz) {
-    std::vector<dsp::MicStrip> strips;
-    for (const Mic& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
     dsp::KitMix mix;
-    if (const dsp::Parameter* refused = mix.prepare(rate_hz, strips, session.sum, session.bus,
-                                                    session.output.level_db, dsp::best_isa(), session.bleed))
+    if (const dsp::Parameter* refused =
+            mix.prepare(rate_hz, mix_settings(session).strips, session.sum, session.bus,
+                        session.output.level_db, dsp::best_isa(), session.bleed))
         throw bad_input(
             fmt::format("{}: {} must be {}", session.path.string(), refused->key, what_is_allowed(*refused)));
     return mix;

@@ -1,5 +1,6 @@
 #include "offline/bounce/recall_sheet.h"
 #include "offline/util/html.h"
+#include "offline/util/json_number.h"
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
@@ -8,12 +9,6 @@ namespace kitfold::offline {
 namespace {
 
 using dsp::Json;
-
-/// Two decimals are what a meter means; null stands for -inf and inf.
-Json rounded(double value) {
-    if (!std::isfinite(value)) return nullptr;
-    return std::round(value * 100.0) / 100.0 + 0.0;
-}
 
 std::string db(double value, const char* unit) {
     return std::isfinite(value) ? fmt::format("{:.1f} {}", value, unit)
@@ -52,10 +47,10 @@ std::vector<std::pair<std::string, std::string>> summary_lines(const BounceFigur
 Json mic_json(const Mic& mic, const MicFigures& figures, double seconds) {
     Json out = {{"name", mic.name},
                 {"role", std::string(dsp::token(mic.role))},
-                {"peak_dbfs", rounded(figures.peak_dbfs)}};
+                {"peak_dbfs", two_decimals(figures.peak_dbfs)}};
     if (figures.gate_open_s) {
-        out["gate_open_s"] = rounded(*figures.gate_open_s);
-        out["gate_open_percent"] = rounded(100.0 * *figures.gate_open_s / seconds);
+        out["gate_open_s"] = two_decimals(*figures.gate_open_s);
+        out["gate_open_percent"] = two_decimals(100.0 * *figures.gate_open_s / seconds);
     }
     const MicSource& source = figures.source;
     out["file"] = {{"path", source.file.string()},
@@ -135,17 +130,17 @@ Json bounce_json(const BounceRequest& request, const BounceFigures& figures) {
                 {"rate_hz", figures.format.rate_hz},
                 {"bits", figures.format.bits},
                 {"frames", figures.format.frames},
-                {"seconds", rounded(figures.seconds())},
-                {"loudness_lufs", rounded(stereo.loudness_lufs)},
-                {"range_lu", rounded(stereo.range_lu)},
-                {"sample_peak_dbfs", rounded(stereo.sample_peak_dbfs)},
-                {"true_peak_dbtp", rounded(stereo.true_peak_dbtp)},
-                {"correlation", rounded(stereo.correlation)},
-                {"mono_loss_db", rounded(stereo.mono_loss_db)},
+                {"seconds", two_decimals(figures.seconds())},
+                {"loudness_lufs", two_decimals(stereo.loudness_lufs)},
+                {"range_lu", two_decimals(stereo.range_lu)},
+                {"sample_peak_dbfs", two_decimals(stereo.sample_peak_dbfs)},
+                {"true_peak_dbtp", two_decimals(stereo.true_peak_dbtp)},
+                {"correlation", two_decimals(stereo.correlation)},
+                {"mono_loss_db", two_decimals(stereo.mono_loss_db)},
                 {"clipped_samples", figures.clipped}};
     if (figures.bus)
-        out["bus"] = {{"largest_reduction_db", rounded(figures.bus->largest_reduction_db)},
-                      {"mean_reduction_db", rounded(figures.bus->mean_reduction_db)}};
+        out["bus"] = {{"largest_reduction_db", two_decimals(figures.bus->largest_reduction_db)},
+                      {"mean_reduction_db", two_decimals(figures.bus->mean_reduction_db)}};
     out["mics"] = Json::array();
     for (std::size_t m = 0; m < figures.mics.size(); ++m)
         out["mics"].push_back(mic_json(request.session.mics[m], figures.mics[m], figures.seconds()));

@@ -2,7 +2,8 @@
 #include "core/two_threads.h"
 #include "core/units.h"
 #include "mix/kit_mix.h"
-#include "mix/pan_mix.h"
+#include "offline/check/mic_faults.h"
+#include "offline/session/strips.h"
 #include "offline/session/take_files.h"
 #include <algorithm>
 #include <cmath>
@@ -42,14 +43,6 @@ std::vector<float> strip_of(const dsp::MicMeasure& m, std::size_t frames) {
     return strip;
 }
 
-std::vector<double> times_for(const std::vector<dsp::Hit>& hits, dsp::Role role) {
-    const auto own = dsp::own_drum(role);
-    std::vector<double> times;
-    for (const auto& hit : hits)
-        if (!own || hit.drum == *own) times.push_back(hit.time_s);
-    return times;
-}
-
 void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measures,
                 std::span<const double> true_peaks, std::span<const std::size_t> upside_down,
                 CheckResult& r) {
@@ -58,34 +51,14 @@ void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measure
     dsp::on_two_threads(r.mics.size(), [&](std::size_t m) {
         auto& mic = r.mics[m];
         const auto& measure = measures[m];
-        const auto times = times_for(r.hits, take.mics[m].role);
-        mic.levels = dsp::mic_levels(measure, times);
+        mic.levels = dsp::mic_levels(measure, times_for(r.hits, take.mics[m].role));
         mic.true_peak_dbtp = dsp::db_from_gain(true_peaks[m], dsp::kSilentDb);
         mic.strip = strip_of(measure, std::size_t(take.seconds() * 1'000.0));
-        if (files.at_rate(m)) mic.faults = dsp::mic_faults(take, m, measure, times.size());
     });
-    for (const auto& fault : dsp::early_ends(measures)) r.mics[fault.mic].faults.push_back(fault);
-    for (const auto& fault : dsp::identical_faults(take, measures)) r.mics[fault.mic].faults.push_back(fault);
-    for (const auto& fault : dsp::file_faults(files.files())) r.mics[fault.mic].faults.push_back(fault);
+    auto faults = faults_of(files, measures, r.hits);
+    for (std::size_t m = 0; m < faults.size(); ++m) r.mics[m].faults = std::move(faults[m]);
     for (const auto m : upside_down)
         r.mics[m].faults.push_back({FaultKind::polarity, m, {}, 0.0, 0, 0.0, 0.0, {}});
-}
-
-std::vector<dsp::MicStrip> strips_of(const Session& session) {
-    std::vector<dsp::MicStrip> strips;
-    for (const auto& mic : session.mics) strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
-    return strips;
-}
-
-std::vector<dsp::StereoGain> gains_of(const Session& session, double rate_hz) {
-    dsp::PanMix mix;
-    std::vector<dsp::StereoGain> gains;
-    if (!mix.prepare(rate_hz, session.mics.size())) return gains;
-    for (std::size_t m = 0; m < session.mics.size(); ++m) (void)mix.set(m, session.mics[m].mix);
-    (void)mix.set(session.sum);
-    mix.settle();
-    for (std::size_t m = 0; m < session.mics.size(); ++m) gains.push_back(mix.gain(m));
-    return gains;
 }
 
 /// Settings that make the mics sum better, as tried on the take.
@@ -122,7 +95,7 @@ void find_worth(const Session& session, const dsp::Take& take, CheckResult& r) {
     constexpr std::size_t kBlock = 8'192;
     const auto count = session.mics.size();
     dsp::KitMix mix;
-    if (mix.prepare(take.rate_hz, strips_of(session), session.sum, {}, 0.0) != nullptr) return;
+    if (mix.prepare(take.rate_hz, mix_settings(session).strips, session.sum, {}, 0.0) != nullptr) return;
     dsp::WorthMeter meter(take.rate_hz, gains_of(session, take.rate_hz));
     std::vector<std::vector<float>> in(count, std::vector<float>(kBlock)), out = in;
     std::vector<float> left(kBlock), right(kBlock);

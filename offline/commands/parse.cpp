@@ -15,6 +15,10 @@ void add_json_flag(CLI::App& command, bool& json) {
     command.add_flag("--json", json, "Print one JSON object on stdout and nothing else");
 }
 
+CLI::Option* add_session(CLI::App& command, std::string& session) {
+    return command.add_option("SESSION", session, "A session.json, or the folder that holds one");
+}
+
 void add_demo(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<DemoOptions>();
     const auto tone = std::make_shared<std::string>("open");
@@ -75,8 +79,7 @@ void add_new(CLI::App& app, Exit& exit) {
 void add_check(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<CheckOptions>();
     CLI::App* command = app.add_subcommand("check", "Find out whether the mics of a session work together");
-    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
-        ->required();
+    add_session(*command, options->session)->required();
     command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
     command->add_flag("--apply", options->apply,
                       "Write polarity, delay, bleed, the thresholds of gates and the balance into the "
@@ -89,8 +92,7 @@ void add_check(CLI::App& app, Exit& exit) {
 void add_bounce(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<BounceOptions>();
     CLI::App* command = app.add_subcommand("bounce", "Mix a session to a stereo file");
-    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
-        ->required();
+    add_session(*command, options->session)->required();
     command->add_option("-o,--output", options->output, "The stereo file to write: .wav or .flac")
         ->required();
     auto* stems = command->add_option("--stems", options->stems,
@@ -122,8 +124,7 @@ void add_bounce(CLI::App& app, Exit& exit) {
 void add_balance(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<BalanceOptions>();
     auto* command = app.add_subcommand("balance", "Set the levels of a session from what its drums measure");
-    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
-        ->required();
+    add_session(*command, options->session)->required();
     command->add_option("--balance", options->balance,
                         "What it is to come to: a balance preset, or a file like one");
     command->add_option("--side", options->side, "Left and right as seen by: drummer or listener");
@@ -140,7 +141,7 @@ void add_balance(CLI::App& app, Exit& exit) {
 void add_audition(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<AuditionOptions>();
     CLI::App* command = app.add_subcommand("audition", "Hear a drum open and deadened at the same loudness");
-    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one");
+    add_session(*command, options->session);
     command->add_option("--open", options->open, "Instead: a take of the drum as it is");
     command->add_option("--deadened", options->deadened, "... and one of it really deadened");
     command->add_option("--role", options->role, "The close mic to listen to, such as snare_top")->required();
@@ -158,8 +159,7 @@ void add_audition(CLI::App& app, Exit& exit) {
 void add_live(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<LiveOptions>();
     auto* command = app.add_subcommand("live", "Fold the mics down while the drummer plays, through JACK");
-    command->add_option("SESSION", options->session, "A session.json, or the folder that holds one")
-        ->required();
+    add_session(*command, options->session)->required();
     command->add_option("--record", options->record,
                         "Record every mic and the two tracks, each take in a folder of its own in this one");
     command->add_option("--bits", options->bits, "Of what is recorded: 32 (float) or 24")
@@ -176,7 +176,7 @@ void add_live(CLI::App& app, Exit& exit) {
         "Join the hardware's inputs to the mics in their order, and what is listened to with playback");
     command->add_flag("--check", options->check, "Check each take when it is whole, and show the verdict");
     command->add_flag("--learn", options->learn,
-                      "Soundcheck: after each take write what check --apply would into the session");
+                      "Soundcheck: after each take write its fixes and gates into the session; levels stay");
     command->footer(
         "Ports: an input named after each mic, cue_left and cue_right for the song or a click (heard, never\n"
         "recorded), outputs left and right, and dry_left and dry_right with --monitor dry.\n"

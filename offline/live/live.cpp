@@ -7,6 +7,7 @@
 #include "offline/live/terminal.h"
 #include "offline/live/verdict.h"
 #include "offline/live/writer.h"
+#include "offline/session/strips.h"
 #include <chrono>
 #include <cstdio>
 #include <fmt/format.h>
@@ -262,14 +263,6 @@ private:
 };
 
 } // namespace
-
-dsp::MixSettings mix_settings(const Session& session) {
-    dsp::MixSettings out;
-    for (const auto& mic : session.mics) out.strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
-    out.sum = session.sum, out.bus = session.bus, out.output_level_db = session.output.level_db;
-    out.table = session.bleed;
-    return out;
-}
 
 void live(const LiveRequest& request) { Live(request).run(); }
 

@@ -17,12 +17,9 @@ struct LiveRequest {
     std::optional<std::filesystem::path> record; ///< folder for the takes
     int bits = 32;                               ///< of what is recorded: 24, or 32 for float
     bool check = false;                          ///< each take when it is whole, and tell the verdict
-    bool learn = false; ///< and write into the session what `check --apply` would; needs `record`
+    bool learn = false; ///< and write its fixes and gates into the session; levels stay; needs `record`
     bool json = false;  ///< a line a second for machines in place of the screen
 };
-
-/// What of a session can be heard while it plays. Bleed reduction can't: it needs the whole take.
-dsp::MixSettings mix_settings(const Session& session);
 
 /// Plays until somebody asks to stop or the server is gone. Throws Error: bad_input: the session's recordings
 /// have another rate than the server, a port can't be had; io_failed: no server, a server that stopped, a

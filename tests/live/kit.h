@@ -3,6 +3,7 @@
 #include "offline/files.h"
 #include "offline/live/live.h"
 #include "offline/live/writer.h"
+#include "offline/session/strips.h"
 #include <catch2/catch.hpp>
 #include <chrono>
 #include <random>

@@ -12,6 +12,14 @@
 
 namespace kitfold::test {
 
+/// When a drum is struck by check's own account, s.
+inline std::vector<double> hits_of(const nlohmann::json& check, const std::string& drum) {
+    std::vector<double> out;
+    for (const auto& h : check.at("hits"))
+        if (h.at("drum") == drum) out.push_back(h.at("time_s"));
+    return out;
+}
+
 /// Energy below 200 Hz in the first 80 ms of each hit, as check says, by a plain Fourier sum. Its edge is a
 /// Butterworth's of fourth order, 1 / (1 + (f / 200 Hz)^8) in power: a snare's lowest tone lies about there,
 /// and with another slope the sum is another one.

@@ -252,9 +252,7 @@ TEST_CASE("the low end that check foretells is the low end that bounce writes, t
     bare_pair(folder.path(), pair.role_a, pair.role_b);
     const auto check = checked(folder.path(), 1);
     const auto foretold = pair_of(check, pair.a, pair.b);
-    std::vector<double> hits;
-    for (const auto& h : check["hits"])
-        if (h["drum"] == pair.drum) hits.push_back(h["time_s"]);
+    auto hits = hits_of(check, pair.drum);
     const auto apart = low_energy(read_sound(folder / (std::string(pair.role_a) + ".wav")), hits) +
                        low_energy(read_sound(folder / (std::string(pair.role_b) + ".wav")), hits);
     const auto bounced = [&] { return gain_in_bounce(folder.path(), hits, apart); };
@@ -283,9 +281,7 @@ TEST_CASE("after --apply the low end at balanced levels is as check foretells, t
     session["output"] = {{"bits", 32}, {"level_db", 0}};
     write_text(folder / "session.json", session.dump());
     const auto check = checked(folder.path(), 0);
-    std::vector<double> hits;
-    for (const auto& h : check["hits"])
-        if (h["drum"] == pair.drum) hits.push_back(h["time_s"]);
+    auto hits = hits_of(check, pair.drum);
     const auto heard = [&](std::initializer_list<const char*> roles) {
         auto alone = session;
         for (auto& mic : alone["mics"])

@@ -72,9 +72,7 @@ TEST_CASE("a pair's low end in the bounce is what check foretold", "[real]") {
     take.make_session();
     bare_pair(take.path(), a, b);
     const auto check = take.check();
-    std::vector<double> hits;
-    for (const auto& h : check.at("hits"))
-        if (h.at("drum") == drum) hits.push_back(h.at("time_s"));
+    auto hits = hits_of(check, drum);
     const auto apart = low_energy(read_sound(take.path(a + ".wav")), hits) +
                        low_energy(read_sound(take.path(b + ".wav")), hits);
     const Json like{{"a", mic_in(take, a).at("name")}, {"b", mic_in(take, b).at("name")}, {"drum", drum}};

@@ -1,0 +1,56 @@
+#include "offline/balance/fix_and_balance.h"
+#include "offline/balance/balance.h"
+#include "offline/balance/words.h"
+#include "offline/check/apply_fixes.h"
+#include "offline/util/errors.h"
+#include <fmt/format.h>
+#include <nlohmann/json.hpp>
+
+namespace kitfold::offline {
+namespace {
+
+/// Levels of what the fixes left, and the fixes that only show at these levels, until there are none (three
+/// times at most): so that a second check has nothing to propose. A take that can't be mixed can still be
+/// checked: the text says why it has no balance. Keeps no backup where `backed_up`. Returns the backup that
+/// it kept.
+std::optional<std::filesystem::path> balance_and_fix(const std::filesystem::path& path, bool backed_up,
+                                                     std::string& said) {
+    constexpr int kMostRounds = 3;
+    const auto presets = load_presets(presets_folder());
+    std::optional<std::filesystem::path> backup;
+    try {
+        for (int round = 0; round < kMostRounds; ++round) {
+            const auto session = load_session(path);
+            const auto found = balance(session, {}, presets);
+            const auto kept =
+                apply_balance(session, found.levels.session, backed_up ? Backup::is_there : Backup::keep);
+            if (kept && !backed_up) backup = kept, backed_up = true;
+            said = fmt::format("\n{}\n", balance_text(found));
+            if (!kept) break; // these levels were there when it was checked
+            const auto balanced = load_session(path);
+            const auto result = check(balanced);
+            if (result.fixes.empty()) break;
+            apply_fixes(balanced, result, Backup::is_there);
+        }
+    } catch (const Error& error) {
+        if (error.code() != Exit::bad_input) throw;
+        said = fmt::format("\nNo balance: {}\n", error.what());
+    }
+    return backup;
+}
+
+} // namespace
+
+std::string fix_and_balance(const Session& session, const CheckResult& result) {
+    if (result.names_exchanged())
+        return "Nothing was written: put the two mics right first, then check again\n";
+    std::string said;
+    auto backup = apply_fixes(session, result);
+    if (const auto kept = balance_and_fix(session.path, backup.has_value(), said)) backup = kept;
+    return said +
+           (backup ? "Written into " + session.path.string() + "; the old file is " + backup->string()
+                   : session.path.string() + " needs no change") +
+           "\n";
+}
+
+} // namespace kitfold::offline
