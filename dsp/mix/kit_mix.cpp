@@ -275,10 +275,7 @@ void KitMix::finish(float* const* mics, float* left, float* right, std::size_t f
 }
 
 void KitMix::shape(const float* const* in, float* const* out, std::size_t frames) noexcept {
-    for (std::size_t m = 0; m < strips_.size(); ++m) {
-        peaks_[m] = static_cast<double>(largest(in[m], frames, static_cast<float>(peaks_[m])));
-        delays_.process(m, in[m], out[m], frames);
-    }
+    for (std::size_t m = 0; m < strips_.size(); ++m) delays_.process(m, in[m], out[m], frames);
     if (has_kit_key_) kit_key_.process(in, out, key_rows_.data(), frames);
     for (auto& g : groups_) {
         float* rows[16];
@@ -301,6 +298,8 @@ void KitMix::damp(float* const* mics, std::size_t frames) noexcept {
 }
 
 void KitMix::sum(const float* const* mics, float* left, float* right, std::size_t frames) noexcept {
+    for (std::size_t m = 0; m < strips_.size(); ++m)
+        peaks_[m] = static_cast<double>(largest(mics[m], frames, static_cast<float>(peaks_[m])));
     mix_.process(mics, left, right, frames);
     if (has_bus_ || moves_) bus_.process(left, right, left, right, left, right, frames);
     scale_output(left, right, frames);

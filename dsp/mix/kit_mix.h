@@ -70,7 +70,7 @@ public:
     /// and output level.
     void finish(float* const* mics, float* left, float* right, std::size_t frames) noexcept;
 
-    /// Largest |sample| that mic m brought in since reset().
+    /// Largest |sample| that has left mic m's strip since reset(), before level and pan.
     [[nodiscard]] double peak(std::size_t mic) const noexcept { return peaks_[mic]; }
     /// What mic m is to have of each side of the sum: level, pan, width and mono.
     [[nodiscard]] StereoGain gain(std::size_t mic) const noexcept { return mix_.heard_gain(mic); }

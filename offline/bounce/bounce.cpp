@@ -136,7 +136,6 @@ public:
         figures_.format.broadcast = broadcast_of(kit_, figures_.format);
         writer_.emplace(request.output, figures_.format);
         figures_.mics.resize(kit_.sources().size());
-        peaks_.assign(kit_.sources().size(), 0.0f);
         if (request.stems) open_stems();
         figures_.recall_json = beside(request.output, ".recall.json");
         figures_.recall_page = beside(request.output, ".recall.html");
@@ -253,10 +252,6 @@ private:
         if (count == 0 || !writer_) return;
         const float* const planes[] = {block.left.data() + block.skip, block.right.data() + block.skip};
         writer_->write(planes, count);
-        for (std::size_t m = 0; m < block.planes.size(); ++m)
-            for (std::size_t n = block.skip; n < block.frames; ++n)
-                if (const float size = std::abs(block.planes[m][n]); std::isfinite(size))
-                    peaks_[m] = std::max(peaks_[m], size);
         for (std::size_t m = 0; m < stems_.size(); ++m) write_stem(m, block.planes[m] + block.skip, count);
     }
 
@@ -298,7 +293,7 @@ private:
         for (std::size_t m = 0; m < figures_.mics.size(); ++m) {
             MicFigures& mic = figures_.mics[m];
             mic.source = kit_.sources()[m];
-            mic.peak_dbfs = peak_db(double(peaks_[m]) * louder_side(mix_.gain(m)));
+            mic.peak_dbfs = peak_db(mix_.peak(m) * louder_side(mix_.gain(m)));
             if (request_.session.mics[m].gate)
                 mic.gate_open_s = mix_.gate_open(m) * double(length_) / kit_.rate_hz();
             if (const auto& gate = request_.session.mics[m].gate;
@@ -345,7 +340,7 @@ private:
     dsp::KitMix mix_;
     StereoMeter meter_;
     std::vector<dsp::BusCompressor> trials_;
-    std::vector<float> trial_, stem_, peaks_; ///< peaks: of each strip
+    std::vector<float> trial_, stem_;
     std::optional<AudioWriter> writer_;
     std::vector<AudioWriter> stems_;
     BounceFigures figures_;
