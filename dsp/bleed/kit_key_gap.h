@@ -11,12 +11,14 @@ namespace kitfold::dsp {
 inline constexpr double kAmpleDb = 20.0;   ///< margin beyond which more is of no use
 inline constexpr std::size_t kSeldom = 20; ///< hits of a drum of which one, not listed, outweighs all bleed
 
+inline constexpr double kSlotSeconds = 0.01; ///< of time, in which what is no own hit is counted once
+
 /// What one mic's key hears of a take: powers that no other mic explains, by band.
 struct KeyPeaks {
     std::vector<KeyBands> soon, own; ///< per hit: while its gate has to open, and later on
     std::vector<KeyBands> heard;     ///< while its gate has to open, explained or not
     std::vector<double> low;         ///< peak of the mic in each own hit, squared
-    std::vector<KeyBands> bleed;     ///< per slot of 10 ms, 0 where an own hit explains it
+    std::vector<KeyBands> bleed;     ///< per slot of kSlotSeconds, 0 where an own hit explains it
     std::vector<char> lonely;        ///< per slot: is nothing listed to be hit in it, or just before?
     KeyBands usual_db{};             ///< of own hits, each band re the loudest
 };

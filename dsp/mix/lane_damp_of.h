@@ -1,6 +1,6 @@
 #pragma once
 // LaneDamp for one lane type; included by one source file per instruction set.
-#include "dynamics/damp.h"
+#include "dynamics/damp_of.h"
 #include "mix/lane_damp.h"
 
 namespace kitfold::dsp {

@@ -1,4 +1,6 @@
+#include "core/units.h"
 #include "damped.h"
+#include "dynamics/damp_of.h"
 #include "real_time_guard.h"
 #include <catch2/catch.hpp>
 #include <cstring>
