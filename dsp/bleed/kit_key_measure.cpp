@@ -13,6 +13,9 @@ constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes diff
 constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
 constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
 
+/// Of the levels that a mic holds between hits the lowest, less what holding adds.
+double usual_noise_db(const PowerCounts& held) { return std::max(-200.0, held.quantile_db(0.02)) - 6.0; }
+
 class Measurement {
 public:
     Measurement(const KeyTake& take, KeyPlayer& player, KitKeyTable& table)
@@ -46,8 +49,8 @@ private:
         });
         for (std::size_t m = 0; m < take_.mics(); ++m)
             for (std::size_t b = 0; b < kKeyBands; ++b)
-                table_.mics[m].noise_db[b] =
-                    std::max(-200.0, floor[m * kKeyBands + b].quantile_db(0.02)) + kNoiseMarginDb - 6.0;
+                table_.mics[m].noise_db[b] = // a mic of float samples may be over full scale all the time
+                    std::min(usual_noise_db(floor[m * kKeyBands + b]) + kNoiseMarginDb, 0.0);
         set_noise();
         for (std::size_t j = 0; j < take_.mics(); ++j)
             if (take_.speaks(j)) add_close(j, clean, other);

@@ -25,6 +25,11 @@ RealFft::RealFft(std::size_t size) : size_(size), plans_(std::make_unique<Plans>
     std::vector<std::complex<float>> complex(bins());
     // Estimated plans: the same on every run of a machine, and made in microseconds.
     const std::lock_guard lock(planner());
+    { // where memory is short FFTW ends the program; this throws std::bad_alloc instead
+        constexpr std::size_t kMoreThanPlansTake = std::size_t{1} << 20;
+        const std::unique_ptr<char[]> room(new char[kMoreThanPlansTake]);
+        static_cast<volatile char&>(room[0]) = 0; // or the compiler would leave it out
+    }
     plans_->forward = fftwf_plan_dft_r2c_1d(static_cast<int>(size), real.data(), as_fftw(complex.data()),
                                             FFTW_ESTIMATE | FFTW_UNALIGNED | FFTW_PRESERVE_INPUT);
     plans_->inverse = fftwf_plan_dft_c2r_1d(static_cast<int>(size), as_fftw(complex.data()), real.data(),

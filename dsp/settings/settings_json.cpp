@@ -21,19 +21,24 @@ public:
     std::size_t position = 0;
     bool syntax = false;
 
-    bool null() override { return true; }
-    bool boolean(bool) override { return true; }
-    bool number_integer(number_integer_t) override { return true; }
-    bool number_unsigned(number_unsigned_t) override { return true; }
-    bool number_float(number_float_t, const string_t&) override { return true; }
-    bool string(string_t&) override { return true; }
-    bool binary(binary_t&) override { return true; }
+    bool null() override { return one_more(); }
+    bool boolean(bool) override { return one_more(); }
+    bool number_integer(number_integer_t) override { return one_more(); }
+    bool number_unsigned(number_unsigned_t) override { return one_more(); }
+    bool number_float(number_float_t, const string_t&) override { return one_more(); }
+    bool string(string_t&) override { return one_more(); }
+    bool binary(binary_t&) override { return one_more(); }
     bool start_object(std::size_t) override { return deeper(); }
     bool end_object() override { return shallower(); }
     bool start_array(std::size_t) override { return deeper(); }
     bool end_array() override { return shallower(); }
 
     bool key(string_t& name) override {
+        if (keys_.back().size() >= kJsonKeys) {
+            wrong = "more than " + std::to_string(kJsonKeys) +
+                    " keys in one object, which no session or preset has";
+            return false;
+        }
         if (keys_.back().insert(name).second) return true;
         wrong = "the key " + shown(Json(name)) + " is there twice in one object; keep one";
         return false;
@@ -49,7 +54,13 @@ public:
     }
 
 private:
+    bool one_more() {
+        if (++values_ <= kJsonValues) return true;
+        wrong = "more than " + std::to_string(kJsonValues) + " values, which no session or preset has";
+        return false;
+    }
     bool deeper() {
+        if (!one_more()) return false;
         keys_.emplace_back();
         if (static_cast<int>(keys_.size()) <= kJsonDepth) return true;
         wrong =
@@ -61,6 +72,7 @@ private:
         return true;
     }
     std::vector<std::set<std::string, std::less<>>> keys_;
+    std::size_t values_ = 0;
 };
 
 /// Cuts to at most `bytes`, not inside a UTF-8 character.

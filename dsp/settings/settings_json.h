@@ -20,6 +20,9 @@ using Json = nlohmann::ordered_json;
 
 inline constexpr std::size_t kJsonBytes = 16u << 20; ///< longest text that parse_json takes
 inline constexpr int kJsonDepth = 32;                ///< deepest nesting that parse_json takes
+inline constexpr std::size_t kJsonKeys =
+    1'000; ///< most keys in one object: finding one takes longer with each
+inline constexpr std::size_t kJsonValues = 1'000'000; ///< most values in all
 
 /// What is wrong with a piece of JSON, in one line: the path of the key, what it was and what would be right.
 class SettingsError : public std::runtime_error {
@@ -35,7 +38,7 @@ template <class Settings> std::string_view block_key() noexcept;
 // ---- Strict: for files that a person writes ---------------------------------------------------------------
 
 /// Text to JSON. Throws SettingsError: not JSON (with line and column), longer than kJsonBytes, deeper than
-/// kJsonDepth, a key twice in one object.
+/// kJsonDepth, more than kJsonKeys or kJsonValues, a key twice in one object.
 Json parse_json(std::string_view text);
 
 /// JSON to text for a person: two spaces of indent, short objects and lists on one line, a newline at the
@@ -54,11 +57,11 @@ template <class Settings> void read_keys(const Json& object, std::string_view at
 /// The same, and throws too when there is a key that is not the block's.
 template <class Settings> void read_settings(const Json& object, std::string_view at, Settings& settings);
 
-/// Throws SettingsError when `json` is not an object, or has a key that is not in `known`: names the nearest
 /// The known word that what was typed is most likely meant for: the fewest letters changed, put in or left
 /// out, at most a third of them (two in a short word). Empty when none is so near.
 std::string_view nearest_of(std::string_view typed, std::span<const std::string_view> known);
 
+/// Throws SettingsError when `json` is not an object, or has a key that is not in `known`: names the nearest
 /// known key, or all of them when none is near.
 void check_keys(const Json& json, std::string_view at, std::span<const std::string_view> known);
 

@@ -3,10 +3,11 @@
 #include "offline/audio/pcm.h"
 #include "offline/util/digest.h"
 #include "offline/util/errors.h"
+#include "offline/util/input_file.h"
 #include <algorithm>
 #include <cerrno>
+#include <cmath>
 #include <cstring>
-#include <fcntl.h>
 #include <fmt/format.h>
 #include <numeric>
 #include <sys/stat.h>
@@ -18,17 +19,10 @@ namespace {
 /// A file being read, as libsndfile's virtual I/O sees it. Keeps the sum of the bytes that go by in order.
 class Source {
 public:
-    explicit Source(const std::filesystem::path& path) : name_(path.string()) {
-        fd_ = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
-        if (fd_ < 0 && (errno == ENOENT || errno == ENOTDIR)) throw bad_input(name_ + ": no such file");
-        if (fd_ < 0) throw io_failed(fmt::format("{}: can't be opened: {}", name_, std::strerror(errno)));
+    explicit Source(const std::filesystem::path& path)
+        : name_(path.string()), fd_(open_input(path, "an audio file")) {
         struct stat status {};
-        if (::fstat(fd_, &status) != 0 || !S_ISREG(status.st_mode)) {
-            ::close(fd_);
-            throw bad_input(name_ + (S_ISDIR(status.st_mode) ? ": is a folder; name an audio file"
-                                                             : ": is not a file; name an audio file"));
-        }
-        size_ = status.st_size;
+        if (::fstat(fd_, &status) == 0) size_ = status.st_size;
     }
     Source(const Source&) = delete;
     Source& operator=(const Source&) = delete;
@@ -125,9 +119,19 @@ std::uint64_t number(const unsigned char* from, int bytes, bool big_endian) {
     return value;
 }
 
+/// Whether nothing but zeros follows, as far as a look goes.
+bool only_zeros(Source& source, std::uint64_t at) {
+    std::vector<char> block(std::size_t{1} << 16);
+    const auto got = source.read_at(block.data(), std::ssize(block), static_cast<std::int64_t>(at));
+    return std::all_of(block.begin(), block.begin() + got, [](char byte) { return byte == 0; });
+}
+
 /// Refuses a WAV, RF64 or AIFF file whose sample chunk promises more bytes than the file has: libsndfile
-/// would read what is there without a word. Sizes of all ones mean "not known" and pass.
-void refuse_cut_short(Source& source) {
+/// would read what is there without a word. Sizes of all ones mean "not known" and pass. Refuses too what
+/// libsndfile would look through byte by byte: a header that is followed by zeros, as a crash leaves it, or
+/// by chunks without end.
+void refuse_cut_short_chunks(Source& source) {
+    constexpr int kMostChunks = 10'000;
     unsigned char head[28]{};
     if (source.read_at(head, 12, 0) < 12) return;
     const auto is = [&](const char* id) { return std::memcmp(head, id, 4) == 0; };
@@ -135,9 +139,16 @@ void refuse_cut_short(Source& source) {
     if (!big_endian && !is("RIFF") && !is("RF64")) return;
     std::uint64_t data_size = 0xffff'ffffu;
     const auto file_size = static_cast<std::uint64_t>(source.size());
-    for (std::uint64_t at = 12; at + 8 <= file_size;) {
+    int chunks = 0;
+    for (std::uint64_t at = 12; at + 8 <= file_size; ++chunks) {
         const std::int64_t got = source.read_at(head, sizeof head, static_cast<std::int64_t>(at));
         std::uint64_t size = number(head + 4, 4, big_endian);
+        if (is("\0\0\0\0") && !only_zeros(source, at)) return;
+        if (is("\0\0\0\0") || chunks == kMostChunks)
+            throw bad_input(
+                fmt::format("{}: has a header, but no sound where its sound should be; the recorder "
+                            "did not finish it: copy it again from where it was recorded",
+                            source.name()));
         if (is("ds64") && got >= 24) data_size = number(head + 16, 8, false);
         if (is("data") || is("SSND")) {
             if (size == 0xffff'ffffu) size = data_size;
@@ -150,6 +161,22 @@ void refuse_cut_short(Source& source) {
         }
         at += 8 + size + (size & 1);
     }
+}
+
+/// Refuses a FLAC file that is too short for the frames that it promises: each block of them takes 9 bytes at
+/// least (RFC 9639, 9: a header of 6, a constant subframe of a byte and its sample, a checksum of 2; the
+/// longest block stands in STREAMINFO, 8.2).
+void refuse_cut_short_flac(Source& source) {
+    unsigned char head[26]{};
+    if (source.read_at(head, sizeof head, 0) < std::ssize(head) || std::memcmp(head, "fLaC", 4) != 0) return;
+    const std::uint64_t longest = number(head + 10, 2, true);
+    const std::uint64_t frames = number(head + 21, 5, true) & 0xf'ffff'ffffu; // 0: not known
+    const auto held = static_cast<std::uint64_t>(source.size());
+    if (frames == 0 || longest == 0 || frames / longest <= held / 9) return;
+    throw bad_input(
+        fmt::format("{}: is cut short: its header promises {} samples, the file has {} bytes; copy it "
+                    "again from where it was recorded",
+                    source.name(), frames, held));
 }
 
 std::string format_name(int format) {
@@ -228,7 +255,8 @@ struct AudioReader::Impl {
 
     void open() {
         if (source.size() == 0) throw bad_input(source.name() + ": is empty; record or copy it again");
-        refuse_cut_short(source);
+        refuse_cut_short_chunks(source);
+        refuse_cut_short_flac(source);
         SF_VIRTUAL_IO io{vio_length, vio_seek, vio_read, vio_write, vio_tell};
         SF_INFO sf{};
         file = sf_open_virtual(&io, SFM_READ, &sf, &source);
@@ -277,6 +305,16 @@ struct AudioReader::Impl {
             channels.resize(static_cast<std::size_t>(info.channels));
             std::iota(channels.begin(), channels.end(), std::size_t{0});
         }
+    }
+
+    [[noreturn]] void refuse_too_large(const float* samples, std::size_t count) const {
+        const auto* largest = std::max_element(
+            samples, samples + count, [](float a, float b) { return std::fabs(a) < std::fabs(b); });
+        throw bad_input(fmt::format(
+            "{}: has a sample of {:+.0f} dBFS at {:.3f} s, which is no sound; full scale is 1 in a file of "
+            "floats: write it again, or take that mic out",
+            source.name(), 20.0 * std::log10(std::fabs(double(*largest))),
+            double(at + (largest - samples)) / info.rate_hz));
     }
 
     std::size_t read_packed(float* const* planes, std::size_t frames) {
@@ -328,8 +366,11 @@ std::size_t AudioReader::read(float* const* planes, std::size_t frames) {
                         my.source.name(), double(my.at + static_cast<std::int64_t>(got)) / my.info.rate_hz,
                         my.info.seconds()));
     if (my.may_break)
-        for (std::size_t p = 0; p < my.channels.size(); ++p)
-            my.non_finite += clear_non_finite(planes[p], got);
+        for (std::size_t p = 0; p < my.channels.size(); ++p) {
+            const auto odd = clear_non_finite(planes[p], got);
+            if (odd.too_large > 0) my.refuse_too_large(planes[p], got);
+            my.non_finite += odd.not_finite;
+        }
     my.at += static_cast<std::int64_t>(got);
     return got;
 }

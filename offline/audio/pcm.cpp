@@ -118,14 +118,17 @@ void decode(Pcm pcm, const unsigned char* bytes, std::size_t channels, std::size
     }
 }
 
-std::size_t clear_non_finite(float* samples, std::size_t count) noexcept {
-    std::size_t found = 0;
+Oddities clear_non_finite(float* samples, std::size_t count) noexcept {
+    constexpr auto kLargest =
+        std::bit_cast<std::uint32_t>(kLargestSample); // bits of floats are in their order
+    std::size_t broken_ones = 0, beyond = 0;
     for (std::size_t n = 0; n < count; ++n) {
-        const bool broken = (std::bit_cast<std::uint32_t>(samples[n]) & 0x7f80'0000u) == 0x7f80'0000u;
-        found += broken;
+        const auto size = std::bit_cast<std::uint32_t>(samples[n]) & 0x7fff'ffffu;
+        const bool broken = size >= 0x7f80'0000u;
+        broken_ones += broken, beyond += size > kLargest;
         samples[n] = broken ? 0.0f : samples[n];
     }
-    return found;
+    return {broken_ones, beyond - broken_ones};
 }
 
 void pack(Pcm pcm, const std::int32_t* values, unsigned char* bytes, std::size_t count) noexcept {

@@ -18,8 +18,17 @@ void decode(Pcm pcm, const unsigned char* bytes, std::size_t channels, std::size
 /// `count` integers of 16 or 24 bits as packed bytes.
 void pack(Pcm pcm, const std::int32_t* values, unsigned char* bytes, std::size_t count) noexcept;
 
-/// Sets NaN and Inf to 0. Returns how many there were.
-std::size_t clear_non_finite(float* samples, std::size_t count) noexcept;
+/// What is larger than any sample of sound: 60 dB over full scale. A mic that is recorded in float may go
+/// over full scale, but no preamp has so much to give; whole numbers written as floats have (16 bits: +90
+/// dB).
+inline constexpr float kLargestSample = 1000.0f;
+
+struct Oddities {
+    std::size_t not_finite = 0, too_large = 0;
+};
+
+/// Sets NaN and Inf to 0, and counts them and what is beyond kLargestSample.
+Oddities clear_non_finite(float* samples, std::size_t count) noexcept;
 
 /// Quantises to 16 or 24 bits, with or without triangular dither of +-1 step (Lipshitz, Wannamaker and
 /// Vanderkooy, "Quantization and Dither: A Theoretical Survey", JAES 40(5), 1992: the lowest-power dither

@@ -473,10 +473,7 @@ AuditionResult audition(const AuditionRequest& request, const std::function<void
 
 void write_audition(const AuditionResult& r, const AuditionRequest& request) {
     refuse_outputs(request);
-    std::error_code error;
-    fs::create_directories(request.folder, error);
-    if (error)
-        throw io_failed(fmt::format("{}: can't be made: {}", request.folder.string(), error.message()));
+    MadeFolder folder(request.folder);
     const std::pair<const char*, const AuditionSound*> files[] = {{"open.wav", &r.open.drum},
                                                                   {"deadened.wav", &r.deadened.drum},
                                                                   {"kit_open.wav", &r.open.kit},
@@ -496,6 +493,7 @@ void write_audition(const AuditionResult& r, const AuditionRequest& request) {
     page.write(sealed_page(audition_page(r), Product::audition));
     for (auto& writer : writers) writer.commit();
     page.commit();
+    folder.keep();
 }
 
 std::string audition_text(const AuditionResult& r, const fs::path& folder) {

@@ -78,10 +78,11 @@ std::vector<Stay> stays_of(const Session& session, std::span<const std::vector<d
 
 dsp::BalanceSettings target_of(const Session& session, const BalanceWish& wish,
                                const std::vector<Preset>& presets) {
-    auto target = wish.target ? *wish.target
-                  : session.balance
-                      ? *session.balance
-                      : std::get<dsp::BalanceSettings>(find_preset(presets, kDefaultBalance).content);
+    auto target =
+        wish.target ? *wish.target
+        : session.balance
+            ? *session.balance
+            : std::get<dsp::BalanceSettings>(find_preset(presets, kDefaultBalance, "balance").content);
     if (wish.side) target.side = *wish.side;
     return target;
 }

@@ -43,28 +43,14 @@ fs::path beside(const fs::path& output, const char* ending) {
     return output.parent_path() / (output.stem().string() + ending);
 }
 
-/// The stems' folder: made if it is not there, and gone again if the bounce fails.
-class StemFolder {
-public:
-    explicit StemFolder(const std::optional<fs::path>& path) {
-        if (!path) return;
-        std::error_code error;
-        if (fs::exists(*path, error) && !fs::is_directory(*path, error))
-            throw bad_input(path->string() + ": is not a folder; --stems takes a folder");
-        if (fs::create_directories(*path, error)) made_ = *path;
-        if (error) throw io_failed(fmt::format("{}: can't be made: {}", path->string(), error.message()));
-    }
-    StemFolder(const StemFolder&) = delete;
-    StemFolder& operator=(const StemFolder&) = delete;
-    ~StemFolder() {
-        std::error_code ignored;
-        if (!made_.empty()) fs::remove(made_, ignored); // only if empty
-    }
-    void keep() noexcept { made_.clear(); }
-
-private:
-    fs::path made_;
-};
+/// The stems' folder, if there are to be any.
+std::optional<MadeFolder> stem_folder(const BounceRequest& request) {
+    if (!request.stems) return std::nullopt;
+    std::error_code ignored;
+    if (fs::exists(*request.stems, ignored) && !fs::is_directory(*request.stems, ignored))
+        throw bad_input(request.stems->string() + ": is not a folder; --stems takes a folder");
+    return std::optional<MadeFolder>(std::in_place, *request.stems);
+}
 
 double louder_side(const dsp::StereoGain& gain) {
     return std::max(std::abs(gain.left), std::abs(gain.right));
@@ -128,7 +114,7 @@ class Bounce {
 public:
     explicit Bounce(const BounceRequest& request)
         : request_(request), kit_(request.session, {request.rate_hz, !request.output.empty()}),
-          stem_folder_((refuse(), request.stems)), mix_(prepared_mix(request.session, kit_.rate_hz())),
+          stem_folder_((refuse(), stem_folder(request))), mix_(prepared_mix(request.session, kit_.rate_hz())),
           meter_(kit_.rate_hz()) {
         length_ = kit_.frames() + static_cast<std::int64_t>(mix_.latency());
         if (request.output.empty()) return;
@@ -330,12 +316,12 @@ private:
         json.commit(Survives::our_end);
         page.commit(Survives::our_end);
         writer_->commit();
-        stem_folder_.keep();
+        if (stem_folder_) stem_folder_->keep();
     }
 
     const BounceRequest& request_;
     KitReader kit_;
-    StemFolder stem_folder_;
+    std::optional<MadeFolder> stem_folder_;
     std::optional<BleedReduction> bleed_;
     dsp::KitMix mix_;
     StereoMeter meter_;

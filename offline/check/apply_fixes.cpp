@@ -59,6 +59,12 @@ std::optional<fs::path> change_file(const Session& session, const std::function<
     auto json = before;
     change(json);
     if (json == before) return std::nullopt;
+    try {
+        (void)read_session(json);
+    } catch (
+        const dsp::SettingsError& error) { // a session that could not be read again would be worse than none
+        throw bad_input(session.path.string() + ": nothing was written, since " + error.what());
+    }
     auto kept = backup == Backup::keep ? keep_backup(session.path, old_text) : session.path;
     write_whole_file(session.path, dsp::pretty(json));
     return kept;

@@ -31,9 +31,9 @@ Exit audition_command(const AuditionOptions& options) {
         write_audition(result, request);
     }
     if (options.json)
-        print_json(audition_json(result, request.folder));
+        print_json(audition_json(result, request.folder), Answer::about_files);
     else
-        print(audition_text(result, request.folder));
+        print(audition_text(result, request.folder), Answer::about_files);
     return Exit::done;
 }
 

@@ -23,7 +23,8 @@ Exit balance_command(const BalanceOptions& options) {
             backup ? "Written into " + session.path.string() + "; the old file is " + backup->string() + "\n"
                    : session.path.string() + " needs no change\n";
     }
-    options.json ? print_json(balance_json(result)) : print(balance_text(result) + written);
+    const auto answer = options.apply ? Answer::about_files : Answer::itself;
+    options.json ? print_json(balance_json(result), answer) : print(balance_text(result) + written, answer);
     return Exit::done;
 }
 

@@ -28,9 +28,9 @@ Exit bounce_command(const BounceOptions& options) {
     }
     if (!missed.empty()) figures.notices.push_back("Output: " + missed);
     if (options.json)
-        print_json(bounce_json(request, figures));
+        print_json(bounce_json(request, figures), Answer::about_files);
     else
-        print(bounce_text(request, figures));
+        print(bounce_text(request, figures), Answer::about_files);
     return Exit::done;
 }
 

@@ -26,10 +26,11 @@ Exit check_command(const CheckOptions& options) {
     if (!options.report.empty())
         write_whole_file(options.report, sealed_page(check_report(result, session.title), Product::report));
     const auto applied = options.apply ? fix_and_balance(session, result) : std::string();
+    const auto answer = options.apply || !options.report.empty() ? Answer::about_files : Answer::itself;
     if (options.json)
-        print_json(check_json(result));
+        print_json(check_json(result), answer);
     else
-        print(check_text(result) + applied);
+        print(check_text(result) + applied, answer);
     return result.nothing_to_fix() ? Exit::done : Exit::found;
 }
 

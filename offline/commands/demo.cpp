@@ -12,9 +12,9 @@ Exit demo_command(const DemoOptions& options) {
         summary = write_demo(options.request, [&](double share) { progress.show(share); });
     }
     if (options.json)
-        print_json(demo_json(options.request, summary));
+        print_json(demo_json(options.request, summary), Answer::about_files);
     else
-        print(demo_text(options.request, summary));
+        print(demo_text(options.request, summary), Answer::about_files);
     return Exit::done;
 }
 

@@ -1,5 +1,6 @@
 #include "offline/live/live.h"
 #include "offline/commands/commands.h"
+#include "offline/commands/print.h"
 
 namespace kitfold::offline {
 
@@ -13,6 +14,7 @@ Exit live_command(const LiveOptions& options) {
     if (!options.record.empty()) request.record = options.record;
     request.check = options.check, request.learn = options.learn, request.json = options.json;
     live(request);
+    finish_printing(Answer::about_files);
     return Exit::done;
 }
 

@@ -18,9 +18,9 @@ Exit new_command(const NewOptions& options) {
     }();
     save_session(made.session, file);
     if (options.json)
-        print_json(new_session_json(made));
+        print_json(new_session_json(made), Answer::about_files);
     else
-        print(new_session_text(made, options.folder));
+        print(new_session_text(made, options.folder), Answer::about_files);
     return Exit::done;
 }
 

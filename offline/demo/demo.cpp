@@ -114,7 +114,7 @@ Json image_json(const dsp::Truth& truth) {
 Session session_for(const dsp::Simulator& simulator, const fs::path& path) {
     const auto presets = load_presets(presets_folder());
     const auto kit = std::get<Session>(
-        find_preset(presets, simulator.options().mics == 10 ? "kit_ten" : "kit_eight").content);
+        find_preset(presets, simulator.options().mics == 10 ? "kit_ten" : "kit_eight", "kit").content);
     Session session;
     session.path = path;
     session.title = fmt::format("Demo kit, take {}", simulator.options().seed);
@@ -171,12 +171,6 @@ void refuse_outputs(const DemoRequest& request, const std::vector<fs::path>& fil
     std::error_code ignored;
     if (fs::exists(request.folder, ignored) && !fs::is_directory(request.folder, ignored))
         throw bad_input(request.folder.string() + " is a file, but must be a folder to put the demo in");
-}
-
-void make_folder(const fs::path& folder) {
-    std::error_code error;
-    fs::create_directories(folder, error);
-    if (error) throw io_failed(folder.string() + ": can't make the folder: " + error.message());
 }
 
 /// In pieces, so that memory does not grow with the length.
@@ -240,7 +234,7 @@ DemoSummary write_demo(const DemoRequest& request, const std::function<void(doub
     const auto session = session_for(simulator, request.folder / "session.json");
     const auto former = former_demo(request.folder);
     refuse_outputs(request, summary.files, former && former->has_session);
-    make_folder(request.folder);
+    MadeFolder folder(request.folder);
     write_wavs(simulator, summary.files, progress);
     if (former) remove_left_over(former->wavs, summary.files);
     const auto text = to_json_text(session);
@@ -251,6 +245,7 @@ DemoSummary write_demo(const DemoRequest& request, const std::function<void(doub
     }
     write_whole_file(session.path, text);
     write_whole_file(request.folder / "truth.json", truth_json_text(simulator, text));
+    folder.keep();
     summary.hits = simulator.truth().strokes.size();
     return summary;
 }

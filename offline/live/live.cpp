@@ -8,6 +8,7 @@
 #include "offline/live/verdict.h"
 #include "offline/live/writer.h"
 #include "offline/session/strips.h"
+#include "offline/util/printable.h"
 #include <chrono>
 #include <cstdio>
 #include <fmt/format.h>
@@ -49,7 +50,8 @@ public:
         : request_(request), session_(request.session), rate_hz_(checked_rate()),
           engine_(rate_hz_, mix_settings(session_), request.monitor), writer_(engine_), watch_(session_.path),
           terminal_(!request.json && Terminal::has_screen()) {
-        for (const auto& name : names_of(session_)) view_.mics.push_back({name, {}, {}});
+        for (const auto& name : names_of(session_))
+            view_.mics.push_back({printable(name, Lines::one), {}, {}});
     }
     ~Live() { client_.stop(); } // before the engine goes
 
@@ -79,10 +81,11 @@ private:
                 tell(mic.name + ": bleed reduction is off; only a bounce has the whole take in hand");
     }
 
-    void tell(const std::string& message) {
+    void tell(const std::string& said) {
+        const auto message = printable(said, Lines::one);
         view_.messages.push_back(message);
         if (request_.json)
-            put(dsp::Json{{"kitfold_live", 1}, {"message", message}}.dump() + '\n');
+            put(json_lines(dsp::Json{{"kitfold_live", 1}, {"message", message}}) + '\n');
         else if (!Terminal::has_screen())
             put(message + '\n');
     }
@@ -196,7 +199,7 @@ private:
 
     void show() {
         if (request_.json)
-            put(status_json(view_).dump() + '\n');
+            put(json_lines(status_json(view_)) + '\n');
         else if (Terminal::has_screen())
             terminal_.show(screen_text(view_));
         else

@@ -36,6 +36,8 @@ int last_number(const fs::path& record) {
 
 fs::path make_take_folder(const fs::path& record) {
     std::error_code error;
+    if (fs::exists(record, error) && !fs::is_directory(record, error))
+        throw bad_input(record.string() + ": is not a folder; --record takes a folder");
     fs::create_directories(record, error);
     if (error) throw io_failed(record.string() + ": can't be made: " + error.message());
     for (int number = last_number(record) + 1;; ++number) {

@@ -1,5 +1,6 @@
 #include "offline/session/kit_reader.h"
 #include "offline/audio/resampler.h"
+#include "offline/session/one_take.h"
 #include "offline/util/errors.h"
 #include <algorithm>
 #include <cmath>
@@ -20,10 +21,6 @@ struct File {
     std::vector<float*> planes;         ///< of the mics, while reading
 };
 
-double start_s(const AudioInfo& info) {
-    return info.broadcast ? double(info.broadcast->time_reference) / info.rate_hz : 0.0;
-}
-
 } // namespace
 
 struct KitReader::Impl {
@@ -40,7 +37,6 @@ struct KitReader::Impl {
         choose_rate(options.rate_hz);
         line_up();
         for (const auto& file : files) frames = std::max(frames, file->start + file->frames);
-        refuse_strangers();
         tell_lengths();
     }
 
@@ -91,15 +87,16 @@ struct KitReader::Impl {
     /// The first sample of a BWF file says when it was recorded.
     void line_up() {
         const auto dated = [](const auto& file) { return file->reader.info().broadcast.has_value(); };
-        if (std::none_of(files.begin(), files.end(), dated)) return;
-        double earliest = std::numeric_limits<double>::infinity();
-        for (const auto& file : files)
-            if (dated(file)) earliest = std::min(earliest, start_s(file->reader.info()));
-        for (const auto& file : files) {
-            if (dated(file)) file->start = std::llround((start_s(file->reader.info()) - earliest) * rate_hz);
+        const bool any_dated = std::any_of(files.begin(), files.end(), dated);
+        std::vector<PlacedFile> placed;
+        for (const auto& file : files) placed.push_back({source(*file).file, &file->reader.info()});
+        const auto starts = starts_in_one_take(placed);
+        for (std::size_t f = 0; f < files.size(); ++f) {
+            const auto& file = files[f];
+            file->start = std::llround(starts[f] * rate_hz);
             for (const std::size_t m : file->mics) {
                 sources[m].start_s = double(file->start) / rate_hz;
-                if (!dated(file))
+                if (any_dated && !dated(file))
                     notices.push_back(fmt::format(
                         "{}: has no time reference, the others do; it starts with the earliest", names[m]));
                 else if (file->start > 0)
@@ -107,21 +104,6 @@ struct KitReader::Impl {
                         fmt::format("{}: starts {:.3f} s after the earliest, by its time reference", names[m],
                                     sources[m].start_s));
             }
-        }
-    }
-
-    void refuse_strangers() const {
-        if (files.size() < 2) return;
-        for (const auto& file : files) {
-            const bool meets = std::any_of(files.begin(), files.end(), [&](const auto& other) {
-                return other != file && file->start < other->start + other->frames &&
-                       other->start < file->start + file->frames;
-            });
-            if (!meets)
-                throw bad_input(fmt::format(
-                    "{}: was never recorded at the same time as another mic, by its time reference "
-                    "({:.0f} s after the earliest); use files of one take",
-                    source(*file).file.string(), source(*file).start_s));
         }
     }
 

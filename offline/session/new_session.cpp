@@ -293,7 +293,9 @@ void dress_all(NewSession& out, const std::vector<float>& peaks, const std::vect
         mic.mix.role = mic.role;
         if (is_kick(mic.role) && kicks == 1)
             for (const auto& preset : presets)
-                if (preset.name == "kick_alone") mic.kick = std::get<dsp::KickSettings>(preset.content);
+                if (const auto* kick = std::get_if<dsp::KickSettings>(&preset.content);
+                    kick != nullptr && preset.name == "kick_alone")
+                    mic.kick = *kick;
         if (mic.gate) fit_gate(*mic.gate, peaks[i]);
     }
 }

@@ -188,6 +188,14 @@ const Preset& find_preset(const std::vector<Preset>& presets, std::string_view n
                                      : "; did you mean " + std::string(nearest) + "?"));
 }
 
+const Preset& find_preset(const std::vector<Preset>& presets, std::string_view name, std::string_view kind) {
+    const auto& preset = find_preset(presets, name);
+    if (preset.kind != kind)
+        throw bad_input(preset.name + " is a preset of " + preset.kind + ", but one of " + std::string(kind) +
+                        " is needed");
+    return preset;
+}
+
 Json to_json(const Preset& preset) {
     const auto* kit = std::get_if<Session>(&preset.content);
     Json out = {{kit != nullptr ? "kitfold_template" : "kitfold_preset", 1},

@@ -43,6 +43,9 @@ Preset load_preset(const std::filesystem::path& file, std::string_view kind);
 /// The one with that name. Throws bad_input that tells the names there are.
 const Preset& find_preset(const std::vector<Preset>& presets, std::string_view name);
 
+/// The same, and throws bad_input when it is a preset of another kind.
+const Preset& find_preset(const std::vector<Preset>& presets, std::string_view name, std::string_view kind);
+
 /// What the file says; in a kit the blocks are written out, not named.
 dsp::Json to_json(const Preset& preset);
 

@@ -198,24 +198,6 @@ void read_output(const Json& json, Session& session) {
                                                   &dsp::BusSettings::threshold_db);
 }
 
-Session read_session(const Json& json) {
-    if (json.is_object()) read_version(json); // before unknown keys: a later version may have more
-    dsp::check_keys(json, "", kTop);
-    Session session;
-    if (const auto title = json.find("title"); title != json.end())
-        session.title = line_of_text(*title, "title", "one line of text");
-    read_block(json, "", session.room);
-    session.mics = read_mics(required(json, "", "mics", "the list of mics"));
-    read_block(json, "", session.sum);
-    read_block(json, "", session.bus);
-    if (session.bus) refuse_side_chain(session.bus->key, "bus.key", "\"own\"");
-    read_block(json, "", session.balance);
-    read_output(json, session);
-    if (const auto bleed = json.find("bleed"); bleed != json.end())
-        session.bleed = dsp::read_kit_key(*bleed, "bleed", mic_names(session));
-    return session;
-}
-
 template <class Settings> void write_block(Json& parent, const std::optional<Settings>& settings) {
     if (settings) parent[std::string(dsp::block_key<Settings>())] = dsp::to_json(*settings);
 }
@@ -251,6 +233,24 @@ Json mic_json(const Mic& mic) {
 }
 
 } // namespace
+
+Session read_session(const Json& json) {
+    if (json.is_object()) read_version(json); // before unknown keys: a later version may have more
+    dsp::check_keys(json, "", kTop);
+    Session session;
+    if (const auto title = json.find("title"); title != json.end())
+        session.title = line_of_text(*title, "title", "one line of text");
+    read_block(json, "", session.room);
+    session.mics = read_mics(required(json, "", "mics", "the list of mics"));
+    read_block(json, "", session.sum);
+    read_block(json, "", session.bus);
+    if (session.bus) refuse_side_chain(session.bus->key, "bus.key", "\"own\"");
+    read_block(json, "", session.balance);
+    read_output(json, session);
+    if (const auto bleed = json.find("bleed"); bleed != json.end())
+        session.bleed = dsp::read_kit_key(*bleed, "bleed", mic_names(session));
+    return session;
+}
 
 Session load_session(const fs::path& path) {
     std::error_code ignored;
@@ -299,7 +299,7 @@ fs::path keep_backup(const fs::path& session, const std::string& text) {
         const fs::path name = stem + (n == 1 ? ".backup.json" : ".backup-" + std::to_string(n) + ".json");
         std::error_code ignored;
         if (!fs::exists(fs::symlink_status(name, ignored))) {
-            write_whole_file(name, text);
+            write_whole_file(name, text, session);
             return name;
         }
         if (fs::file_size(name, ignored) == text.size() && read_text_file(name, text.size()) == text)

@@ -2,6 +2,7 @@
 // A session: which file each mic is in, and every setting. See README, "The session file".
 #include "settings/kit_key_table.h"
 #include "settings/settings.h"
+#include "settings/settings_json.h"
 #include <filesystem>
 #include <optional>
 #include <string>
@@ -41,6 +42,9 @@ struct Session {
 /// (the line names file, field and what would be right), io_failed when it can't be read. Audio files are not
 /// opened.
 Session load_session(const std::filesystem::path& path);
+
+/// The session that this JSON is, without a path. Throws dsp::SettingsError as load_session() throws Error.
+Session read_session(const dsp::Json& json);
 
 /// The session as pretty JSON that load_session reads back to the same session.
 std::string to_json_text(const Session& session);

@@ -1,5 +1,6 @@
 #include "offline/session/take_files.h"
 #include "offline/audio/true_peak.h"
+#include "offline/session/one_take.h"
 #include "offline/util/errors.h"
 #include <algorithm>
 #include <atomic>
@@ -69,15 +70,12 @@ struct TakeFiles::Impl {
     }
 
     void line_up() {
-        double earliest = std::numeric_limits<double>::infinity();
-        const auto start = [](const AudioInfo& info) {
-            return double(info.broadcast->time_reference) / info.rate_hz;
-        };
-        for (const auto& info : infos)
-            if (info.broadcast) earliest = std::min(earliest, start(info));
+        std::vector<PlacedFile> placed;
+        for (std::size_t m = 0; m < mics.size(); ++m)
+            placed.push_back({audio_path(session, session.mics[m]), &infos[m]});
+        const auto starts = starts_in_one_take(placed);
         for (std::size_t m = 0; m < mics.size(); ++m) {
-            if (!infos[m].broadcast) continue;
-            mics[m]->start = std::llround((start(infos[m]) - earliest) * take.rate_hz);
+            mics[m]->start = std::llround(starts[m] * take.rate_hz);
             if (mics[m]->start > 0)
                 notices.push_back(
                     fmt::format("{} starts {:.3f} s after the earliest mic, by its time reference.",

@@ -3,6 +3,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <string_view>
+#include <vector>
 
 namespace kitfold::offline {
 
@@ -14,8 +15,10 @@ enum class Survives {
 
 /// A new file in the folder of its final name. Until commit() the final name is untouched; without commit()
 /// the new file is removed, by the destructor or, when the program is interrupted, by the handler of
-/// remove_unfinished_files_when_interrupted(). A symbolic link is followed: the file it points to is
-/// replaced. One thread at a time; many AtomicFiles may be open at once (256).
+/// remove_unfinished_files_when_interrupted(); after a kill or a power cut by the next AtomicFile in the same
+/// folder, unless a program still holds it. A symbolic link is followed: the file it points to is replaced,
+/// or made. What replaces a file may be read and written by whom that file might (its mode). One thread at a
+/// time; many AtomicFiles may be open at once (256).
 class AtomicFile {
 public:
     /// Throws Error, bad_input: `path` is a folder or a device; io_failed: no such folder, not writable.
@@ -34,6 +37,9 @@ public:
     /// io_failed when there is not so much. Does nothing where the file system can't tell.
     void reserve(std::int64_t bytes);
 
+    /// The permissions of another file, and its owner where we may.
+    void take_mode_of(const std::filesystem::path& other) const noexcept;
+
     /// Appends at the descriptor's place. Throws io_failed (disk full …).
     void write(std::string_view bytes);
 
@@ -41,6 +47,7 @@ public:
     void commit(Survives survives = Survives::power_cut);
 
 private:
+    void take_mode(unsigned mode, unsigned user, unsigned group) const noexcept;
     void remove() noexcept;
     std::filesystem::path final_, unfinished_;
     int descriptor_ = -1;
@@ -49,10 +56,33 @@ private:
 
 /// Writes the whole text under that name, or throws as AtomicFile does.
 void write_whole_file(const std::filesystem::path& path, std::string_view bytes);
+/// The same, with the mode of another file.
+void write_whole_file(const std::filesystem::path& path, std::string_view bytes,
+                      const std::filesystem::path& mode_of);
 
-/// On SIGINT, SIGTERM, SIGHUP and SIGPIPE removes every unfinished file, then ends the program by that signal
-/// as if nobody had caught it. A file-size limit (SIGXFSZ) becomes an error of the write. Call once, at the
-/// start.
+/// A folder for what is going to be written: made, with those above it, where it is not there, and gone again
+/// with all of them that are empty, by the destructor without keep() or when the program is interrupted.
+class MadeFolder {
+public:
+    /// Throws io_failed.
+    explicit MadeFolder(const std::filesystem::path& path);
+    ~MadeFolder();
+    MadeFolder(const MadeFolder&) = delete;
+    MadeFolder& operator=(const MadeFolder&) = delete;
+    void keep() noexcept;
+
+private:
+    void remove() noexcept;
+    struct Made {
+        std::filesystem::path path;
+        std::size_t slot;
+    };
+    std::vector<Made> made_; ///< the uppermost first
+};
+
+/// On SIGINT, SIGTERM, SIGHUP and SIGPIPE removes every unfinished file and the folders made for them, then
+/// ends the program by that signal as if nobody had caught it. A file-size limit (SIGXFSZ) becomes an error
+/// of the write. Call once, at the start.
 void remove_unfinished_files_when_interrupted() noexcept;
 
 } // namespace kitfold::offline

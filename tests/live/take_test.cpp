@@ -290,3 +290,21 @@ TEST_CASE("callback, writer and edits from three threads at once", "[live][threa
     CHECK(writer.look().markers == 40);
     CHECK(writer.look().tape_lost_frames == 0);
 }
+
+TEST_CASE("a place where nothing can be recorded is told in one line", "[live][take]") {
+    const Folder folder;
+    const auto session = some_session(folder.path(), 2);
+    write_text(folder / "file", "");
+    const auto code = [&](const std::string& record) {
+        try {
+            const LiveTake take(record, session, 48'000, 32);
+        } catch (const Error& error) {
+            CHECK_THAT(error.what(), Contains(record));
+            return error.code();
+        }
+        return Exit::done;
+    };
+    CHECK(code((folder / "file").string()) == Exit::bad_input);       // no folder
+    CHECK(code((folder / "file/takes").string()) == Exit::io_failed); // the disk says no
+    CHECK(code("/proc/takes") == Exit::io_failed);
+}

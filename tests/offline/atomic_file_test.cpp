@@ -4,7 +4,9 @@
 #include <catch2/catch.hpp>
 #include <csignal>
 #include <memory>
+#include <sys/stat.h>
 #include <sys/wait.h>
+#include <unistd.h>
 
 using namespace kitfold::offline;
 using namespace kitfold::test;
@@ -74,4 +76,97 @@ TEST_CASE("an interrupt removes unfinished files and keeps finished ones", "[fil
     CHECK(entries_in(folder) == 2);
     CHECK(bytes_of_file(folder / "b.txt") == "before");
     CHECK(bytes_of_file(folder / "done.txt") == "done");
+}
+
+TEST_CASE("a link that leads to no file yet is followed", "[files]") {
+    Folder folder;
+    std::filesystem::create_directory(folder / "in");
+    std::filesystem::create_symlink("in/second", folder / "link.txt");
+    std::filesystem::create_symlink("real.txt", folder / "in/second");
+    write_whole_file(folder / "link.txt", "new");
+    CHECK(std::filesystem::is_symlink(folder / "link.txt"));
+    CHECK(std::filesystem::is_symlink(folder / "in/second"));
+    CHECK(bytes_of_file(folder / "in/real.txt") == "new");
+    std::filesystem::create_symlink("round.txt", folder / "round.txt");
+    CHECK_THROWS_WITH(AtomicFile(folder / "round.txt"), Contains("leads round in a circle"));
+}
+
+TEST_CASE("a file keeps the mode of the one it replaces", "[files]") {
+    Folder folder;
+    const auto mode = GENERATE(0600, 0444, 0755);
+    write_text(folder / "a.txt", "old");
+    REQUIRE(::chmod((folder / "a.txt").c_str(), static_cast<mode_t>(mode)) == 0);
+    write_whole_file(folder / "a.txt", "new");
+    struct stat status {};
+    REQUIRE(::stat((folder / "a.txt").c_str(), &status) == 0);
+    CHECK((status.st_mode & 07777) == static_cast<mode_t>(mode));
+    CHECK(bytes_of_file(folder / "a.txt") == "new");
+}
+
+TEST_CASE("what a killed program has left goes with the next file in that folder", "[files]") {
+    Folder folder;
+    int ready[2];
+    REQUIRE(::pipe(ready) == 0);
+    const auto half_a_file = [&] {
+        const pid_t child = ::fork();
+        if (child == 0) {
+            AtomicFile file(folder / "a.txt");
+            file.write("half");
+            (void)!::write(ready[1], "x", 1);
+            ::pause();
+            ::_exit(0);
+        }
+        char byte = 0;
+        REQUIRE(::read(ready[0], &byte, 1) == 1);
+        return child;
+    };
+    const pid_t killed = half_a_file(), alive = half_a_file();
+    ::kill(killed, SIGKILL);
+    ::waitpid(killed, nullptr, 0);
+    write_text(folder / ".kitfold-notes.tmp", "somebody's own"); // no such name
+    CHECK(entries_in(folder) == 3);
+    write_whole_file(folder / "b.txt", "whole");
+    CHECK(entries_in(folder) == 3); // b.txt, the notes, and what is still being written
+    CHECK(std::filesystem::exists(folder / ".kitfold-notes.tmp"));
+    ::kill(alive, SIGKILL);
+    ::waitpid(alive, nullptr, 0);
+    ::close(ready[0]), ::close(ready[1]);
+}
+
+TEST_CASE("a folder that was made for nothing goes again, with those above it", "[files]") {
+    Folder folder;
+    {
+        const MadeFolder made(folder / "a/b/c/");
+        CHECK(std::filesystem::is_directory(folder / "a/b/c"));
+    }
+    CHECK(entries_in(folder) == 0);
+    {
+        const MadeFolder made(folder / "a/b");
+        write_text(folder / "a/somebody.txt", "");
+    }
+    CHECK(entries_in(folder) == 2); // a and what is in it
+    {
+        MadeFolder made(folder / "a/b");
+        made.keep();
+    }
+    CHECK(entries_in(folder) == 3);
+    CHECK_THROWS_WITH(MadeFolder(folder / "a/somebody.txt/c"), Contains("can't be made"));
+}
+
+TEST_CASE("an interrupt removes the folders made for its files", "[files]") {
+    Folder folder;
+    const pid_t child = ::fork();
+    if (child == 0) {
+        std::signal(SIGTERM, SIG_DFL);
+        remove_unfinished_files_when_interrupted();
+        const MadeFolder made(folder / "a/b/c");
+        AtomicFile file(folder / "a/b/c/d.txt");
+        file.write("half");
+        std::raise(SIGTERM);
+        ::_exit(0);
+    }
+    int status = 0;
+    REQUIRE(::waitpid(child, &status, 0) == child);
+    CHECK((WIFSIGNALED(status) && WTERMSIG(status) == SIGTERM));
+    CHECK(entries_in(folder) == 0);
 }

@@ -47,11 +47,13 @@ void read_both(int out_fd, int err_fd, ProgramRun& run) {
 } // namespace
 
 RunningProgram::RunningProgram(const std::vector<std::string>& arguments,
-                               const std::vector<std::string>& environment, const std::string& input) {
+                               const std::vector<std::string>& environment, const std::string& input,
+                               const std::string& shell) {
     int out[2], err[2];
     if (::pipe2(out, O_CLOEXEC) != 0 || ::pipe2(err, O_CLOEXEC) != 0) throw std::runtime_error("no pipe");
     std::vector<std::string> texts = {KITFOLD_PROGRAM};
     texts.insert(texts.end(), arguments.begin(), arguments.end());
+    if (!shell.empty()) texts.insert(texts.begin(), {"/bin/sh", "-c", shell});
     auto variables = environment_with(environment);
 
     posix_spawn_file_actions_t actions;
@@ -67,8 +69,8 @@ RunningProgram::RunningProgram(const std::vector<std::string>& arguments,
     for (const int number : {SIGINT, SIGTERM, SIGHUP, SIGPIPE}) sigaddset(&defaults, number);
     posix_spawnattr_setsigdefault(&attributes, &defaults);
     posix_spawnattr_setflags(&attributes, POSIX_SPAWN_SETSIGDEF);
-    const int failed = ::posix_spawn(&pid_, KITFOLD_PROGRAM, &actions, &attributes, pointers(texts).data(),
-                                     pointers(variables).data());
+    const int failed = ::posix_spawn(&pid_, texts.front().c_str(), &actions, &attributes,
+                                     pointers(texts).data(), pointers(variables).data());
     posix_spawn_file_actions_destroy(&actions);
     posix_spawnattr_destroy(&attributes);
     ::close(out[1]), ::close(err[1]);

@@ -19,9 +19,10 @@ class RunningProgram {
 public:
     /// @param arguments after the program's name  @param environment "NAME=value" on top of our own
     /// @param input what it reads on stdin
+    /// @param shell words that a shell runs, where the program and its arguments are "$0" "$@"; empty: none
     explicit RunningProgram(const std::vector<std::string>& arguments,
                             const std::vector<std::string>& environment = {},
-                            const std::string& input = "/dev/null");
+                            const std::string& input = "/dev/null", const std::string& shell = {});
     ~RunningProgram(); ///< kills it when nobody waited for it
     RunningProgram(const RunningProgram&) = delete;
     RunningProgram& operator=(const RunningProgram&) = delete;
@@ -42,6 +43,13 @@ private:
 inline ProgramRun run_program(const std::vector<std::string>& arguments,
                               const std::vector<std::string>& environment = {}) {
     return RunningProgram(arguments, environment).wait();
+}
+
+/// The program behind words of a shell, such as a limit or a closed stream: "ulimit -t 60; exec \"$0\"
+/// \"$@\"".
+inline ProgramRun run_in_shell(const std::string& shell, const std::vector<std::string>& arguments,
+                               const std::vector<std::string>& environment = {}) {
+    return RunningProgram(arguments, environment, "/dev/null", shell).wait();
 }
 
 } // namespace kitfold::test
