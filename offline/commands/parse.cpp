@@ -1,11 +1,11 @@
 // Every option of the program, in one place: the parser's header takes seconds to compile.
+#include "offline/commands/command_line.h"
 #include "offline/commands/commands.h"
+#include "offline/commands/print.h"
+#include "offline/util/version.h"
 #include "settings/settings_json.h"
 #include <CLI/CLI.hpp>
 #include <algorithm>
-#include <cerrno>
-#include <cstdio>
-#include <cstring>
 #include <memory>
 
 namespace kitfold::offline {
@@ -248,16 +248,17 @@ Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseEr
 
 } // namespace
 
-Exit run_command_line(int argc, char** argv) {
-    CLI::App app{"Kitfold folds the microphones of a drum kit down to two tracks.", "kitfold"};
-    app.set_version_flag("--version", "kitfold " KITFOLD_VERSION);
+std::shared_ptr<CLI::App> command_line(Exit& exit) {
+    const auto made = std::make_shared<CLI::App>(
+        "Kitfold folds the microphones of a drum kit down to two tracks.", "kitfold");
+    auto& app = *made;
+    app.set_version_flag("--version", version_words());
     app.require_subcommand(1);
     app.footer("Example, from a folder of WAV files to a stereo submix:\n"
                "  kitfold new takes/monday\n"
                "  kitfold check takes/monday --apply\n"
                "  kitfold bounce takes/monday -o drums.wav\n"
                "kitfold COMMAND --help says more about each command.");
-    Exit exit = Exit::done;
     add_demo(app, exit);
     add_new(app, exit);
     add_check(app, exit);
@@ -266,6 +267,10 @@ Exit run_command_line(int argc, char** argv) {
     add_audition(app, exit);
     add_live(app, exit);
     add_presets(app, exit);
+    return made;
+}
+
+void parse(CLI::App& app, int argc, char** argv) {
     try {
         app.parse(argc, argv);
     } catch (const CLI::Success& asked) { // --help, --version
@@ -273,8 +278,12 @@ Exit run_command_line(int argc, char** argv) {
     } catch (const CLI::ParseError& error) {
         throw usage_error(app, argc, argv, error);
     }
-    if (std::fflush(stdout) != 0 || std::ferror(stdout) != 0)
-        throw io_failed(std::string("can't write to standard output: ") + std::strerror(errno));
+}
+
+Exit run_command_line(int argc, char** argv) {
+    Exit exit = Exit::done;
+    parse(*command_line(exit), argc, argv);
+    finish_printing(Answer::itself); // of what the parser printed
     return exit;
 }
 

@@ -156,10 +156,10 @@ fs::path presets_folder() {
         return chosen;
     }
     const auto program = fs::read_symlink("/proc/self/exe", ignored);
-    const auto installed = program.parent_path().parent_path() / "share/kitfold/presets";
-    for (const auto& folder : {installed, fs::path(KITFOLD_SOURCE_PRESETS)})
-        if (fs::is_directory(folder, ignored)) return folder;
-    throw bad_input("the presets are not at " + installed.string() + "; set KITFOLD_PRESETS to their folder");
+    const auto beside =
+        program.parent_path().parent_path() / "share/kitfold/presets"; // a build tree has it too
+    if (fs::is_directory(beside, ignored)) return beside;
+    throw bad_input("the presets are not at " + beside.string() + "; set KITFOLD_PRESETS to their folder");
 }
 
 std::vector<Preset> load_presets(const fs::path& folder) {
