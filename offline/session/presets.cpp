@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cstdlib>
 #include <nlohmann/json.hpp>
+#include <sys/auxv.h>
 
 namespace kitfold::offline {
 namespace {
@@ -155,7 +156,10 @@ fs::path presets_folder() {
                             ", but must be a folder of presets");
         return chosen;
     }
-    const auto program = fs::read_symlink("/proc/self/exe", ignored);
+    auto program = fs::read_symlink("/proc/self/exe", ignored);
+    if (program.empty()) // in a bare chroot: as it was called
+        if (const auto called = ::getauxval(AT_EXECFN); called != 0)
+            program = fs::canonical(reinterpret_cast<const char*>(called), ignored);
     const auto beside =
         program.parent_path().parent_path() / "share/kitfold/presets"; // a build tree has it too
     if (fs::is_directory(beside, ignored)) return beside;
