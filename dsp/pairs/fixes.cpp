@@ -30,7 +30,7 @@ struct Energy {
 class Kit {
 public:
     Kit(const Take& take, const PairFindings& findings, std::span<const StereoGain> gains)
-        : take_(take), findings_(findings), gains_(gains.begin(), gains.end()) {
+        : take_(take), gains_(gains.begin(), gains.end()) {
         for (const auto& s : findings.strokes) drums_.emplace_back(take, s);
     }
 
@@ -87,7 +87,6 @@ private:
     }
 
     const Take& take_;
-    const PairFindings& findings_;
     std::vector<StereoGain> gains_;
     std::vector<StrokeSums> drums_;
 };
