@@ -55,6 +55,10 @@ public:
     /// disk fails.
     std::size_t read(float* const* planes, std::size_t frames);
 
+    /// From now on the file is this part of it only: info().frames and seek() count from there, and the part
+    /// begins. The digest stays that of the whole file. Throws bad_input where the file has no such part.
+    void keep(std::int64_t first, std::int64_t frames);
+
     /// Goes to a frame, 0..info().frames. Throws bad_input.
     void seek(std::int64_t frame);
 

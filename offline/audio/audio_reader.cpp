@@ -243,7 +243,8 @@ struct AudioReader::Impl {
     std::vector<std::size_t> channels; ///< 0-based
     std::optional<Pcm> packed;
     bool may_break = false; ///< the format can hold NaN
-    std::int64_t at = 0;
+    std::int64_t first = 0; ///< of the part that is kept
+    std::int64_t at = 0;    ///< in it
     std::uint64_t non_finite = 0;
     std::vector<unsigned char> bytes;
     std::vector<float> interleaved;
@@ -361,10 +362,10 @@ std::size_t AudioReader::read(float* const* planes, std::size_t frames) {
     const std::size_t got = my.packed ? my.read_packed(planes, wanted) : my.read_decoded(planes, wanted);
     my.source.throw_if_failed();
     if (got < wanted)
-        throw bad_input(
-            fmt::format("{}: breaks off at {:.3f} s of {:.3f} s; copy it again from where it was recorded",
-                        my.source.name(), double(my.at + static_cast<std::int64_t>(got)) / my.info.rate_hz,
-                        my.info.seconds()));
+        throw bad_input(fmt::format(
+            "{}: breaks off at {:.3f} s of {:.3f} s; copy it again from where it was recorded",
+            my.source.name(), double(my.first + my.at + static_cast<std::int64_t>(got)) / my.info.rate_hz,
+            double(my.first + my.info.frames) / my.info.rate_hz));
     if (my.may_break)
         for (std::size_t p = 0; p < my.channels.size(); ++p) {
             const auto odd = clear_non_finite(planes[p], got);
@@ -375,8 +376,16 @@ std::size_t AudioReader::read(float* const* planes, std::size_t frames) {
     return got;
 }
 
+void AudioReader::keep(std::int64_t first, std::int64_t frames) {
+    if (first < 0 || frames < 0 || first + frames > impl_->info.frames)
+        throw bad_input(fmt::format("{}: there is no frame {}", impl_->source.name(), first + frames));
+    impl_->first += first, impl_->info.frames = frames;
+    seek(0);
+}
+
 void AudioReader::seek(std::int64_t frame) {
-    if (frame < 0 || frame > impl_->info.frames || sf_seek(impl_->file, frame, SEEK_SET) != frame)
+    const auto in_file = impl_->first + frame;
+    if (frame < 0 || frame > impl_->info.frames || sf_seek(impl_->file, in_file, SEEK_SET) != in_file)
         throw bad_input(fmt::format("{}: there is no frame {}", impl_->source.name(), frame));
     impl_->at = frame;
 }

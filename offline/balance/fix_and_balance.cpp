@@ -9,25 +9,31 @@
 namespace kitfold::offline {
 namespace {
 
+Session read_again(const Session& session) {
+    auto again = load_session(session.path);
+    again.range = session.range;
+    return again;
+}
+
 /// Levels of what the fixes left, and the fixes that only show at these levels, until there are none (three
 /// times at most): so that a second check has nothing to propose. A take that can't be mixed can still be
 /// checked: the text says why it has no balance. Keeps no backup where `backed_up`. Returns the backup that
 /// it kept.
-std::optional<std::filesystem::path> balance_and_fix(const std::filesystem::path& path, bool backed_up,
+std::optional<std::filesystem::path> balance_and_fix(const Session& checked, bool backed_up,
                                                      std::string& said) {
     constexpr int kMostRounds = 3;
     const auto presets = load_presets(presets_folder());
     std::optional<std::filesystem::path> backup;
     try {
         for (int round = 0; round < kMostRounds; ++round) {
-            const auto session = load_session(path);
+            const auto session = read_again(checked);
             const auto found = balance(session, {}, presets);
             const auto kept =
                 apply_balance(session, found.levels.session, backed_up ? Backup::is_there : Backup::keep);
             if (kept && !backed_up) backup = kept, backed_up = true;
             said = fmt::format("\n{}\n", balance_text(found));
             if (!kept) break; // these levels were there when it was checked
-            const auto balanced = load_session(path);
+            const auto balanced = read_again(checked);
             const auto result = check(balanced);
             if (result.fixes.empty()) break;
             apply_fixes(balanced, result, Backup::is_there);
@@ -46,7 +52,7 @@ std::string fix_and_balance(const Session& session, const CheckResult& result) {
         return "Nothing was written: put the two mics right first, then check again\n";
     std::string said;
     auto backup = apply_fixes(session, result);
-    if (const auto kept = balance_and_fix(session.path, backup.has_value(), said)) backup = kept;
+    if (const auto kept = balance_and_fix(session, backup.has_value(), said)) backup = kept;
     return said +
            (backup ? "Written into " + session.path.string() + "; the old file is " + backup->string()
                    : session.path.string() + " needs no change") +

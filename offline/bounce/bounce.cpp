@@ -93,15 +93,16 @@ dsp::KitMix prepared_mix(const Session& session, int rate_hz) {
     return mix;
 }
 
-/// The broadcast extension of the first mic that has one, at the time of the earliest, with our line of
-/// coding history (EBU R 98).
-std::optional<BroadcastInfo> broadcast_of(const KitReader& kit, const AudioFormat& format) {
+/// The broadcast extension of the first mic that has one, at the time of the earliest and of the range, with
+/// our line of coding history (EBU R 98).
+std::optional<BroadcastInfo> broadcast_of(const KitReader& kit, const TakeRange& range,
+                                          const AudioFormat& format) {
     const auto& sources = kit.sources();
     const auto dated = [](const MicSource& source) { return source.info.broadcast.has_value(); };
     const auto first = std::find_if(sources.begin(), sources.end(), dated);
     if (first == sources.end()) return std::nullopt;
     BroadcastInfo info = *first->info.broadcast;
-    const double start_s = double(info.time_reference) / first->info.rate_hz - first->start_s;
+    const double start_s = double(info.time_reference) / first->info.rate_hz - first->start_s + range.from_s;
     info.time_reference = std::llround(start_s * format.rate_hz);
     if (!info.coding_history.empty() && !info.coding_history.ends_with('\n')) info.coding_history += "\r\n";
     info.coding_history += fmt::format("A=PCM,F={},W={},M=stereo,T=Kitfold {}; submix of {} mics\r\n",
@@ -119,7 +120,7 @@ public:
         length_ = kit_.frames() + static_cast<std::int64_t>(mix_.latency());
         if (request.output.empty()) return;
         figures_.format = output_format(2);
-        figures_.format.broadcast = broadcast_of(kit_, figures_.format);
+        figures_.format.broadcast = broadcast_of(kit_, request.session.range, figures_.format);
         writer_.emplace(request.output, figures_.format);
         figures_.mics.resize(kit_.sources().size());
         if (request.stems) open_stems();

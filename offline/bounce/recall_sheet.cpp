@@ -44,6 +44,13 @@ std::vector<std::pair<std::string, std::string>> summary_lines(const BounceFigur
     return lines;
 }
 
+std::string range_text(const BounceRequest& request, const BounceFigures& figures) {
+    const double from_s = request.session.range.from_s;
+    return fmt::format(
+        "{} to {} of the recording, as if cut there first: filters, gates and bus begin in silence",
+        clock_text(from_s), clock_text(from_s + figures.seconds()));
+}
+
 Json mic_json(const Mic& mic, const MicFigures& figures, double seconds) {
     Json out = {{"name", mic.name},
                 {"role", std::string(dsp::token(mic.role))},
@@ -154,6 +161,8 @@ std::string bounce_text(const BounceRequest& request, const BounceFigures& figur
     std::string out = fmt::format("{}: {}\n\n", request.output.string(), format_text(figures.format));
     for (const auto& [heading, value] : summary_lines(figures))
         out += fmt::format("{:<10}{}\n", heading, value);
+    if (!request.session.range.whole())
+        out += fmt::format("{:<10}{}\n", "Part", range_text(request, figures));
     std::size_t width = 3;
     for (const Mic& mic : request.session.mics) width = std::max(width, mic.name.size());
     out += fmt::format("\n{:<{}}  {:>12}  {}\n", "Mic", width, "Peak", "Gate open");
@@ -174,6 +183,10 @@ std::string recall_json(const BounceRequest& request, const BounceFigures& figur
                 {"version", KITFOLD_VERSION},
                 {"date", date},
                 {"session_file", request.session.path.string()},
+                {"range", request.session.range.whole()
+                              ? Json(nullptr)
+                              : Json{{"from_s", request.session.range.from_s},
+                                     {"to_s", request.session.range.from_s + figures.seconds()}}},
                 {"converted_to_hz", request.rate_hz ? Json(*request.rate_hz) : Json(nullptr)},
                 {"session", dsp::parse_json(to_json_text(request.session))},
                 {"figures", bounce_json(request, figures)}};
@@ -202,6 +215,7 @@ std::string recall_page(const BounceRequest& request, const BounceFigures& figur
     block("Output", settings_line(session.output));
     block("Room", settings_line(session.room));
     out += row("Session", session.path.string());
+    if (!session.range.whole()) out += row("Part", range_text(request, figures));
     if (request.rate_hz) out += row("Converted to", fmt::format("{} Hz", *request.rate_hz));
     out += "</table>\n<h2>Mics</h2>\n";
     for (std::size_t m = 0; m < figures.mics.size(); ++m)

@@ -204,7 +204,8 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     Share share(progress);
     CheckResult r;
     const auto& take = files.take();
-    r.rate_hz = take.rate_hz, r.seconds = take.seconds(), r.names = take.mics, r.notices = files.notices();
+    r.from_s = session.range.from_s, r.rate_hz = take.rate_hz, r.seconds = take.seconds(),
+    r.names = take.mics, r.notices = files.notices();
     auto readings = files.read_all([&](double done) { share.reach(0.5 * done); });
     std::vector<dsp::ScanFeatures> scans;
     std::vector<dsp::MicMeasure> measures;

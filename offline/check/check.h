@@ -44,6 +44,9 @@ struct MicFix {
 };
 
 struct CheckResult {
+    /// Where the range begins in the take. Times count from there; what is shown counts from the take's
+    /// beginning.
+    double from_s = 0.0;
     double rate_hz = 48'000.0, seconds = 0.0;
     std::vector<dsp::TakeMic> names; ///< the mics, in the order of the session
     std::vector<CheckedMic> mics;

@@ -29,7 +29,7 @@ Json mics_json(const CheckResult& r) {
         Json faults = Json::array();
         for (const auto& f : mic.faults)
             faults.push_back({{"kind", dsp::fault_name(f.kind)},
-                              {"at_s", f.at_s ? number(*f.at_s, 3) : Json(nullptr)},
+                              {"at_s", f.at_s ? number(r.from_s + *f.at_s, 3) : Json(nullptr)},
                               {"detail", fault_detail(r, f)},
                               {"remedy", fault_remedy(f)}});
         mics.push_back({{"name", r.names[m].name},
@@ -124,7 +124,7 @@ Json image_json(const CheckResult& r) {
 Json hits_json(const CheckResult& r) {
     Json hits = Json::array();
     for (const auto& h : r.hits)
-        hits.push_back({{"time_s", rounded(h.time_s, 5)},
+        hits.push_back({{"time_s", rounded(r.from_s + h.time_s, 5)},
                         {"drum", dsp::drum_name(h.drum)},
                         {"strength_db", rounded(h.strength_db, 1)}});
     return hits;
@@ -176,10 +176,19 @@ Json check_json(const CheckResult& r) {
         fixes.push_back({{"mic", r.names[f.mic].name},
                          {"polarity", f.inverted ? "inverted" : "normal"},
                          {"delay_ms", rounded(f.delay_ms, 3)}});
-    return {{"kitfold_check", 1},   {"rate_hz", r.rate_hz},   {"seconds", rounded(r.seconds, 3)},
-            {"mics", mics_json(r)}, {"hits", hits_json(r)},   {"pairs", pairs_json(r)},
-            {"bleed", bleed},       {"rings", rings_json(r)}, {"image", image_json(r)},
-            {"worth", worth},       {"gates", gates_json(r)}, {"fixes", fixes},
+    return {{"kitfold_check", 1},
+            {"rate_hz", r.rate_hz},
+            {"seconds", rounded(r.seconds, 3)},
+            {"from_s", rounded(r.from_s, 3)},
+            {"mics", mics_json(r)},
+            {"hits", hits_json(r)},
+            {"pairs", pairs_json(r)},
+            {"bleed", bleed},
+            {"rings", rings_json(r)},
+            {"image", image_json(r)},
+            {"worth", worth},
+            {"gates", gates_json(r)},
+            {"fixes", fixes},
             {"notices", r.notices}};
 }
 
@@ -383,8 +392,7 @@ void gates_table(const CheckResult& r, std::string& out) {
 } // namespace
 
 std::string check_text(const CheckResult& r) {
-    std::string out =
-        fmt::format("{} mics, {} at {:.0f} Hz\n\n", r.names.size(), place_in_take(r.seconds), r.rate_hz);
+    std::string out = fmt::format("{} mics, {} at {:.0f} Hz\n\n", r.names.size(), length_words(r), r.rate_hz);
     mics_table(r, out);
     hits_line(r, out);
     pairs_table(r, out);

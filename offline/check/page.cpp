@@ -67,7 +67,7 @@ std::string check_report(const CheckResult& r, const std::string& title) {
         "content=\"width=device-width,initial-scale=1\">\n<link rel=\"icon\" href=\"data:,\">\n<title>" +
         name + "</title>\n<style>" + kStyle + "</style>\n</head>\n<body>\n<header><h1>" + name + "</h1>\n";
     out += fmt::format("<p>{} mics, {} at {:.0f} Hz, {} hits.</p></header>\n<ol class=\"verdicts\">\n",
-                       r.names.size(), place_in_take(r.seconds), r.rate_hz, r.hits.size());
+                       r.names.size(), length_words(r), r.rate_hz, r.hits.size());
     for (const auto& v : verdicts(r)) out += verdict_item(v);
     out += "</ol>\n<main>\n" + plot_take(r) + plot_mics(r) + plot_pairs(r) + plot_bleed(r) + plot_ring(r) +
            plot_image(r) + plot_worth(r) + plot_gates(r);

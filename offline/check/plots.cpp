@@ -38,13 +38,15 @@ double tick_step(double seconds) {
     return 3'600.0;
 }
 
-std::string time_axis(double seconds, double left, double width, double top, double bottom) {
+/// @param from what the left end is called, s
+std::string time_axis(double from, double seconds, double left, double width, double top, double bottom) {
     std::string out;
     const double step = tick_step(seconds);
     for (double t = 0.0; t <= seconds; t += step) {
         const double x = left + width * t / seconds;
         out += line(x, top, x, bottom, "grid") +
-               text(x, bottom + 16, fmt::format("{:.0f}:{:02.0f}", std::floor(t / 60.0), std::fmod(t, 60.0)),
+               text(x, bottom + 16,
+                    fmt::format("{:.0f}:{:02.0f}", std::floor((from + t) / 60.0), std::fmod(from + t, 60.0)),
                     "class=\"tick\" text-anchor=\"middle\"");
     }
     return out;
@@ -74,7 +76,7 @@ std::string plot_take(const CheckResult& r) {
             drums.push_back(Drum(d));
     constexpr double left = 130, width = 850, row = 30;
     const double bottom = 8 + row * double(drums.size());
-    auto body = time_axis(r.seconds, left, width, 4, bottom);
+    auto body = time_axis(r.from_s, r.seconds, left, width, 4, bottom);
     for (std::size_t i = 0; i < drums.size(); ++i) {
         double loudest = -200.0;
         std::size_t count = 0;
@@ -102,7 +104,8 @@ std::string plot_take(const CheckResult& r) {
 std::string plot_mics(const CheckResult& r) {
     constexpr double left = 170, width = 850, row = 46;
     const double bottom = 8 + row * double(r.mics.size());
-    std::string body = r.seconds > 0.0 ? time_axis(r.seconds, left, width, 4, bottom) : std::string();
+    std::string body =
+        r.seconds > 0.0 ? time_axis(r.from_s, r.seconds, left, width, 4, bottom) : std::string();
     for (std::size_t m = 0; m < r.mics.size(); ++m) {
         const auto& mic = r.mics[m];
         const double base = 6 + row * double(m + 1);

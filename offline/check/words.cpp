@@ -40,7 +40,9 @@ std::string level(double db) {
 
 double cm(double delay_ms) { return std::abs(delay_ms) * 34.32; } // at 20 degrees
 
-std::string when(const dsp::Fault& f) { return f.at_s ? " at " + place_in_take(*f.at_s) : std::string(); }
+std::string when(const CheckResult& r, const dsp::Fault& f) {
+    return f.at_s ? " at " + place_in_take(r.from_s + *f.at_s) : std::string();
+}
 
 std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
 
@@ -315,6 +317,11 @@ std::string drum_words(Drum drum) {
     return words[std::size_t(drum)];
 }
 
+std::string length_words(const CheckResult& r) {
+    const auto length = place_in_take(r.seconds);
+    return r.from_s > 0.0 ? length + " from " + place_in_take(r.from_s) + " on" : length;
+}
+
 std::string place_in_take(double seconds) {
     const auto tenths = std::llround(seconds * 10.0);
     return fmt::format("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10);
@@ -348,14 +355,14 @@ std::string order_detail(const CheckResult& r, const dsp::Fault& f) {
 std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
     switch (f.kind) {
     case FaultKind::clipped:
-        return fmt::format("clipped {}, first{}, at {:.1f} dBFS", times(f.count), when(f), f.level_db);
+        return fmt::format("clipped {}, first{}, at {:.1f} dBFS", times(f.count), when(r, f), f.level_db);
     case FaultKind::hum:
         return fmt::format("{:.0f} Hz hum at {:.0f} dBFS", f.hz, f.level_db);
     case FaultKind::dc:
         return fmt::format("DC of {:.2f} % of full scale{}{}", 100.0 * dsp::gain_from_db(f.level_db),
-                           f.at_s ? ", first" : "", when(f));
+                           f.at_s ? ", first" : "", when(r, f));
     case FaultKind::dropout:
-        return fmt::format("signal missing {}, first{}, {} at most", times(f.count), when(f),
+        return fmt::format("signal missing {}, first{}, {} at most", times(f.count), when(r, f),
                            f.seconds < 1.0 ? fmt::format("{:.1f} ms", 1'000.0 * f.seconds)
                                            : fmt::format("{:.1f} s", f.seconds));
     case FaultKind::silent:
@@ -368,7 +375,7 @@ std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
                                  std::abs(f.seconds), f.seconds < 0.0 ? "shorter" : "longer")
                    : fmt::format("recorded at {:.0f} Hz, the others at {:.0f} Hz", f.hz, r.rate_hz);
     case FaultKind::length:
-        return f.seconds < 0.0 ? fmt::format("ends {:.2f} s before the others{}", -f.seconds, when(f))
+        return f.seconds < 0.0 ? fmt::format("ends {:.2f} s before the others{}", -f.seconds, when(r, f))
                                : fmt::format("goes on for {:.2f} s after the others", f.seconds);
     case FaultKind::low_level:
         return fmt::format("loudest peak only {:.0f} dBFS", f.level_db);

@@ -34,7 +34,10 @@ std::string bleed_left_open(const CheckResult& result);
 /// "the kick", "the rack tom", "the cymbals"; for a second tom "the second rack tom".
 std::string drum_words(dsp::Drum drum);
 
-/// "2.7 ms" with a sign where asked; "1:05.3" for a place in the take.
+/// "0:30.0", or "0:30.0 from 1:05.0 on".
+std::string length_words(const CheckResult& result);
+
+/// "1:05.3" for a place in the take.
 std::string place_in_take(double seconds);
 
 } // namespace kitfold::offline

@@ -8,7 +8,8 @@
 namespace kitfold::offline {
 
 Exit balance_command(const BalanceOptions& options) {
-    const auto session = load_session(options.session);
+    auto session = load_session(options.session);
+    session.range = read_range(options.range.from, options.range.to);
     const auto presets = load_presets(presets_folder());
     const auto wish = balance_wish(options.balance, options.side, presets);
     BalanceResult result;

@@ -12,7 +12,8 @@
 namespace kitfold::offline {
 
 Exit check_command(const CheckOptions& options) {
-    const auto session = load_session(options.session);
+    auto session = load_session(options.session);
+    session.range = read_range(options.range.from, options.range.to);
     if (!options.report.empty()) {
         Outputs outputs;
         outputs.reads(session);

@@ -10,6 +10,11 @@
 
 namespace kitfold::offline {
 
+/// A part of the take; empty: from its beginning, to its end.
+struct RangeOptions {
+    std::string from, to;
+};
+
 struct DemoOptions {
     DemoRequest request;
     bool json = false;
@@ -21,21 +26,25 @@ struct NewOptions {
 };
 struct CheckOptions {
     std::string session, report; ///< report: empty for none
+    RangeOptions range;
     bool json = false, apply = false;
 };
 struct BounceOptions {
     std::string session, output, stems; ///< stems: empty for none
-    int rate_hz = 0;                    ///< 0: that of the files
+    RangeOptions range;
+    int rate_hz = 0; ///< 0: that of the files
     std::optional<double> loudness_lufs, peak_dbtp;
     bool dry_stems = false, force = false;
     bool json = false;
 };
 struct BalanceOptions {
     std::string session, balance, side; ///< balance, side: empty for the session's own
+    RangeOptions range;
     bool json = false, apply = false;
 };
 struct AuditionOptions {
     std::string session, open, deadened, role, folder; ///< either a session, or two takes
+    RangeOptions range;                                ///< of a session
     double amount = 1.0;
     bool json = false;
 };

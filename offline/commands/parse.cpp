@@ -19,6 +19,11 @@ CLI::Option* add_session(CLI::App& command, std::string& session) {
     return command.add_option("SESSION", session, "A session.json, or the folder that holds one");
 }
 
+void add_range(CLI::App& command, RangeOptions& range) {
+    command.add_option("--from", range.from, "Take only what comes after this: 1:05, 1:02:05 or 65.5");
+    command.add_option("--to", range.to, "... and before this");
+}
+
 void add_demo(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<DemoOptions>();
     const auto tone = std::make_shared<std::string>("open");
@@ -80,6 +85,7 @@ void add_check(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<CheckOptions>();
     CLI::App* command = app.add_subcommand("check", "Find out whether the mics of a session work together");
     add_session(*command, options->session)->required();
+    add_range(*command, options->range);
     command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
     command->add_flag("--apply", options->apply,
                       "Write polarity, delay, bleed, the thresholds of gates and the balance into the "
@@ -95,6 +101,7 @@ void add_bounce(CLI::App& app, Exit& exit) {
     add_session(*command, options->session)->required();
     command->add_option("-o,--output", options->output, "The stereo file to write: .wav or .flac")
         ->required();
+    add_range(*command, options->range);
     auto* stems = command->add_option("--stems", options->stems,
                                       "Also write each mic into this folder, in stereo as it is in the "
                                       "submix: they add up to it before the "
@@ -118,6 +125,8 @@ void add_bounce(CLI::App& app, Exit& exit) {
                      "The highest true peak, in dBTP (-1 with --loudness); alone: the level that reaches it")
         ->check(CLI::Range(-60.0, 0.0));
     add_json_flag(*command, options->json);
+    command->footer("With --from and --to the file is that of recordings cut there first: filters, gates and "
+                    "bus begin in silence.");
     command->callback([options, &exit] { exit = bounce_command(*options); });
 }
 
@@ -125,6 +134,7 @@ void add_balance(CLI::App& app, Exit& exit) {
     const auto options = std::make_shared<BalanceOptions>();
     auto* command = app.add_subcommand("balance", "Set the levels of a session from what its drums measure");
     add_session(*command, options->session)->required();
+    add_range(*command, options->range);
     command->add_option("--balance", options->balance,
                         "What it is to come to: a balance preset, or a file like one");
     command->add_option("--side", options->side, "Left and right as seen by: drummer or listener");
@@ -145,6 +155,7 @@ void add_audition(CLI::App& app, Exit& exit) {
     command->add_option("--open", options->open, "Instead: a take of the drum as it is");
     command->add_option("--deadened", options->deadened, "... and one of it really deadened");
     command->add_option("--role", options->role, "The close mic to listen to, such as snare_top")->required();
+    add_range(*command, options->range);
     auto* amount = command->add_option("--amount", options->amount,
                                        "How far: 1 deadened, 0 as recorded, below 0 opened up");
     amount->check(CLI::Range(-1.0, 1.0));

@@ -37,7 +37,8 @@ struct KitReader::Impl {
         choose_rate(options.rate_hz);
         line_up();
         for (const auto& file : files) frames = std::max(frames, file->start + file->frames);
-        tell_lengths();
+        if (!session.range.whole()) take_part(session.range);
+        tell_lengths(session.range.whole() ? "the longest mic" : "the end of this part");
     }
 
     void open(const Session& session) {
@@ -107,12 +108,27 @@ struct KitReader::Impl {
         }
     }
 
-    void tell_lengths() {
+    /// A file of another rate is cut before it is converted.
+    void take_part(const TakeRange& range) {
+        const auto part = frames_of(range, rate_hz, frames);
+        frames = part.end - part.first;
+        for (const auto& file : files) {
+            const auto kept = part_of_file(file->start, file->frames, part);
+            const double own = double(file->reader.info().rate_hz) / rate_hz;
+            const auto whole = file->reader.info().frames;
+            const auto skip = std::min<std::int64_t>(std::llround(double(kept.skip) * own), whole);
+            file->reader.keep(skip,
+                              std::min<std::int64_t>(std::llround(double(kept.frames) * own), whole - skip));
+            file->start = kept.start, file->frames = kept.frames;
+        }
+    }
+
+    void tell_lengths(const char* end) {
         for (const auto& file : files)
             for (const std::size_t m : file->mics)
                 if (const std::int64_t missing = frames - file->start - file->frames; missing > 0)
-                    notices.push_back(fmt::format("{}: ends {:.3f} s before the longest mic; silence follows",
-                                                  names[m], double(missing) / rate_hz));
+                    notices.push_back(fmt::format("{}: ends {:.3f} s before {}; silence follows", names[m],
+                                                  double(missing) / rate_hz, end));
     }
 
     void read_file(File& file, float* const* planes, std::size_t count) {

@@ -16,23 +16,24 @@ struct KitReaderOptions {
 struct MicSource {
     std::filesystem::path file;
     AudioInfo info;
-    double start_s = 0.0;         ///< after the earliest mic, by the BWF time references
+    double start_s = 0.0;         ///< after the earliest mic, by the BWF time references; of the whole file
     std::string xxh128;           ///< when asked for, after the last read()
     std::uint64_t non_finite = 0; ///< samples that were not numbers, so far (of the file)
 };
 
 class KitReader {
 public:
-    /// Opens every file (once, however many mics are in it). Throws Error as AudioReader does, and bad_input
-    /// for unequal rates, a rate to convert to outside 8'000..384'000, and a mic that never sounds together
-    /// with another (by time reference).
+    /// Opens every file (once, however many mics are in it), and takes the session's range of them: what is
+    /// read is as if the files had been cut to it first. Throws Error as AudioReader does, and bad_input
+    /// for a range beyond the end, unequal rates, a rate to convert to outside 8'000..384'000, and a mic that
+    /// never sounds together with another (by time reference).
     explicit KitReader(const Session& session, const KitReaderOptions& options = {});
     ~KitReader();
     KitReader(KitReader&&) noexcept;
     KitReader& operator=(KitReader&&) noexcept;
 
     [[nodiscard]] int rate_hz() const noexcept;
-    [[nodiscard]] std::int64_t frames() const noexcept; ///< until the last mic has ended
+    [[nodiscard]] std::int64_t frames() const noexcept; ///< of the range: else until the last mic has ended
 
     /// Fills planes[0..mics) of the session's mics with `frames` samples each, silence where a mic has none:
     /// before its start, after its end, and for ever. Throws Error.

@@ -1,5 +1,6 @@
 #pragma once
 // A session: which file each mic is in, and every setting. See README, "The session file".
+#include "offline/session/take_range.h"
 #include "settings/kit_key_table.h"
 #include "settings/settings.h"
 #include "settings/settings_json.h"
@@ -26,6 +27,7 @@ struct Mic {
 
 struct Session {
     std::filesystem::path path; ///< the session.json itself
+    TakeRange range;            ///< what a command takes of the recording; not in the file
     std::string title;
     dsp::RoomSettings room;
     std::vector<Mic> mics; ///< 1..32

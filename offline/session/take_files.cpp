@@ -27,7 +27,7 @@ struct Unit {
 struct TakeFiles::Impl {
     struct Mic {
         std::unique_ptr<AudioReader> reader; // of excerpts; one channel
-        std::int64_t start = 0;              // after the earliest mic
+        FilePart part;                       // of the file in the take
         bool at_rate = true;
         std::mutex mutex;
     };
@@ -53,7 +53,8 @@ struct TakeFiles::Impl {
         choose_rate();
         line_up();
         for (std::size_t m = 0; m < mics.size(); ++m)
-            if (mics[m]->at_rate) take.length = std::max(take.length, mics[m]->start + files[m].samples);
+            if (mics[m]->at_rate) take.length = std::max(take.length, mics[m]->part.start + files[m].samples);
+        if (!session.range.whole()) take_part();
         take.read = [this](std::size_t m, std::int64_t from, std::span<float> out) { read(m, from, out); };
     }
 
@@ -75,11 +76,23 @@ struct TakeFiles::Impl {
             placed.push_back({audio_path(session, session.mics[m]), &infos[m]});
         const auto starts = starts_in_one_take(placed);
         for (std::size_t m = 0; m < mics.size(); ++m) {
-            mics[m]->start = std::llround(starts[m] * take.rate_hz);
-            if (mics[m]->start > 0)
+            mics[m]->part.start = std::llround(starts[m] * take.rate_hz);
+            if (mics[m]->part.start > 0)
                 notices.push_back(
                     fmt::format("{} starts {:.3f} s after the earliest mic, by its time reference.",
-                                session.mics[m].name, double(mics[m]->start) / take.rate_hz));
+                                session.mics[m].name, double(mics[m]->part.start) / take.rate_hz));
+        }
+    }
+
+    void take_part() {
+        const auto range = frames_of(session.range, take.rate_hz, take.length);
+        take.length = range.end - range.first;
+        for (std::size_t m = 0; m < mics.size(); ++m) {
+            if (!mics[m]->at_rate) continue;
+            auto& part = mics[m]->part;
+            part = part_of_file(part.start, files[m].samples, range);
+            mics[m]->reader->keep(part.skip, part.frames);
+            files[m].samples = part.frames;
         }
     }
 
@@ -87,13 +100,13 @@ struct TakeFiles::Impl {
         std::fill(out.begin(), out.end(), 0.0f);
         auto& mic = *mics[m];
         if (!mic.at_rate) return;
-        const auto begin = std::max<std::int64_t>(0, from - mic.start);
-        const auto end = std::min<std::int64_t>(files[m].samples, from - mic.start + std::ssize(out));
+        const auto begin = std::max<std::int64_t>(0, from - mic.part.start);
+        const auto end = std::min<std::int64_t>(files[m].samples, from - mic.part.start + std::ssize(out));
         if (end <= begin) return;
         try {
             const std::lock_guard lock(mic.mutex);
             mic.reader->seek(begin);
-            float* plane = out.data() + (begin + mic.start - from);
+            float* plane = out.data() + (begin + mic.part.start - from);
             mic.reader->read(&plane, std::size_t(end - begin));
         } catch (...) {
             const std::lock_guard lock(failure_mutex);
@@ -183,10 +196,12 @@ std::vector<FirstReading> TakeFiles::read_all(const std::function<void(double)>&
         std::vector<std::unique_ptr<Listener>> listeners;
         for (const auto m : unit.mics) {
             channels.push_back(s.session.mics[m].channel);
-            listeners.push_back(std::make_unique<Listener>(s.take.rate_hz, s.take.seconds(), s.mics[m]->start,
-                                                           s.take.length));
+            listeners.push_back(std::make_unique<Listener>(s.take.rate_hz, s.take.seconds(),
+                                                           s.mics[m]->part.start, s.take.length));
         }
         AudioReader reader(unit.file, channels);
+        const auto& part = s.mics[unit.mics.front()]->part;
+        reader.keep(part.skip, s.files[unit.mics.front()].samples);
         std::vector<std::vector<float>> blocks(unit.mics.size(), std::vector<float>(kBlock));
         std::vector<float*> planes;
         for (auto& block : blocks) planes.push_back(block.data());

@@ -23,7 +23,8 @@ struct FirstReading {
 /// do about it is for file_faults() to say. Files with BWF time references are lined up by them.
 class TakeFiles {
 public:
-    /// Throws Error as AudioReader does; bad_input too for a rate outside 8'000..384'000.
+    /// Of the session's range only: as if the files had been cut to it first. Throws Error as AudioReader
+    /// does; bad_input too for a rate outside 8'000..384'000 and a range beyond the end.
     explicit TakeFiles(const Session& session);
     ~TakeFiles();
 
