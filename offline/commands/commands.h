@@ -20,7 +20,7 @@ struct DemoOptions {
     bool json = false;
 };
 struct NewOptions {
-    std::string folder;
+    std::string folder, output;     ///< output: empty for session.json
     std::vector<std::string> roles; ///< "FILE=ROLE", a role per mic of the file, by commas
     bool json = false;
 };

@@ -9,18 +9,20 @@
 namespace kitfold::offline {
 
 Exit new_command(const NewOptions& options) {
-    const auto file = std::filesystem::path(options.folder) / "session.json";
+    const auto file = new_session_path(options.folder, options.output);
     Outputs().creates(file);
-    const auto made = [&] {
+    auto made = [&] {
         Progress progress("new");
         return propose_session(options.folder, load_presets(presets_folder()), options.roles,
                                [&](double share) { progress.show(share); });
     }();
+    made.session.path = file;
     save_session(made.session, file);
     if (options.json)
         print_json(new_session_json(made), Answer::about_files);
     else
-        print(new_session_text(made, options.folder), Answer::about_files);
+        print(new_session_text(made, options.output.empty() ? options.folder : options.output),
+              Answer::about_files);
     return Exit::done;
 }
 

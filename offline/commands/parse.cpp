@@ -16,7 +16,7 @@ void add_json_flag(CLI::App& command, bool& json) {
 }
 
 CLI::Option* add_session(CLI::App& command, std::string& session) {
-    return command.add_option("SESSION", session, "A session.json, or the folder that holds one");
+    return command.add_option("SESSION", session, "A session file, or the folder that holds a session.json");
 }
 
 void add_range(CLI::App& command, RangeOptions& range) {
@@ -69,15 +69,19 @@ void add_new(CLI::App& app, Exit& exit) {
             "FILE=ROLE: what a file is, where its name doesn't tell; two roles with a comma between for "
             "a two-channel file. May be given once for each file")
         ->take_all();
+    command->add_option("-o,--output", options->output,
+                        "Another session of the same recordings, in the same folder, such as song2.json");
     add_json_flag(*command, options->json);
     command->footer(
         "Roles are guessed from the file names (\"KIK IN\", \"SN top\", \"RT1\", \"OH L\" …) and "
         "each guess is shown.\n"
-        "The audio is only read; a session.json that is there is never overwritten. Files that Kitfold "
+        "The audio is only read; a session that is there is never overwritten. Files that Kitfold "
         "itself bounced are left out.\n"
         "Examples:\n  kitfold new takes/monday\n"
         "  kitfold new takes/monday --role \"Track 01.wav=kick_in\" --role "
-        "OH.wav=overhead_left,overhead_right");
+        "OH.wav=overhead_left,overhead_right\n"
+        "  kitfold new takes/monday -o takes/monday/song2.json && kitfold check takes/monday/song2.json "
+        "--from 4:10 --to 7:55");
     command->callback([options, &exit] { exit = new_command(*options); });
 }
 

@@ -326,6 +326,21 @@ void note_rates(const std::vector<Recording>& recordings, NewSession& out) {
 
 } // namespace
 
+fs::path new_session_path(const fs::path& folder, const std::string& output) {
+    if (output.empty()) return folder / "session.json";
+    std::error_code ignored;
+    const fs::path file = output;
+    const auto home = file.has_parent_path() ? file.parent_path() : fs::path(".");
+    if (fs::is_directory(folder, ignored) && !fs::equivalent(home, folder, ignored))
+        throw bad_input(fmt::format("-o {}: a session stands beside its recordings; {} would be right",
+                                    output, (folder / file.filename()).string()));
+    if (!is_session_name(file))
+        throw bad_input(fmt::format("-o {}: a session's name ends in .json, and in neither .backup.json nor "
+                                    ".recall.json; {} would be right",
+                                    output, (folder / "song2.json").string()));
+    return file;
+}
+
 NewSession propose_session(const fs::path& folder, const std::vector<Preset>& presets,
                            const std::vector<std::string>& given,
                            const std::function<void(double)>& progress) {

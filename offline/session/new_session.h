@@ -30,4 +30,9 @@ NewSession propose_session(const std::filesystem::path& folder, const std::vecto
                            const std::vector<std::string>& given = {},
                            const std::function<void(double)>& progress = {});
 
+/// Where a new session goes: session.json in the folder, or another name there, so that several songs of one
+/// recording are several sessions beside it. Throws Error, bad_input: another folder, or a name that is not
+/// a session's.
+std::filesystem::path new_session_path(const std::filesystem::path& folder, const std::string& output);
+
 } // namespace kitfold::offline

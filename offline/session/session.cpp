@@ -198,6 +198,31 @@ void read_output(const Json& json, Session& session) {
                                                   &dsp::BusSettings::threshold_db);
 }
 
+/// Files that say they are sessions, whole or not.
+std::vector<fs::path> sessions_in(const fs::path& folder) {
+    std::vector<fs::path> out;
+    std::error_code error;
+    for (const auto& entry : fs::directory_iterator(folder, error)) {
+        if (!is_session_name(entry.path()) || !entry.is_regular_file(error)) continue;
+        try {
+            const auto json = dsp::parse_json(read_text_file(entry.path(), dsp::kJsonBytes));
+            if (json.is_object() && json.contains("kitfold_session")) out.push_back(entry.path());
+        } catch (const std::exception&) { // no JSON, or not to be read: no session
+        }
+    }
+    std::sort(out.begin(), out.end());
+    return out;
+}
+
+Error no_session_in(const fs::path& folder) {
+    std::string names;
+    const auto sessions = sessions_in(folder);
+    for (const auto& file : sessions) names += (names.empty() ? "" : ", ") + file.filename().string();
+    return bad_input(folder.string() + ": no session.json in this folder" +
+                     (names.empty() ? "; kitfold new " + folder.string() + " makes one"
+                                    : ", but " + names + "; name the file, such as " + sessions[0].string()));
+}
+
 template <class Settings> void write_block(Json& parent, const std::optional<Settings>& settings) {
     if (settings) parent[std::string(dsp::block_key<Settings>())] = dsp::to_json(*settings);
 }
@@ -252,13 +277,17 @@ Session read_session(const Json& json) {
     return session;
 }
 
+bool is_session_name(const fs::path& file) {
+    const auto ending = folded(file.extension().string());
+    const auto before = folded(file.stem().extension().string());
+    return ending == ".json" && !before.starts_with(".backup") && before != ".recall" && !file.stem().empty();
+}
+
 Session load_session(const fs::path& path) {
     std::error_code ignored;
     const bool folder = fs::is_directory(path, ignored);
     const auto file = folder ? path / "session.json" : path;
-    if (folder && !fs::exists(file, ignored))
-        throw bad_input(path.string() + ": no session.json in this folder; kitfold new " + path.string() +
-                        " makes one");
+    if (folder && !fs::exists(file, ignored)) throw no_session_in(path);
     try {
         auto session = read_session(dsp::parse_json(read_text_file(file, dsp::kJsonBytes)));
         session.path = file;

@@ -40,7 +40,11 @@ struct Session {
     dsp::KitKeyTable bleed; ///< what gates with key "kit" know of the other mics; empty: nothing
 };
 
-/// Reads `path`, a session.json or the folder that holds one. Throws Error: bad_input for what is wrong in it
+/// NAME.json, but no backup of a session and no recall sheet.
+bool is_session_name(const std::filesystem::path& file);
+
+/// Reads `path`, a session file or the folder that holds a session.json; a folder with others only is refused
+/// with their names. Throws Error: bad_input for what is wrong in it
 /// (the line names file, field and what would be right), io_failed when it can't be read. Audio files are not
 /// opened.
 Session load_session(const std::filesystem::path& path);
