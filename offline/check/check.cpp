@@ -56,7 +56,12 @@ void judge_mics(const TakeFiles& files, std::span<const dsp::MicMeasure> measure
         mic.strip = strip_of(measure, std::size_t(take.seconds() * 1'000.0));
     });
     auto faults = faults_of(files, measures, r.hits);
-    for (std::size_t m = 0; m < faults.size(); ++m) r.mics[m].faults = std::move(faults[m]);
+    for (std::size_t m = 0; m < faults.size(); ++m) {
+        const bool clipped = std::any_of(faults[m].begin(), faults[m].end(),
+                                         [](const auto& f) { return f.kind == FaultKind::clipped; });
+        r.mics[m].gain = gain_advice(measures[m], r.hits, clipped);
+        r.mics[m].faults = std::move(faults[m]);
+    }
     for (const auto m : upside_down)
         r.mics[m].faults.push_back({FaultKind::polarity, m, {}, 0.0, 0, 0.0, 0.0, {}});
 }

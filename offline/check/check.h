@@ -5,6 +5,7 @@
 #include "faults/patching.h"
 #include "hits/hits.h"
 #include "mix/worth.h"
+#include "offline/check/gain_advice.h"
 #include "offline/check/kit_gates.h"
 #include "offline/session/session.h"
 #include "pairs/fixes.h"
@@ -22,6 +23,7 @@ inline constexpr std::size_t kStripColumns = 480; ///< of a mic's level strip
 struct CheckedMic {
     dsp::MicLevels levels;
     double true_peak_dbtp = -200.0;
+    std::optional<GainAdvice> gain;
     std::vector<dsp::Fault> faults;
     std::vector<float> strip; ///< largest |sample| in each of kStripColumns parts of the take
 };

@@ -1,5 +1,6 @@
 #include "offline/check/output.h"
 #include "offline/check/words.h"
+#include "ring/pitch.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -40,6 +41,8 @@ Json mics_json(const CheckResult& r) {
                         {"hit_rms_dbfs", number(mic.levels.hit_rms_dbfs, 1)},
                         {"crest_db", number(mic.levels.crest_db, 1)},
                         {"dc", number(mic.levels.dc, 6)},
+                        {"headroom_db", mic.gain ? number(mic.gain->headroom_db, 1) : Json(nullptr)},
+                        {"turn_preamp_db", mic.gain ? Json(mic.gain->turn_db) : Json(nullptr)},
                         {"faults", faults}});
     }
     return mics;
@@ -93,8 +96,13 @@ Json rings_json(const CheckResult& r) {
                                 {"ring_ms", p.judged ? Json(rounded(p.ring_ms, 0)) : Json(nullptr)},
                                 {"level_db", rounded(p.level_db, 1)},
                                 {"range_db", rounded(p.range_db, 0)}});
+        const auto pitch = dsp::pitch_hz(ring.result);
+        const auto note = pitch ? std::optional(dsp::note_of(*pitch)) : std::nullopt;
         rings.push_back({{"drum", dsp::drum_name(ring.drum)},
                          {"mic", r.names[ring.mic].name},
+                         {"pitch_hz", pitch ? number(*pitch, 1) : Json(nullptr)},
+                         {"pitch_note", note ? Json(dsp::note_name(*note)) : Json(nullptr)},
+                         {"pitch_cents", note ? number(note->cents, 0) : Json(nullptr)},
                          {"partials", partials},
                          {"ring_ms", or_null(decay.ring_ms)},
                          {"late_ms", or_null(decay.late_ms)},
@@ -210,8 +218,8 @@ std::string level(double db) {
 }
 
 void mics_table(const CheckResult& r, std::string& out) {
-    out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {}\n", cell("Mic", 20), "peak", "true", "hits",
-                       "noise", "worth", "faults");
+    out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {:<16}  {}\n", cell("Mic", 20), "peak", "true",
+                       "hits", "noise", "worth", "preamp", "faults");
     for (std::size_t m = 0; m < r.mics.size(); ++m) {
         const auto& mic = r.mics[m];
         std::string faults;
@@ -223,13 +231,16 @@ void mics_table(const CheckResult& r, std::string& out) {
         const auto worth = m < r.worth.size() && std::isfinite(r.worth[m].change_lu)
                                ? fmt::format("{:+.1f}", r.worth[m].change_lu)
                                : "-";
-        out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {}\n", cell(r.names[m].name, 20),
-                           level(mic.levels.peak_dbfs), level(mic.true_peak_dbtp),
-                           level(mic.levels.hit_rms_dbfs), level(mic.levels.noise_floor_dbfs), worth,
-                           faults.empty() ? "none" : cell(faults, 40));
+        out +=
+            fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {:<16}  {}\n", cell(r.names[m].name, 20),
+                        level(mic.levels.peak_dbfs), level(mic.true_peak_dbtp),
+                        level(mic.levels.hit_rms_dbfs), level(mic.levels.noise_floor_dbfs), worth,
+                        mic.gain ? gain_words(*mic.gain) : "-", faults.empty() ? "none" : cell(faults, 40));
     }
-    out +=
-        "peak, hits (RMS of 50 ms) and noise in dBFS; worth: change of the submix in LU without the mic\n\n";
+    out += "peak, hits (RMS of 50 ms) and noise in dBFS; worth: change of the submix in LU without the mic\n"
+           "preamp: so that the loudest stroke stays 6 to 18 dB under full scale; players hit harder in the "
+           "take "
+           "than in\nthe soundcheck\n\n";
 }
 
 void hits_line(const CheckResult& r, std::string& out) {
@@ -323,10 +334,18 @@ void bleed_table(const CheckResult& r, std::string& out) {
     out += '\n';
 }
 
+/// "104 Hz G#2 +7": the last in cents.
+std::string pitch_words(const dsp::RingResult& ring) {
+    const auto hz = dsp::pitch_hz(ring);
+    if (!hz) return "-";
+    const auto note = dsp::note_of(*hz);
+    return fmt::format("{:.0f} Hz {} {:+.0f}", *hz, dsp::note_name(note), note.cents);
+}
+
 void rings_table(const CheckResult& r, std::string& out) {
     if (r.rings.empty()) return;
-    out += cell("Ring", 16) +
-           fmt::format("{:>8} {:>8} {:>9}  {}\n", "T60 ms", "late ms", "range dB", "partials, Hz (T60 ms)");
+    out += cell("Ring", 16) + fmt::format("{:>8} {:>8} {:>9}  {:<17} {}\n", "T60 ms", "late ms", "range dB",
+                                          "pitch", "partials, Hz (T60 ms)");
     bool open = false;
     const auto or_sign = [](double ms, const char* sign) {
         return ms > 0.0 ? fmt::format("{:.0f}", ms) : std::string(sign);
@@ -334,8 +353,8 @@ void rings_table(const CheckResult& r, std::string& out) {
     for (const auto& ring : r.rings) {
         const auto& decay = ring.result.decay;
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
-                    fmt::format("{:>8} {:>8} {:>9.0f}  ", or_sign(decay.ring_ms, "?"),
-                                or_sign(decay.late_ms, "-"), decay.range_db);
+                    fmt::format("{:>8} {:>8} {:>9.0f}  {:<17} ", or_sign(decay.ring_ms, "?"),
+                                or_sign(decay.late_ms, "-"), decay.range_db, pitch_words(ring.result));
         const auto partials = dsp::heard_partials(ring.result, 4);
         open = open || !decay.judged();
         for (const auto& p : partials) {
@@ -344,7 +363,8 @@ void rings_table(const CheckResult& r, std::string& out) {
         }
         out += line + '\n';
     }
-    out += "T60: by the first 10 dB of a stroke; late: by -5 to -25 dB. Both as the time to fall by 60 dB.\n";
+    out += "T60: by the first 10 dB of a stroke; late: by -5 to -25 dB. Both as the time to fall by 60 dB.\n"
+           "pitch: of its lowest strong partial, as the nearest note (A4 = 440 Hz) and cents above it\n";
     if (open)
         out +=
             "?: heard, but how long it rings cannot be judged: the next stroke or noise comes too soon, or "
