@@ -100,6 +100,7 @@ void write_balance(const Session& balanced, dsp::Json& json) {
         else if (entry.contains("pan") || mic.mix.pan != 0.0)
             take(entry, from, {"pan"});
     }
+    json.erase("like"); // levels of its own from now on
     take(json["sum"], written["sum"], {"overhead_width", "room_width"});
     take(json, written, {"balance"});
     if (balanced.balanced_output_db == balanced.output.level_db)

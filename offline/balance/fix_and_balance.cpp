@@ -52,7 +52,11 @@ std::string fix_and_balance(const Session& session, const CheckResult& result) {
         return "Nothing was written: put the two mics right first, then check again\n";
     std::string said;
     auto backup = apply_fixes(session, result);
-    if (const auto kept = balance_and_fix(session, backup.has_value(), said)) backup = kept;
+    if (!session.like.empty())
+        said = "\nLevels are those of " + session.like +
+               " and stay; kitfold balance sets them for this take alone.\n";
+    else if (const auto kept = balance_and_fix(session, backup.has_value(), said))
+        backup = kept;
     return said +
            (backup ? "Written into " + session.path.string() + "; the old file is " + backup->string()
                    : session.path.string() + " needs no change") +

@@ -20,8 +20,8 @@ struct DemoOptions {
     bool json = false;
 };
 struct NewOptions {
-    std::string folder, output;     ///< output: empty for session.json
-    std::vector<std::string> roles; ///< "FILE=ROLE", a role per mic of the file, by commas
+    std::string folder, output, like; ///< output: empty for session.json; like: for none
+    std::vector<std::string> roles;   ///< "FILE=ROLE", a role per mic of the file, by commas
     bool json = false;
 };
 struct CheckOptions {
@@ -38,7 +38,7 @@ struct BounceOptions {
     bool json = false;
 };
 struct BalanceOptions {
-    std::string session, balance, side; ///< balance, side: empty for the session's own
+    std::string session, balance, side, like; ///< balance, side: empty for the session's own; like: for none
     RangeOptions range;
     bool json = false, apply = false;
 };

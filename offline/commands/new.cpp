@@ -11,10 +11,11 @@ namespace kitfold::offline {
 Exit new_command(const NewOptions& options) {
     const auto file = new_session_path(options.folder, options.output);
     Outputs().creates(file);
+    const auto other = options.like.empty() ? std::nullopt : std::optional(load_session(options.like));
     auto made = [&] {
         Progress progress("new");
         return propose_session(options.folder, load_presets(presets_folder()), options.roles,
-                               [&](double share) { progress.show(share); });
+                               other ? &*other : nullptr, [&](double share) { progress.show(share); });
     }();
     made.session.path = file;
     save_session(made.session, file);

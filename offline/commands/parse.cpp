@@ -71,6 +71,8 @@ void add_new(CLI::App& app, Exit& exit) {
         ->take_all();
     command->add_option("-o,--output", options->output,
                         "Another session of the same recordings, in the same folder, such as song2.json");
+    command->add_option("--like", options->like,
+                        "A session of the same set-up: take its roles and its sound, levels included");
     add_json_flag(*command, options->json);
     command->footer(
         "Roles are guessed from the file names (\"KIK IN\", \"SN top\", \"RT1\", \"OH L\" …) and "
@@ -139,9 +141,16 @@ void add_balance(CLI::App& app, Exit& exit) {
     auto* command = app.add_subcommand("balance", "Set the levels of a session from what its drums measure");
     add_session(*command, options->session)->required();
     add_range(*command, options->range);
-    command->add_option("--balance", options->balance,
-                        "What it is to come to: a balance preset, or a file like one");
-    command->add_option("--side", options->side, "Left and right as seen by: drummer or listener");
+    auto* target = command->add_option("--balance", options->balance,
+                                       "What it is to come to: a balance preset, or a file like one");
+    auto* side =
+        command->add_option("--side", options->side, "Left and right as seen by: drummer or listener");
+    command
+        ->add_option("--like", options->like,
+                     "Instead of measuring: as another session of the same set-up has it, with its fixes, "
+                     "filters, gates, bus and output level, so that takes can be cut together")
+        ->excludes(target)
+        ->excludes(side);
     command->add_flag("--apply", options->apply, "Write it into the session; the old file is kept");
     add_json_flag(*command, options->json);
     command->footer(

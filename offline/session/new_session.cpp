@@ -1,6 +1,7 @@
 #include "offline/session/new_session.h"
 #include "core/units.h"
 #include "offline/audio/audio_file.h"
+#include "offline/session/like.h"
 #include "offline/session/roles.h"
 #include "offline/util/errors.h"
 #include "offline/util/seal.h"
@@ -223,6 +224,53 @@ std::vector<RoleGuess> guess(const std::vector<Recording>& recordings) {
     return guesses;
 }
 
+/// A file's name for finding it again in another take: without its last number, which counts the takes.
+std::string without_number(const fs::path& name) {
+    auto stem = name.stem().string();
+    const auto last = stem.find_last_of("0123456789");
+    if (last != std::string::npos) {
+        const auto before = stem.find_last_not_of("0123456789", last);
+        stem.erase(before == std::string::npos ? 0 : before + 1,
+                   last - (before == std::string::npos ? 0 : before + 1) + 1);
+    }
+    return stem;
+}
+
+/// The other session's file that is this one; nothing where it is not there or not the only one.
+std::optional<fs::path> counterpart(const fs::path& name, const std::vector<Recording>& recordings,
+                                    const std::set<fs::path>& there) {
+    if (there.contains(name)) return name;
+    const auto alike = [&](const fs::path& file) { return without_number(file) == without_number(name); };
+    const auto here = std::count_if(recordings.begin(), recordings.end(),
+                                    [&](const Recording& r) { return alike(r.name); });
+    if (here != 1 || std::count_if(there.begin(), there.end(), alike) != 1) return std::nullopt;
+    return *std::find_if(there.begin(), there.end(), alike);
+}
+
+/// Roles as another session has them, where a file's name tells which of its files it is. A role that was
+/// guessed for a file and belongs to another one there is not given twice.
+void take_roles(const Session& other, const std::vector<Recording>& recordings,
+                std::vector<RoleGuess>& guesses) {
+    std::set<fs::path> there;
+    for (const auto& mic : other.mics) there.insert(mic.file.filename());
+    std::vector<bool> told(guesses.size(), false);
+    std::set<Role> given;
+    for (std::size_t i = 0; i < guesses.size(); ++i) {
+        const auto file = counterpart(recordings[i].name, recordings, there);
+        if (!file) continue;
+        RoleGuess as_there{std::vector<Role>(guesses[i].roles.size(), Role::other), true,
+                           "as in the other session"};
+        for (const auto& mic : other.mics)
+            if (mic.file.filename() == *file && std::size_t(mic.channel) <= as_there.roles.size())
+                as_there.roles[std::size_t(mic.channel - 1)] = mic.role;
+        guesses[i] = as_there, told[i] = true;
+        given.insert(as_there.roles.begin(), as_there.roles.end());
+    }
+    for (std::size_t i = 0; i < guesses.size(); ++i)
+        for (auto& role : guesses[i].roles)
+            if (!told[i] && role != Role::other && given.contains(role)) role = Role::other;
+}
+
 /// What a person says in place of guesses.
 void take_given(const std::vector<std::string>& given, const std::vector<Recording>& recordings,
                 std::vector<RoleGuess>& guesses) {
@@ -342,11 +390,12 @@ fs::path new_session_path(const fs::path& folder, const std::string& output) {
 }
 
 NewSession propose_session(const fs::path& folder, const std::vector<Preset>& presets,
-                           const std::vector<std::string>& given,
+                           const std::vector<std::string>& given, const Session* other,
                            const std::function<void(double)>& progress) {
     NewSession out;
     const auto recordings = listen_to_all(folder, out.notices, progress);
     auto guesses = guess(recordings);
+    if (other != nullptr) take_roles(*other, recordings, guesses);
     take_given(given, recordings, guesses);
     std::vector<float> peaks;
     for (std::size_t i = 0; i < recordings.size(); ++i) add_mics(recordings[i], guesses[i], out, peaks);
@@ -361,6 +410,10 @@ NewSession propose_session(const fs::path& folder, const std::vector<Preset>& pr
     const auto title = fs::weakly_canonical(folder, ignored).filename().string();
     out.session.title = is_plain_text(title) ? title : "";
     out.session.path = folder / "session.json";
+    if (other == nullptr) return out;
+    auto alike = like(out.session, *other);
+    out.session = std::move(alike.session);
+    out.notices.insert(out.notices.end(), alike.notices.begin(), alike.notices.end());
     return out;
 }
 

@@ -23,11 +23,13 @@ struct NewSession {
 /// by the peak of each mic.
 /// A file that Kitfold itself bounced, and that nobody has changed since, is left out and said.
 /// @param given "FILE=ROLE[,ROLE]" in place of guesses: the file by its name, a role for each of its mics
+/// @param other a session of the same set-up: a file that is named as one there, or as one there but for the
+/// last number in it, is the same mic; and it sounds as there (like.h)
 /// @param progress called with the share of the files that is read, 0..1
 /// Throws Error, bad_input: no such folder, no audio in it, more than 32 mics, no kit in `presets`, a
 /// role given to a file that is not there, or not one for each mic.
 NewSession propose_session(const std::filesystem::path& folder, const std::vector<Preset>& presets,
-                           const std::vector<std::string>& given = {},
+                           const std::vector<std::string>& given = {}, const Session* other = nullptr,
                            const std::function<void(double)>& progress = {});
 
 /// Where a new session goes: session.json in the folder, or another name there, so that several songs of one

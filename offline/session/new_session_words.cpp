@@ -43,6 +43,11 @@ std::string new_session_text(const NewSession& made, const std::string& folder) 
                             : line + "  (" + note + ")\n";
     }
     for (const auto& notice : made.notices) out += "notice: " + notice + "\n";
+    if (!made.session.like.empty())
+        return out +
+               fmt::format("Settings are those of {}, levels included: check --apply leaves them.\n"
+                           "Wrote {}. Correct a role there if a guess is wrong, then: kitfold check {}\n",
+                           made.session.like, made.session.path.string(), folder);
     return out + fmt::format("Settings start from {} (kitfold presets show {}): left and right as the "
                              "drummer sits, gate thresholds by each mic's peak.\n"
                              "Wrote {}. Correct a role there if a guess is wrong, then: kitfold check {} "

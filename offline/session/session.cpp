@@ -22,7 +22,7 @@ constexpr int kVersion = 1;
 constexpr std::size_t kMaxMics = 32;
 constexpr int kMaxChannel = 1024; // libsndfile's own limit
 constexpr std::size_t kMaxNameBytes = 100;
-constexpr std::string_view kTop[] = {"kitfold_session", "title",  "room", "mics", "sum", "bus",
+constexpr std::string_view kTop[] = {"kitfold_session", "title",  "like", "room", "mics", "sum", "bus",
                                      "balance",         "output", "bleed"};
 
 std::vector<std::string_view> mic_keys() {
@@ -265,6 +265,8 @@ Session read_session(const Json& json) {
     Session session;
     if (const auto title = json.find("title"); title != json.end())
         session.title = line_of_text(*title, "title", "one line of text");
+    if (const auto like = json.find("like"); like != json.end())
+        session.like = line_of_text(*like, "like", "the session whose sound was taken over");
     read_block(json, "", session.room);
     session.mics = read_mics(required(json, "", "mics", "the list of mics"));
     read_block(json, "", session.sum);
@@ -299,6 +301,7 @@ Session load_session(const fs::path& path) {
 
 std::string to_json_text(const Session& session) {
     Json json = {{"kitfold_session", kVersion}, {"title", session.title}};
+    if (!session.like.empty()) json["like"] = session.like;
     write_block(json, session.room);
     json["mics"] = Json::array();
     for (const auto& mic : session.mics) json["mics"].push_back(mic_json(mic));

@@ -29,6 +29,8 @@ struct Session {
     std::filesystem::path path; ///< the session.json itself
     TakeRange range;            ///< what a command takes of the recording; not in the file
     std::string title;
+    std::string
+        like; ///< the session whose sound this one took over; empty: none. Its levels stay as they are
     dsp::RoomSettings room;
     std::vector<Mic> mics; ///< 1..32
     dsp::SumSettings sum;
