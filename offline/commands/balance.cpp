@@ -25,7 +25,8 @@ Exit as_another(const BalanceOptions& options, const Session& session) {
     if (options.apply)
         written =
             written_words(session, change_file(session, [&](dsp::Json& json) { write_like(found, json); }));
-    options.json ? print_json(like_json(found)) : print(like_text(found) + written);
+    const auto answer = options.apply ? Answer::about_files : Answer::itself;
+    options.json ? print_json(like_json(found), answer) : print(like_text(found) + written, answer);
     return Exit::done;
 }
 
