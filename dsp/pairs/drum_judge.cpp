@@ -104,11 +104,7 @@ DrumJudge::DrumJudge(const Take& take, std::span<const Hit> hits, Drum drum, std
       mics_(mics.begin(), mics.end()), whole_{free_of_hiss(DrumStrokes(take, hits, drum, on, mics)), {}},
       bounds_(take.mics.size()) {}
 
-std::string DrumJudge::drum_words() const {
-    std::string words(drum_name(whole_.strokes.drum()));
-    std::replace(words.begin(), words.end(), '_', ' ');
-    return words;
-}
+std::string DrumJudge::drum_words() const { return std::string(spoken_name(whole_.strokes.drum())); }
 
 bool DrumJudge::slow(const Heard& h) const { return h.wave.at_10 - h.wave.at_3 > 2.0 * kSlowMs * ms(); }
 

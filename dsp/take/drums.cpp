@@ -9,7 +9,13 @@ namespace {
 constexpr std::array<std::string_view, kDrumCount> kDrumNames{
     "kick", "snare", "rack_tom", "rack_tom_2", "floor_tom", "floor_tom_2", "hihat", "ride", "cymbals"};
 
+constexpr std::array<std::string_view, kDrumCount> kSpokenNames{
+    "kick",   "snare", "rack tom", "second rack tom", "floor tom", "second floor tom",
+    "hi-hat", "ride",  "cymbals"};
+
 } // namespace
+
+std::string_view spoken_name(Drum drum) noexcept { return kSpokenNames[static_cast<std::size_t>(drum)]; }
 
 std::string_view drum_name(Drum drum) noexcept { return kDrumNames[static_cast<std::size_t>(drum)]; }
 

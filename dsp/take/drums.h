@@ -14,6 +14,8 @@ constexpr bool is_plate(Drum d) noexcept { return d == Drum::hihat || d == Drum:
 
 /// "kick", "snare", "rack_tom", …: the values of `drum` in JSON.
 std::string_view drum_name(Drum drum) noexcept;
+/// "kick", "second rack tom", "hi-hat": what people say.
+std::string_view spoken_name(Drum drum) noexcept;
 std::optional<Drum> drum_named(std::string_view name) noexcept;
 
 /// The drum that a close mic of this role is put up for; none for overheads, rooms and other.

@@ -19,8 +19,7 @@ Session read_again(const Session& session) {
 /// times at most): so that a second check has nothing to propose. A take that can't be mixed can still be
 /// checked: the text says why it has no balance. Keeps no backup where `backed_up`. Returns the backup that
 /// it kept.
-std::optional<std::filesystem::path> balance_and_fix(const Session& checked, bool backed_up,
-                                                     std::string& said) {
+std::optional<std::filesystem::path> balance_and_fix(const Session& checked, bool backed_up, Applied& said) {
     constexpr int kMostRounds = 3;
     const auto presets = load_presets(presets_folder());
     std::optional<std::filesystem::path> backup;
@@ -31,7 +30,7 @@ std::optional<std::filesystem::path> balance_and_fix(const Session& checked, boo
             const auto kept =
                 apply_balance(session, found.levels.session, backed_up ? Backup::is_there : Backup::keep);
             if (kept && !backed_up) backup = kept, backed_up = true;
-            said = fmt::format("\n{}\n", balance_text(found));
+            said.balance = balance_text(found), said.landing = balance_line(found);
             if (!kept) break; // these levels were there when it was checked
             const auto balanced = read_again(checked);
             const auto result = check(balanced);
@@ -40,27 +39,31 @@ std::optional<std::filesystem::path> balance_and_fix(const Session& checked, boo
         }
     } catch (const Error& error) {
         if (error.code() != Exit::bad_input) throw;
-        said = fmt::format("\nNo balance: {}\n", error.what());
+        said.balance = said.landing = fmt::format("No balance: {}\n", error.what());
     }
     return backup;
 }
 
 } // namespace
 
-std::string fix_and_balance(const Session& session, const CheckResult& result) {
-    if (result.names_exchanged())
-        return "Nothing was written: put the two mics right first, then check again\n";
-    std::string said;
+Applied fix_and_balance(const Session& session, const CheckResult& result) {
+    Applied said;
+    if (result.names_exchanged()) {
+        said.refused = true;
+        said.written = "Nothing was written: put the two mics right first, then check again\n";
+        return said;
+    }
     auto backup = apply_fixes(session, result);
     if (!session.like.empty())
-        said = "\nLevels are those of " + session.like +
-               " and stay; kitfold balance sets them for this take alone.\n";
+        said.landing = "Levels are those of " + session.like +
+                       " and stay; kitfold balance sets them for this take alone.\n",
+        said.balance = said.landing;
     else if (const auto kept = balance_and_fix(session, backup.has_value(), said))
         backup = kept;
-    return said +
-           (backup ? "Written into " + session.path.string() + "; the old file is " + backup->string()
-                   : session.path.string() + " needs no change") +
-           "\n";
+    said.written =
+        backup ? "Written into " + session.path.string() + "; the old file is " + backup->string() + "\n"
+               : session.path.string() + " needs no change\n";
+    return said;
 }
 
 } // namespace kitfold::offline

@@ -6,9 +6,17 @@
 
 namespace kitfold::offline {
 
+/// What was done, for a person.
+struct Applied {
+    std::string balance;  ///< the tables of the balance, or why there is none
+    std::string landing;  ///< the balance in one line
+    std::string written;  ///< where it was written, in one line
+    bool refused = false; ///< nothing was written: two mics are under each other's name
+};
+
 /// Writes the fixes into the session's file, then the balance of what they leave; the old file is kept beside
-/// it, once. Nothing is written where two mics are under each other's name. Returns what was done, for a
-/// person. Throws Error: bad_input when the file is not the session that was checked any more, io_failed.
-std::string fix_and_balance(const Session& session, const CheckResult& result);
+/// it, once. Nothing is written where two mics are under each other's name. Throws Error: bad_input when the
+/// file is not the session that was checked any more, io_failed.
+Applied fix_and_balance(const Session& session, const CheckResult& result);
 
 } // namespace kitfold::offline

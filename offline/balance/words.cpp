@@ -61,6 +61,16 @@ std::string mono_words(const LevelBalance& levels) {
 
 } // namespace
 
+std::string balance_line(const BalanceResult& result) {
+    const auto& output = result.output;
+    const auto side = side_to_mid_db(output.figures);
+    auto out = fmt::format("Balance: {:.1f} LUFS, true peak {:.1f} dBTP", output.figures.loudness_lufs,
+                           output.figures.true_peak_dbtp);
+    if (std::isfinite(side))
+        out += fmt::format(", side {:.1f} dB {} mid", std::abs(side), side < 0.0 ? "under" : "over");
+    return out + "\n";
+}
+
 std::string balance_text(const BalanceResult& result) {
     auto out = levels_text(result.levels);
     const auto& output = result.output;

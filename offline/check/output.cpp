@@ -1,5 +1,6 @@
 #include "offline/check/output.h"
 #include "offline/check/words.h"
+#include "offline/util/columns.h"
 #include "ring/pitch.h"
 #include <algorithm>
 #include <cmath>
@@ -10,8 +11,6 @@ namespace kitfold::offline {
 namespace {
 
 using dsp::Json;
-
-constexpr std::size_t kColumns = 100;
 
 double rounded(double value, int decimals) {
     const double scale = std::pow(10.0, decimals);
@@ -162,6 +161,21 @@ Json heard_from_db(const CheckResult& r, std::size_t mic) {
     return raised_db > 0.0 ? number(r.names[mic].level_db + *raised_db, 1) : Json(nullptr);
 }
 
+Json findings_json(const CheckResult& r) {
+    Json findings = Json::array();
+    for (const auto& v : verdicts(r)) {
+        Json mics = Json::array();
+        for (const auto m : v.mics) mics.push_back(r.names[m].name);
+        findings.push_back({{"weight", weight_name(v.weight)},
+                            {"text", v.text},
+                            {"source", v.source},
+                            {"software", v.software},
+                            {"also", v.also},
+                            {"mics", mics}});
+    }
+    return findings;
+}
+
 } // namespace
 
 Json check_json(const CheckResult& r) {
@@ -197,21 +211,12 @@ Json check_json(const CheckResult& r) {
             {"worth", worth},
             {"gates", gates_json(r)},
             {"fixes", fixes},
+            {"verdict", headline(r)},
+            {"findings", findings_json(r)},
             {"notices", r.notices}};
 }
 
 namespace {
-
-/// A name cut to a width, counted in characters of UTF-8.
-std::string cell(const std::string& text, std::size_t width) {
-    std::string out;
-    std::size_t count = 0;
-    for (const char c : text) {
-        if ((static_cast<unsigned char>(c) & 0xc0u) != 0x80u && ++count > width) break;
-        out += c;
-    }
-    return out + std::string(width - std::min(width, count), ' ');
-}
 
 std::string level(double db) {
     return db <= -150.0 || !std::isfinite(db) ? std::string("-") : fmt::format("{:.1f}", db);
@@ -231,11 +236,11 @@ void mics_table(const CheckResult& r, std::string& out) {
         const auto worth = m < r.worth.size() && std::isfinite(r.worth[m].change_lu)
                                ? fmt::format("{:+.1f}", r.worth[m].change_lu)
                                : "-";
-        out +=
-            fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {:<16}  {}\n", cell(r.names[m].name, 20),
-                        level(mic.levels.peak_dbfs), level(mic.true_peak_dbtp),
-                        level(mic.levels.hit_rms_dbfs), level(mic.levels.noise_floor_dbfs), worth,
-                        mic.gain ? gain_words(*mic.gain) : "-", faults.empty() ? "none" : cell(faults, 40));
+        out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {:<16}  {}\n", cell(r.names[m].name, 20),
+                           level(mic.levels.peak_dbfs), level(mic.true_peak_dbtp),
+                           level(mic.levels.hit_rms_dbfs), level(mic.levels.noise_floor_dbfs), worth,
+                           mic.gain ? gain_words(*mic.gain) : "-",
+                           faults.empty() ? "none" : wrapped(faults, 76));
     }
     out += "peak, hits (RMS of 50 ms) and noise in dBFS; worth: change of the submix in LU without the mic\n"
            "preamp: so that the loudest stroke stays 6 to 18 dB under full scale; players hit harder in the "
@@ -254,27 +259,6 @@ void hits_line(const CheckResult& r, std::string& out) {
     out += "Hits: " + (words.empty() ? std::string("none found") : words) + "\n\n";
 }
 
-/// Words broken at spaces to fit, every line after the first indented.
-std::string wrapped(const std::string& text, std::size_t indent) {
-    std::string out;
-    std::size_t at = 0, column = indent;
-    while (at < text.size()) {
-        const auto end = std::min(text.find(' ', at), text.size());
-        const auto length = end - at;
-        if (column > indent && column + 1 + length > kColumns) {
-            out += '\n' + std::string(indent, ' ');
-            column = indent;
-        } else if (column > indent) {
-            out += ' ';
-            ++column;
-        }
-        out += text.substr(at, length);
-        column += length;
-        at = end + 1;
-    }
-    return out;
-}
-
 /// "-3.1/+1.2": over all frequencies and below 200 Hz.
 std::string sum_cell(const dsp::SumGain& gain) {
     return fmt::format("{:+.1f}/{:+.1f}", std::max(gain.full_db, -40.0), std::max(gain.low_db, -40.0));
@@ -282,12 +266,12 @@ std::string sum_cell(const dsp::SumGain& gain) {
 
 void pairs_table(const CheckResult& r, std::string& out) {
     if (r.pairs.empty()) return;
-    out += fmt::format("{} {} {:>6} {:>5} {:>8} {:>4} {:>11} {:>11} {:>11}\n", cell("Pair", 26),
-                       cell("on", 7), "ms", "cm", "polarity", "sure", "sum now", "turned", "after");
+    out += fmt::format("{} {} {:>6} {:>5} {:>8} {:>4} {:>11} {:>11} {:>11}\n", cell("Pair", 27),
+                       cell("on", 9), "ms", "cm", "polarity", "sure", "sum now", "turned", "after");
     for (std::size_t i = 0; i < r.pairs.size(); ++i) {
         const auto& p = r.pairs[i];
-        out += cell(r.names[p.a].name + " / " + r.names[p.b].name, 26) + " " +
-               cell(p.drum ? drum_words(*p.drum).substr(4) : "", 7);
+        out += cell(r.names[p.a].name + " / " + r.names[p.b].name, 27) + " " +
+               cell(p.drum ? drum_words(*p.drum).substr(4) : "", 9);
         out += p.judged() ? fmt::format(" {:>6.2f} {:>5.0f} {:>8} {:>4.2f}", p.delay_ms, p.delay_ms * 34.32,
                                         p.opposite ? "opposite" : "same", p.confidence)
                           : fmt::format(" {:>6} {:>5} {:>8} {:>4}", "?", "?", "?", "-");
@@ -411,8 +395,8 @@ void gates_table(const CheckResult& r, std::string& out) {
 
 } // namespace
 
-std::string check_text(const CheckResult& r) {
-    std::string out = fmt::format("{} mics, {} at {:.0f} Hz\n\n", r.names.size(), length_words(r), r.rate_hz);
+std::string check_tables(const CheckResult& r) {
+    std::string out;
     mics_table(r, out);
     hits_line(r, out);
     pairs_table(r, out);
@@ -420,13 +404,6 @@ std::string check_text(const CheckResult& r) {
     rings_table(r, out);
     image_table(r, out);
     gates_table(r, out);
-    for (const auto& notice : r.notices) out += wrapped(notice, 0) + "\n";
-    for (const auto& v : verdicts(r)) {
-        const auto* mark = v.weight == Weight::fix ? "FIX  " : v.weight == Weight::look ? "LOOK " : "GOOD ";
-        out += mark + wrapped(v.text, 5) + '\n';
-        if (!v.source.empty()) out += "     At the source: " + wrapped(v.source, 20) + '\n';
-        if (!v.software.empty()) out += "     In software:   " + wrapped(v.software, 20) + '\n';
-    }
     return out;
 }
 

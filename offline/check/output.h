@@ -1,5 +1,5 @@
 #pragma once
-// A check for machines and for a terminal.
+// The figures of a check, for machines and in tables.
 #include "offline/check/check.h"
 #include "settings/settings_json.h"
 #include <string>
@@ -10,7 +10,7 @@ namespace kitfold::offline {
 /// for.
 dsp::Json check_json(const CheckResult& result);
 
-/// Tables and verdicts, at most 100 columns wide.
-std::string check_text(const CheckResult& result);
+/// Every figure in tables, at most 100 columns wide.
+std::string check_tables(const CheckResult& result);
 
 } // namespace kitfold::offline

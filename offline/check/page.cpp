@@ -49,8 +49,8 @@ dt{color:var(--soft)}dd{margin:0}ul{padding-left:1.2rem;font-size:.9rem}
 )";
 
 std::string verdict_item(const Verdict& v) {
-    const char* kind = v.weight == Weight::fix ? "fix" : v.weight == Weight::good ? "good" : "look";
-    const char* mark = v.weight == Weight::fix ? "Fix" : v.weight == Weight::good ? "Good" : "Look";
+    const char* kind = v.weight == Weight::fix ? "fix" : "look";
+    const char* mark = v.weight == Weight::fix ? "Fix" : "Look";
     std::string help;
     if (!v.source.empty()) help += "<dt>At the source</dt><dd>" + escaped(v.source) + "</dd>";
     if (!v.software.empty()) help += "<dt>In software</dt><dd>" + escaped(v.software) + "</dd>";

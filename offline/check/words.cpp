@@ -4,6 +4,7 @@
 #include <cctype>
 #include <cmath>
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 namespace kitfold::offline {
 namespace {
@@ -23,6 +24,14 @@ std::string inside(const std::string& s) {
     if (s.size() < 2 || !std::islower(static_cast<unsigned char>(s[1]))) return s;
     auto out = s;
     out[0] = char(std::tolower(static_cast<unsigned char>(out[0])));
+    return out;
+}
+
+/// "a", "a and b", "a, b and c"
+std::string listed(const std::vector<std::string>& parts) {
+    std::string out;
+    for (std::size_t i = 0; i < parts.size(); ++i)
+        out += (i == 0 ? "" : i + 1 == parts.size() ? " and " : ", ") + parts[i];
     return out;
 }
 
@@ -122,15 +131,41 @@ bool said_of_the_other(const CheckResult& r, const dsp::Fault& f) {
     return f.misplaced == dsp::Misplaced::by_side ? f.mic != r.image.right : f.mic > *f.other;
 }
 
+/// What makes every other figure of its mic worthless comes first, then what costs the take, then what can be
+/// lived with.
+int rank(FaultKind kind) {
+    switch (kind) {
+    case FaultKind::silent:
+    case FaultKind::channel_order:
+    case FaultKind::rate:
+    case FaultKind::identical:
+        return 0;
+    case FaultKind::clipped:
+    case FaultKind::dropout:
+    case FaultKind::length:
+        return 1;
+    default:
+        return 2;
+    }
+}
+
 void add_faults(const CheckResult& r, std::vector<Verdict>& out) {
-    for (std::size_t m = 0; m < r.mics.size(); ++m)
-        for (const auto& f : r.mics[m].faults) {
-            if (f.kind == FaultKind::polarity) continue; // a note, or said by a fix
-            if (said_of_the_other(r, f)) continue;
-            const auto help = remedy(f);
-            out.push_back(
-                {Weight::fix, name(r, m) + ": " + fault_detail(r, f) + ".", help.source, help.software});
-        }
+    std::vector<dsp::Fault> faults;
+    for (const auto& mic : r.mics)
+        for (const auto& f : mic.faults)
+            if (f.kind != FaultKind::polarity && !said_of_the_other(r, f)) // a note, or said by a fix
+                faults.push_back(f);
+    std::stable_sort(faults.begin(), faults.end(),
+                     [](const auto& a, const auto& b) { return rank(a.kind) < rank(b.kind); });
+    for (const auto& f : faults) {
+        const auto help = remedy(f);
+        out.push_back({Weight::fix,
+                       name(r, f.mic) + ": " + fault_detail(r, f) + ".",
+                       help.source,
+                       help.software,
+                       {f.mic}});
+        if (f.other) out.back().mics.push_back(*f.other);
+    }
 }
 
 /// "Flip kick out and delay it by 2.7 ms"
@@ -169,19 +204,65 @@ std::string leave_words(const dsp::PairSum& sum) {
         figures);
 }
 
-std::string close_source(const dsp::Pair& p) {
-    if (!p.judged() || std::abs(p.delay_ms) < 1.0)
-        return "Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
-               "upside "
-               "down by nature.";
-    return fmt::format("Their ways of sound differ by {:.0f} cm; moving one does it too.", cm(p.delay_ms));
+/// The other sums that a pair's fix changes by what can be heard.
+std::vector<std::string> other_sums(const CheckResult& r, std::size_t pair,
+                                    const std::vector<std::size_t>& mics) {
+    constexpr double kTold_db = 0.5;
+    std::vector<std::string> out;
+    const auto moved = [&](std::size_t mic) {
+        return std::find(mics.begin(), mics.end(), mic) != mics.end();
+    };
+    for (std::size_t p = 0; p < r.pairs.size(); ++p) {
+        const auto& sum = r.sums[p];
+        if (p == pair || sum.strokes == 0 || !r.pairs[p].drum ||
+            (!moved(r.pairs[p].a) && !moved(r.pairs[p].b)))
+            continue;
+        if (std::abs(sum.after.full_db - sum.now.full_db) < kTold_db) continue;
+        out.push_back(fmt::format("{} with {} on {}: {}.", name(r, r.pairs[p].a),
+                                  inside(name(r, r.pairs[p].b)), drum_words(*r.pairs[p].drum),
+                                  rise_words(sum.now.full_db, sum.after.full_db, "over all")));
+    }
+    return out;
+}
+
+/// What the room can do instead of the session.
+std::string close_source(const CheckResult& r, std::size_t pair) {
+    std::string flipped;
+    bool moves = false;
+    for (const auto& fix : r.fixes) {
+        if (fix.pair != pair) continue;
+        if (fix.flips) flipped += (flipped.empty() ? "" : " and ") + inside(name(r, fix.mic));
+        moves = moves || fix.moves;
+    }
+    std::string out;
+    if (!flipped.empty())
+        out = "Turn the polarity switch at the preamp of " + flipped + ", or look for a turned-over cable.";
+    if (moves)
+        out += fmt::format(
+            "{}The path lengths differ by {:.0f} cm: move the nearer mic back as far as the kit allows.",
+            out.empty() ? "" : " ", cm(r.pairs[pair].delay_ms));
+    return out;
+}
+
+double gain_db(const CheckResult& r, std::size_t pair) {
+    const auto& sum = r.sums[pair];
+    return std::max(sum.after.low_db - sum.now.low_db, sum.after.full_db - sum.now.full_db);
 }
 
 void add_fixes(const CheckResult& r, std::vector<Verdict>& out) {
+    std::vector<std::size_t> pairs;
     for (std::size_t p = 0; p < r.pairs.size(); ++p)
-        if (fix_for(r, p))
-            out.push_back({Weight::fix, pair_advice(r, p), close_source(r.pairs[p]),
-                           "kitfold check --apply writes it into the session."});
+        if (fix_for(r, p)) pairs.push_back(p);
+    std::stable_sort(pairs.begin(), pairs.end(),
+                     [&](std::size_t a, std::size_t b) { return gain_db(r, a) > gain_db(r, b); });
+    for (const auto p : pairs) {
+        Verdict v{Weight::fix, pair_advice(r, p), close_source(r, p),
+                  "kitfold check --apply writes it into the session."};
+        for (const auto& fix : r.fixes)
+            if (fix.pair == p) v.mics.push_back(fix.mic);
+        v.also = other_sums(r, p, v.mics), v.pair = p, v.at_the_kit = false;
+        out.push_back(v);
+    }
 }
 
 /// Two mics that take from each other whatever is set.
@@ -200,7 +281,8 @@ void add_losses(const CheckResult& r, std::vector<Verdict>& out) {
                              name(r, r.pairs[p].a), inside(name(r, r.pairs[p].b)),
                              drum_words(*r.pairs[p].drum), r.sums[p].after.low_db, r.sums[p].after.full_db),
                  "Move one of the two a hand's breadth and check again.",
-                 "Turn one of them down, or leave it out."});
+                 "Turn one of them down, or leave it out.",
+                 {r.pairs[p].a, r.pairs[p].b}});
 }
 
 void add_wiring(const CheckResult& r, std::vector<Verdict>& out) {
@@ -213,7 +295,9 @@ void add_wiring(const CheckResult& r, std::vector<Verdict>& out) {
                            fmt::format("Wiring: {} is upside down. When a drum is struck it moves against at "
                                        "least two other mics first.",
                                        inside(name(r, m))),
-                           help.source, help.software});
+                           help.source,
+                           help.software,
+                           {m}});
         }
     for (const auto& s : r.shifted)
         out.push_back(
@@ -222,7 +306,8 @@ void add_wiring(const CheckResult& r, std::vector<Verdict>& out) {
                          "explains.",
                          inside(name(r, s.mic)), std::abs(s.late_ms), s.late_ms > 0.0 ? "late" : "early"),
              "Look for a converter or a digital link that is behind the others.",
-             "Move the file to where the others start."});
+             "Move the file to where the others start.",
+             {s.mic}});
 }
 
 void add_gates(const CheckResult& r, std::vector<Verdict>& out) {
@@ -233,41 +318,62 @@ void add_gates(const CheckResult& r, std::vector<Verdict>& out) {
                  fmt::format("The gate of {} has the kit as its key, but the session knows nothing of "
                              "the bleed, so it hears its own mic alone.",
                              inside(name(r, g.proposal.mic))),
-                 "", "kitfold check --apply writes bleed and threshold into the session."});
+                 "",
+                 "kitfold check --apply writes bleed and threshold into the session.",
+                 {g.proposal.mic},
+                 {},
+                 {},
+                 false});
 }
 
 void add_image(const CheckResult& r, std::vector<Verdict>& out) {
     if (r.image.kind == dsp::PairKind::none) return;
+    std::vector<std::string> losses;
     for (const auto& row : r.image.rows)
         if (row.mono_loss_db > kMonoLossDb && row.confidence >= 0.5)
-            out.push_back({Weight::look,
-                           fmt::format("{} loses {:.1f} dB when the overheads are played in mono.",
-                                       capital(drum_words(row.drum)), row.mono_loss_db),
-                           "Bring the overheads closer together or at equal distance from that drum.",
-                           "Narrow them: overhead_width below 1."});
+            losses.push_back(fmt::format("{:.1f} dB of {}", row.mono_loss_db, drum_words(row.drum)));
+    if (losses.empty()) return;
+    out.push_back({Weight::look,
+                   "Played in mono, the overheads lose " + listed(losses) + ".",
+                   "Bring the overheads closer together, or to equal distances from what is lost.",
+                   "Narrow them: overhead_width below 1.",
+                   {r.image.left, r.image.right}});
+}
+
+bool not_heard(const CheckResult& r, std::size_t mic) {
+    const auto& faults = r.mics[mic].faults;
+    const bool absent = std::any_of(faults.begin(), faults.end(), [](const auto& f) {
+        return f.kind == FaultKind::silent || f.kind == FaultKind::rate;
+    });
+    return !absent && !dsp::is_heard(r.worth[mic]) && r.worth[mic].heard_raised_db; // none: muted
+}
+
+/// "Room at -14 dB: without it the loudness changes by 0.2 LU …; heard from about -9 dB up."
+std::string unheard_words(const CheckResult& r, std::size_t mic) {
+    const auto& w = r.worth[mic];
+    const double heard_db = r.names[mic].level_db + *w.heard_raised_db;
+    return fmt::format(
+        "{} at {}: without it the loudness changes by {:.1f} LU, no octave by more than {:.1f} dB and "
+        "its own loudest moments by {:.1f} dB; {}.",
+        name(r, mic), level(r.names[mic].level_db), std::abs(w.change_lu), std::abs(w.most_db),
+        std::abs(w.change_at_its_loudest_db),
+        heard_db <= kHighestLevelDb ? "heard from about " + level(heard_db) + " up"
+                                    : "not heard at any level a session can set");
 }
 
 void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
+    Verdict v;
+    std::vector<std::string> names;
     for (std::size_t m = 0; m < r.worth.size(); ++m) {
-        const auto& w = r.worth[m];
-        const bool absent = std::any_of(r.mics[m].faults.begin(), r.mics[m].faults.end(), [](const auto& f) {
-            return f.kind == FaultKind::silent || f.kind == FaultKind::rate;
-        });
-        if (absent || dsp::is_heard(w) || !w.heard_raised_db) continue; // none: muted
-        const double level_db = r.names[m].level_db, heard_db = level_db + *w.heard_raised_db;
-        out.push_back(
-            {Weight::look,
-             fmt::format("{} cannot be heard in the submix at {}: without it the loudness changes by "
-                         "{:.1f} LU, no octave by more than {:.1f} dB and its own loudest moments by "
-                         "{:.1f} dB.",
-                         name(r, m), level(level_db), std::abs(w.change_lu), std::abs(w.most_db),
-                         std::abs(w.change_at_its_loudest_db)),
-             "",
-             heard_db <= kHighestLevelDb
-                 ? fmt::format("From about {} up it would be; if that is not wanted, do without it.",
-                               level(heard_db))
-                 : "It would not be at any level a session can set: do without it."});
+        if (!not_heard(r, m)) continue;
+        names.push_back(names.empty() ? name(r, m) : inside(name(r, m)));
+        v.mics.push_back(m), v.also.push_back(unheard_words(r, m));
     }
+    if (names.empty()) return;
+    v.text = listed(names) + " cannot be heard in the submix at " +
+             (names.size() == 1 ? "its level." : "their levels.");
+    v.software = "Raise what is wanted (kitfold balance sets the levels of all), and do without the rest.";
+    out.push_back(v);
 }
 
 void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
@@ -279,14 +385,41 @@ void add_unjudged(const CheckResult& r, std::vector<Verdict>& out) {
         const auto a = r.names[r.pairs[p].a].role, b = r.names[r.pairs[p].b].role;
         const bool close = dsp::own_drum(a) && dsp::own_drum(b);
         if (!r.pairs[p].judged() && close && !r.hits.empty() && !fix_for(r, p))
-            out.push_back({Weight::look, pair_advice(r, p), "", ""});
+            out.push_back({Weight::look, pair_advice(r, p), "", "", {r.pairs[p].a, r.pairs[p].b}});
     }
+    std::vector<std::string> rings;
     for (const auto& ring : r.rings)
         if (!ring.result.decay.judged() && ring.result.partials.empty())
-            out.push_back({Weight::look,
-                           fmt::format("The ring of {} cannot be judged: no stroke rings out undisturbed.",
-                                       drum_words(ring.drum)),
-                           "Let it ring: two or three single strokes, nothing else playing.", ""});
+            rings.push_back(drum_words(ring.drum));
+    if (!rings.empty())
+        out.push_back({Weight::look,
+                       "The ring of " + listed(rings) + " cannot be judged: no stroke rings out undisturbed.",
+                       "Let it ring: two or three single strokes, nothing else playing.", ""});
+}
+
+/// Whether a finding is a fault that makes other figures of its mics worthless.
+bool spoils_the_rest(const CheckResult& r, const Verdict& v) {
+    const auto& faults = r.mics[v.mics.front()].faults;
+    return v.at_the_kit && std::any_of(faults.begin(), faults.end(), [](const auto& f) {
+               return rank(f.kind) == 0 || f.kind == FaultKind::low_level;
+           });
+}
+
+/// What is found on a mic that has to be mended first is a line of that.
+void fold_consequences(const CheckResult& r, std::vector<Verdict>& out) {
+    for (std::size_t i = out.size(); i-- > 0;) {
+        if (out[i].weight != Weight::look || out[i].mics.empty() || out[i].mics.size() > 2) continue;
+        const auto about = [&](std::size_t mic) {
+            return std::find(out[i].mics.begin(), out[i].mics.end(), mic) != out[i].mics.end();
+        };
+        const auto cause = std::find_if(out.begin(), out.end(), [&](const Verdict& v) {
+            return v.weight == Weight::fix && !v.mics.empty() && spoils_the_rest(r, v) &&
+                   std::any_of(v.mics.begin(), v.mics.end(), about);
+        });
+        if (cause == out.end()) continue;
+        cause->also.push_back(out[i].text);
+        out.erase(out.begin() + std::ptrdiff_t(i));
+    }
 }
 
 } // namespace
@@ -308,14 +441,9 @@ std::string bleed_left_open(const CheckResult& r) {
            ": it takes three strokes that stand out where the drum is loudest.";
 }
 
-std::string drum_words(Drum drum) {
-    constexpr std::array<const char*, dsp::kDrumCount> words{"the kick",      "the snare",
-                                                             "the rack tom",  "the second rack tom",
-                                                             "the floor tom", "the second floor tom",
-                                                             "the hi-hat",    "the ride",
-                                                             "the cymbals"};
-    return words[std::size_t(drum)];
-}
+std::string_view weight_name(Weight weight) noexcept { return weight == Weight::fix ? "fix" : "look"; }
+
+std::string drum_words(Drum drum) { return "the " + std::string(dsp::spoken_name(drum)); }
 
 std::string length_words(const CheckResult& r) {
     const auto length = place_in_take(r.seconds);
@@ -366,7 +494,8 @@ std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
                            f.seconds < 1.0 ? fmt::format("{:.1f} ms", 1'000.0 * f.seconds)
                                            : fmt::format("{:.1f} s", f.seconds));
     case FaultKind::silent:
-        return fmt::format("no drum in it, peak {:.0f} dBFS", f.level_db);
+        return f.level_db < -150.0 ? std::string("no signal at all")
+                                   : fmt::format("no drum in it, peak {:.0f} dBFS", f.level_db);
     case FaultKind::identical:
         return fmt::format("the same signal as {}", inside(name(r, *f.other)));
     case FaultKind::rate:
@@ -412,7 +541,7 @@ std::string pair_advice(const CheckResult& r, std::size_t pair) {
                            p.delay_ms > 0.0 ? "after" : "before", inside(a),
                            p.opposite ? " and upside down" : "");
     }
-    if (fix_for(r, pair)) return text + " " + action_words(r, pair);
+    if (fix_for(r, pair)) return action_words(r, pair) + " " + text;
     return r.sums[pair].strokes > 0 ? text + " " + leave_words(r.sums[pair]) : text;
 }
 
@@ -421,15 +550,58 @@ std::vector<Verdict> verdicts(const CheckResult& r) {
     add_faults(r, out);
     add_fixes(r, out);
     add_gates(r, out);
-    add_wiring(r, out);
     add_losses(r, out);
+    add_wiring(r, out);
     add_image(r, out);
     add_worth(r, out);
     add_unjudged(r, out);
-    bool whole = r.nothing_to_fix() && !r.hits.empty();
-    for (std::size_t p = 0; p < r.pairs.size(); ++p) whole = whole && !loses(r, p);
-    if (whole) out.insert(out.begin(), {Weight::good, "Nothing to fix: these mics work together.", "", ""});
+    fold_consequences(r, out);
     return out;
+}
+
+std::string headline(const CheckResult& r) {
+    if (r.names_exchanged())
+        return "Stop: two mics are under each other's name. Put that right first; every other figure waits "
+               "for it.";
+    std::size_t kit = 0, session = 0, look = 0;
+    for (const auto& v : verdicts(r)) ++(v.weight == Weight::look ? look : v.at_the_kit ? kit : session);
+    const auto more = look == 0 ? std::string(".") : fmt::format("; {} to look at.", look);
+    if (kit + session == 0) {
+        if (r.hits.empty()) return "Cannot be judged: no drum was found in this take.";
+        bool whole = true;
+        for (std::size_t p = 0; p < r.pairs.size(); ++p) whole = whole && !loses(r, p);
+        return (whole ? "Ready: nothing to fix, these mics work together"
+                      : "Nothing to fix, but two mics take from each other whatever is set") +
+               more;
+    }
+    const auto things = [](std::size_t n) { return n == 1 ? "1 thing" : fmt::format("{} things", n); };
+    std::string out = "Not ready: ";
+    if (kit > 0) out += things(kit) + " to fix at the kit";
+    if (session > 0)
+        out += (kit > 0 ? fmt::format(", {}", session) : things(session) + " to fix") +
+               (kit > 0 ? " that --apply writes" : ", which --apply writes");
+    return out + more;
+}
+
+MicWord mic_word(const CheckResult& r, std::size_t mic) {
+    std::vector<std::string> words;
+    for (const auto& f : r.mics[mic].faults) {
+        if (f.kind == FaultKind::polarity) continue;
+        auto word = std::string(dsp::fault_name(f.kind));
+        std::replace(word.begin(), word.end(), '_', ' ');
+        words.push_back(word);
+    }
+    if (const auto* fix = r.fix_of(mic)) {
+        if (fix->flips) words.emplace_back("flip");
+        if (fix->moves) words.push_back("delay by " + ms(fix->delay_ms - r.names[mic].delay_ms));
+    }
+    if (!words.empty()) return {Weight::fix, fmt::format("{}", fmt::join(words, ", "))};
+    if (std::any_of(r.mics[mic].faults.begin(), r.mics[mic].faults.end(),
+                    [](const auto& f) { return f.kind == FaultKind::polarity; }))
+        return {Weight::look, "upside down, but sums no better when turned"};
+    if (mic < r.worth.size() && not_heard(r, mic))
+        return {Weight::look, "not heard at " + level(r.names[mic].level_db)};
+    return {};
 }
 
 } // namespace kitfold::offline

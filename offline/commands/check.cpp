@@ -1,5 +1,6 @@
 #include "offline/check/check.h"
 #include "offline/balance/fix_and_balance.h"
+#include "offline/check/console.h"
 #include "offline/check/output.h"
 #include "offline/check/page.h"
 #include "offline/commands/commands.h"
@@ -10,6 +11,20 @@
 #include <nlohmann/json.hpp>
 
 namespace kitfold::offline {
+
+namespace {
+
+std::string text_of(const CheckOptions& options, const CheckResult& result, const Applied& applied) {
+    const auto telling = options.details ? Telling::details
+                         : options.quiet ? Telling::verdict
+                                         : Telling::summary;
+    auto out = check_text(result, telling, Ink::for_stdout());
+    if (!options.quiet && !applied.landing.empty())
+        out += "\n" + (options.details ? applied.balance + "\n" : applied.landing);
+    return out + applied.written;
+}
+
+} // namespace
 
 Exit check_command(const CheckOptions& options) {
     auto session = load_session(options.session);
@@ -26,12 +41,12 @@ Exit check_command(const CheckOptions& options) {
     }
     if (!options.report.empty())
         write_whole_file(options.report, sealed_page(check_report(result, session.title), Product::report));
-    const auto applied = options.apply ? fix_and_balance(session, result) : std::string();
+    const auto applied = options.apply ? fix_and_balance(session, result) : Applied{};
     const auto answer = options.apply || !options.report.empty() ? Answer::about_files : Answer::itself;
     if (options.json)
         print_json(check_json(result), answer);
     else
-        print(check_text(result) + applied, answer);
+        print(text_of(options, result, applied), answer);
     return result.nothing_to_fix() ? Exit::done : Exit::found;
 }
 

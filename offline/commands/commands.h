@@ -27,7 +27,7 @@ struct NewOptions {
 struct CheckOptions {
     std::string session, report; ///< report: empty for none
     RangeOptions range;
-    bool json = false, apply = false;
+    bool json = false, apply = false, details = false, quiet = false;
 };
 struct BounceOptions {
     std::string session, output, stems; ///< stems: empty for none

@@ -96,6 +96,10 @@ void add_check(CLI::App& app, Exit& exit) {
     command->add_flag("--apply", options->apply,
                       "Write polarity, delay, bleed, the thresholds of gates and the balance into the "
                       "session; the old file is kept");
+    auto* details =
+        command->add_flag("--details", options->details,
+                          "Print all that was found and every table: pairs, bleed, ring, image, gates");
+    command->add_flag("-q,--quiet", options->quiet, "Print the verdict alone, one line")->excludes(details);
     add_json_flag(*command, options->json);
     command->footer("Ends with 0 when there is nothing to fix, with 1 when there is.");
     command->callback([options, &exit] { exit = check_command(*options); });

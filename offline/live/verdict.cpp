@@ -1,5 +1,5 @@
 #include "offline/live/verdict.h"
-#include "offline/check/output.h"
+#include "offline/check/console.h"
 #include "offline/check/words.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/errors.h"
@@ -19,7 +19,7 @@ TakeVerdict judge(const std::filesystem::path& take) {
     const auto name = take.filename().string();
     try {
         const auto result = check(load_session(take));
-        write_whole_file(take / "check.txt", check_text(result));
+        write_whole_file(take / "check.txt", check_text(result, Telling::details));
         const auto all = verdicts(result);
         const auto first =
             std::find_if(all.begin(), all.end(), [](const auto& v) { return v.weight == Weight::fix; });

@@ -8,6 +8,7 @@
 #include <catch2/catch.hpp>
 #include <nlohmann/json.hpp>
 #include <numbers>
+#include <sstream>
 
 using namespace kitfold;
 using namespace kitfold::test;
@@ -148,16 +149,90 @@ TEST_CASE("check --apply stores the bleed and sets the gates there are, bounce h
     CHECK(double(Json::parse(bounce.out)["mics"][5]["gate_open_percent"]) < 25.0);
 }
 
-TEST_CASE("check's table fits 100 columns", "[check]") {
+TEST_CASE("what check prints fits 100 columns", "[check]") {
     const Folder folder;
     make_demo(folder.path(), 12.0);
-    const auto run = run_program({"check", folder.path().string()});
-    std::size_t start = 0;
-    for (auto end = run.out.find('\n'); end != std::string::npos;
-         start = end + 1, end = run.out.find('\n', start)) {
-        CAPTURE(run.out.substr(start, end - start));
-        CHECK(end - start <= 100);
+    for (const char* telling : {"--details", "--quiet", ""}) {
+        std::vector<std::string> arguments{"check", folder.path().string()};
+        if (*telling != '\0') arguments.emplace_back(telling);
+        const auto run = run_program(arguments);
+        std::size_t start = 0;
+        for (auto end = run.out.find('\n'); end != std::string::npos;
+             start = end + 1, end = run.out.find('\n', start)) {
+            CAPTURE(run.out.substr(start, end - start));
+            CHECK(end - start <= 100);
+        }
     }
+}
+
+namespace {
+
+std::vector<std::string> lines_of(const std::string& text) {
+    std::vector<std::string> out;
+    std::istringstream in(text);
+    for (std::string line; std::getline(in, line);) out.push_back(line);
+    return out;
+}
+
+std::ptrdiff_t count_starting(const std::vector<std::string>& lines, const std::string& start) {
+    return std::count_if(lines.begin(), lines.end(),
+                         [&](const auto& line) { return line.starts_with(start); });
+}
+
+} // namespace
+
+TEST_CASE("check begins with its verdict, tells five things to do and a line for each mic", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), 30.0); // in which a turned cable was laid
+    const auto json = checked(folder.path(), 1);
+    const auto verdict = json["verdict"].get<std::string>();
+    CHECK(verdict.starts_with("Not ready: "));
+    const auto fixes = std::count_if(json["findings"].begin(), json["findings"].end(),
+                                     [](const Json& f) { return f["weight"] == "fix"; });
+    CHECK(verdict.find(std::to_string(fixes) + " thing") != std::string::npos);
+
+    const auto quiet = run_program({"check", folder.path().string(), "--quiet"});
+    CHECK(quiet.out == verdict + "\n");
+    CHECK(quiet.exit_code == 1);
+
+    const auto plain = run_program({"check", folder.path().string()});
+    CHECK(plain.out.find('\033') == std::string::npos); // colour is for terminals
+    const auto lines = lines_of(plain.out);
+    CHECK(lines[0] == verdict);
+    const auto gap = std::find(lines.begin() + 3, lines.end(), "");
+    const std::vector<std::string> to_do(lines.begin(), gap), mics(gap + 1, lines.end());
+    CHECK(count_starting(to_do, "FIX ") + count_starting(to_do, "LOOK") <= 5);
+    CHECK(count_starting(to_do, "FIX ") == std::min<std::ptrdiff_t>(fixes, 5));
+    REQUIRE(mics.size() >= json["mics"].size());
+    for (const auto& fix : json["fixes"]) // what --apply writes stands in its mic's line
+        CHECK(count_starting(mics, "FIX  " + fix["mic"].get<std::string>()) == 1);
+    for (const auto& mic : json["mics"])
+        CHECK(count_starting(mics, "FIX  " + mic["name"].get<std::string>()) +
+                  count_starting(mics, "LOOK " + mic["name"].get<std::string>()) +
+                  count_starting(mics, "good " + mic["name"].get<std::string>()) ==
+              1);
+    const auto details = run_program({"check", folder.path().string(), "--details"});
+    CHECK(lines_of(details.out)[0] == verdict);
+    CHECK(details.out.find("Bleed, dB") != std::string::npos);
+    CHECK(plain.out.find("Bleed, dB") == std::string::npos);
+}
+
+TEST_CASE("a terminal gets colour, unless NO_COLOR is set", "[check]") {
+    if (std::system("command -v script >/dev/null 2>&1") != 0)
+        return; // of util-linux: a terminal to write to
+    const Folder folder;
+    make_demo(folder.path(), 8.0);
+    const auto typed = folder / "typed.txt";
+    const auto shown = [&](const std::string& environment) {
+        const auto command = environment + " script -qec '" KITFOLD_PROGRAM " check " +
+                             folder.path().string() + " --quiet' /dev/null >'" + typed.string() +
+                             "' 2>&1 </dev/null";
+        (void)std::system(command.c_str());
+        return bytes_of_file(typed);
+    };
+    CHECK(shown("TERM=xterm NO_COLOR=").find("\033[1m") != std::string::npos);
+    CHECK(shown("TERM=xterm NO_COLOR=1").find("\033[1m") == std::string::npos);
+    CHECK(shown("TERM=dumb NO_COLOR=").find("\033[1m") == std::string::npos);
 }
 
 TEST_CASE("takes that tell nothing get no made-up figure", "[check]") {
@@ -416,7 +491,7 @@ TEST_CASE("four mics are enough, sixteen are not too many", "[check]") {
         for (const auto& f : mic["faults"]) CHECK(f["kind"] == "polarity");
     for (const auto& row : check["image"]) // a figure, or an honest nothing
         CHECK(row["level_difference_db"].is_number() == (double(row["confidence"]) >= 0.5));
-    const auto table = run_program({"check", folder.path().string()});
+    const auto table = run_program({"check", folder.path().string(), "--details"});
     CHECK(table.out.find("Snare top / Overhead left") != std::string::npos);
 }
 

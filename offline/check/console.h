@@ -1,0 +1,18 @@
+#pragma once
+// A check on a terminal.
+#include "offline/check/check.h"
+#include "offline/util/ink.h"
+#include <string>
+
+namespace kitfold::offline {
+
+enum class Telling {
+    verdict, ///< its one line
+    summary, ///< the verdict, at most five things to do, a line for each mic
+    details, ///< the verdict, everything that was found, all tables
+};
+
+/// At most 100 columns wide; the same words with and without colour.
+std::string check_text(const CheckResult& result, Telling telling, const Ink& ink = {});
+
+} // namespace kitfold::offline
