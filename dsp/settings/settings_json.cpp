@@ -223,7 +223,7 @@ void write_pretty(const Json& json, std::size_t indent, std::size_t column, std:
 
 template <> std::string_view block_key<MicSettings>() noexcept { return "mic"; }
 template <> std::string_view block_key<OfflineSettings>() noexcept { return "bounce"; }
-template <> std::string_view block_key<KickSettings>() noexcept { return "kick"; }
+template <> std::string_view block_key<KickSettings>() noexcept { return "filters"; }
 template <> std::string_view block_key<GateSettings>() noexcept { return "gate"; }
 template <> std::string_view block_key<BusSettings>() noexcept { return "bus"; }
 template <> std::string_view block_key<SumSettings>() noexcept { return "sum"; }
@@ -232,6 +232,12 @@ template <> std::string_view block_key<RingBand>() noexcept { return "band"; }
 template <> std::string_view block_key<BalanceSettings>() noexcept { return "balance"; }
 template <> std::string_view block_key<OutputSettings>() noexcept { return "output"; }
 template <> std::string_view block_key<RoomSettings>() noexcept { return "room"; }
+
+FoundBlock find_block(const Json& object, std::string_view key, std::string_view earlier) {
+    for (const auto name : {key, earlier})
+        if (const auto at = object.find(name); !name.empty() && at != object.end()) return {name, &*at};
+    return {};
+}
 
 Json parse_json(std::string_view text) {
     if (text.size() > kJsonBytes)
@@ -359,8 +365,8 @@ template <class Settings> bool read_state_text(std::string_view text, Settings& 
     try {
         const auto json = parse_json(text);
         if (!json.is_object()) return false;
-        const auto block = json.find(block_key<Settings>());
-        if (block == json.end() || !block->is_object()) return false;
+        const auto block = find_block<Settings>(json).json;
+        if (block == nullptr || !block->is_object()) return false;
         read_leniently(*block, settings);
         return true;
     } catch (...) {

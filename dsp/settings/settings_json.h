@@ -30,10 +30,24 @@ public:
     using std::runtime_error::runtime_error;
 };
 
-/// The key under which a block stands in a session, a preset or a plug-in state: "kick", "gate", "damp",
+/// The key under which a block stands in a session, a preset or a plug-in state: "filters", "gate", "damp",
 /// "bus", "sum", "balance", "output", "room"; "mic" and "band" for the entries of the lists; "bounce" for
 /// what a mic has beside them.
 template <class Settings> std::string_view block_key() noexcept;
+
+/// The key that a block had in files of earlier builds, which are read for ever; empty where it is the same.
+template <class Settings> constexpr std::string_view earlier_block_key() noexcept { return {}; }
+template <> constexpr std::string_view earlier_block_key<KickSettings>() noexcept { return "kick"; }
+
+struct FoundBlock {
+    std::string_view key;
+    const Json* json = nullptr; ///< nullptr: the block is left out
+};
+/// A block of an object, under its key or else its earlier one.
+FoundBlock find_block(const Json& object, std::string_view key, std::string_view earlier);
+template <class Settings> FoundBlock find_block(const Json& object) {
+    return find_block(object, block_key<Settings>(), earlier_block_key<Settings>());
+}
 
 // ---- Strict: for files that a person writes ---------------------------------------------------------------
 

@@ -112,7 +112,7 @@ std::string mic_section(const Mic& mic, const MicFigures& figures, double second
     };
     block("Mix", settings_line(mic.mix));
     if (mic.bounce != dsp::OfflineSettings{}) block("Bounce", settings_line(mic.bounce));
-    if (mic.kick) block("Kick", settings_line(*mic.kick));
+    if (mic.filters) block("Filters", settings_line(*mic.filters));
     if (mic.gate) block("Gate", settings_line(*mic.gate));
     if (mic.damp) block("Damp", damp_line(*mic.damp));
     return out + "</table></section>\n";

@@ -32,7 +32,8 @@ struct KitReader::Impl {
     std::int64_t frames = 0, at = 0;
     bool digests = false;
 
-    Impl(const Session& session, const KitReaderOptions& options) : digests(options.digests) {
+    Impl(const Session& session, const KitReaderOptions& options)
+        : notices(session.notices), digests(options.digests) {
         open(session);
         choose_rate(options.rate_hz);
         line_up();

@@ -167,7 +167,7 @@ void dress(Mic& mic, const Session& kit, const Session& largest) {
     if (model == nullptr) return;
     mic.mix = model->mix;
     if (model->role != mic.role && place != nullptr) mic.mix.pan = place->mix.pan;
-    mic.kick = model->kick, mic.gate = model->gate, mic.damp = model->damp;
+    mic.filters = model->filters, mic.gate = model->gate, mic.damp = model->damp;
 }
 
 const Session& largest_kit(const std::vector<Preset>& presets) {
@@ -341,9 +341,9 @@ void dress_all(NewSession& out, const std::vector<float>& peaks, const std::vect
         mic.mix.role = mic.role;
         if (is_kick(mic.role) && kicks == 1)
             for (const auto& preset : presets)
-                if (const auto* kick = std::get_if<dsp::KickSettings>(&preset.content);
-                    kick != nullptr && preset.name == "kick_alone")
-                    mic.kick = *kick;
+                if (const auto* filters = std::get_if<dsp::KickSettings>(&preset.content);
+                    filters != nullptr && preset.name == "kick_alone")
+                    mic.filters = *filters;
         if (mic.gate) fit_gate(*mic.gate, peaks[i]);
     }
 }

@@ -15,8 +15,8 @@ using dsp::key_path;
 using dsp::SettingsError;
 using dsp::shown;
 
-constexpr std::string_view kKinds[] = {"kick", "gate",    "damp", "bus",
-                                       "sum",  "balance", "kit"}; // kits last: they name the others
+constexpr std::string_view kKinds[] = {"filters", "gate",    "damp", "bus",
+                                       "sum",     "balance", "kit"}; // kits last: they name the others
 constexpr std::string_view kTemplateKeys[] = {
     "kitfold_template", "title", "about", "mics", "sum", "bus", "output"};
 
@@ -35,22 +35,23 @@ void require_version(const Json& json, std::string_view key) {
 
 template <class Settings> Settings read_block(const Json& json) {
     const auto key = dsp::block_key<Settings>();
-    const std::string_view known[] = {"kitfold_preset", "title", "about", key};
+    const auto found = dsp::find_block<Settings>(json);
+    const std::string_view known[] = {"kitfold_preset", "title", "about",
+                                      found.json != nullptr ? found.key : key};
     dsp::check_keys(json, "", known);
     require_version(json, "kitfold_preset");
-    if (!json.contains(key))
+    if (found.json == nullptr)
         throw SettingsError(std::string(key) + " is missing; it is what the preset sets");
     Settings settings;
-    dsp::read_settings(json.at(std::string(key)), key, settings);
+    dsp::read_settings(*found.json, found.key, settings);
     return settings;
 }
 
 /// A block of a kit: an object, or the name of a preset of that block.
 template <class Settings> void read_named(const Json& parent, std::string_view at,
                                           const std::vector<Preset>& presets, std::optional<Settings>& out) {
-    const auto key = dsp::block_key<Settings>();
-    const auto found = parent.find(key);
-    if (found == parent.end()) return;
+    const auto [key, found] = dsp::find_block<Settings>(parent);
+    if (found == nullptr) return;
     Settings settings;
     if (found->is_string()) {
         const auto named = std::find_if(presets.begin(), presets.end(), [&](const Preset& preset) {
@@ -70,14 +71,14 @@ Mic read_mic(const Json& json, const std::string& at, const std::vector<Preset>&
     static const auto known = [] {
         const auto mix = dsp::keys<dsp::MicSettings>();
         std::vector<std::string_view> out(mix.begin(), mix.end());
-        out.insert(out.end(), {"kick", "gate", "damp"});
+        out.insert(out.end(), {"filters", "kick", "gate", "damp"});
         return out;
     }();
     dsp::check_keys(json, at, known);
     Mic mic;
     dsp::read_keys(json, at, mic.mix);
     mic.role = mic.mix.role;
-    read_named(json, at, presets, mic.kick);
+    read_named(json, at, presets, mic.filters);
     read_named(json, at, presets, mic.gate);
     read_named(json, at, presets, mic.damp);
     return mic;
@@ -100,7 +101,7 @@ Session read_kit(const Json& json, const std::vector<Preset>& presets) {
 }
 
 PresetContent read_content(const Json& json, std::string_view kind, const std::vector<Preset>& presets) {
-    if (kind == "kick") return read_block<dsp::KickSettings>(json);
+    if (kind == "filters") return read_block<dsp::KickSettings>(json);
     if (kind == "gate") return read_block<dsp::GateSettings>(json);
     if (kind == "damp") return read_block<dsp::DampSettings>(json);
     if (kind == "bus") return read_block<dsp::BusSettings>(json);
@@ -135,7 +136,7 @@ Json kit_json(const Session& kit) {
         Json entry = {{"role", std::string(dsp::token(mic.role))}};
         const auto mix = dsp::to_json(mic.mix);
         for (const auto& [key, value] : mix.items()) entry[key] = value;
-        if (mic.kick) entry["kick"] = dsp::to_json(*mic.kick);
+        if (mic.filters) entry["filters"] = dsp::to_json(*mic.filters);
         if (mic.gate) entry["gate"] = dsp::to_json(*mic.gate);
         if (mic.damp) entry["damp"] = dsp::to_json(*mic.damp);
         out["mics"].push_back(std::move(entry));
@@ -168,13 +169,17 @@ fs::path presets_folder() {
 
 std::vector<Preset> load_presets(const fs::path& folder) {
     std::vector<Preset> out;
-    for (const auto kind : kKinds)
-        for (const auto& path : json_files(folder / kind)) {
+    for (const auto kind : kKinds) {
+        auto files = json_files(folder / kind);
+        if (kind == "filters") // the folder's earlier name
+            for (auto& path : json_files(folder / "kick")) files.push_back(std::move(path));
+        for (const auto& path : files) {
             auto preset = read_preset(path, kind, out);
             if (std::any_of(out.begin(), out.end(), [&](const Preset& p) { return p.name == preset.name; }))
                 throw bad_input(path.string() + ": another preset has this name; give each its own");
             out.push_back(std::move(preset));
         }
+    }
     return out;
 }
 

@@ -1,11 +1,11 @@
 #pragma once
 // Factory presets: settings of one block that a drum engineer would start from, and templates of whole kits.
 // A preset is a JSON file <block>/<name>.json in the presets folder:
-//     {"kitfold_preset": 1, "title": "Kick out: thump", "about": "…", "kick": {…}}
+//     {"kitfold_preset": 1, "title": "Kick out: thump", "about": "…", "filters": {…}}
 // A kit is kit/<name>.json; a mic has a session's keys but no file, and its blocks are objects or names of
 // presets:
 //     {"kitfold_template": 1, "title": "…", "about": "…",
-//      "mics": [{"role": "kick_out", "level_db": -3, "kick": "kick_out_thump"}], "bus": "bus_gentle"}
+//      "mics": [{"role": "kick_out", "level_db": -3, "filters": "kick_out_thump"}], "bus": "bus_gentle"}
 #include "offline/session/session.h"
 #include "settings/settings_json.h"
 #include <filesystem>
@@ -22,7 +22,8 @@ using PresetContent = std::variant<dsp::KickSettings, dsp::GateSettings, dsp::Da
 
 struct Preset {
     std::string name;  ///< the file's name without .json; one of a kind over all blocks
-    std::string kind;  ///< the folder: "kick", "gate", "damp", "bus", "sum", "balance" or "kit"
+    std::string kind;  ///< the folder: "filters" (or "kick", as it was called), "gate", "damp", "bus", "sum",
+                       ///< "balance" or "kit"
     std::string title; ///< one line
     std::string about; ///< what it is for
     PresetContent content;

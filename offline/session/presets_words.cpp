@@ -22,7 +22,7 @@ std::string lines_of(const Session& kit) {
             return std::string();
         };
         out += fmt::format("  {:<16} {:>9}  pan {:<5} polarity {:<9}{}{}{}\n", shown("role"),
-                           shown("level_db"), shown("pan"), shown("polarity"), mic.kick ? " kick" : "",
+                           shown("level_db"), shown("pan"), shown("polarity"), mic.filters ? " filters" : "",
                            mic.gate ? " gate" : "", mic.damp ? " damp" : "");
     }
     return out;

@@ -31,7 +31,8 @@ std::vector<std::string_view> mic_keys() {
         if (key != "role") out.push_back(key);
     const auto offline = dsp::keys<dsp::OfflineSettings>();
     out.insert(out.end(), offline.begin(), offline.end());
-    for (const auto key : {"balanced_db", "balanced_pan", "kick", "gate", "damp"}) out.emplace_back(key);
+    for (const auto key : {"balanced_db", "balanced_pan", "filters", "kick", "gate", "damp"})
+        out.emplace_back(key);
     return out;
 }
 
@@ -82,11 +83,14 @@ int read_channel_number(const Json& mic, std::string_view at) {
 /// A block that may be left out. `null` is not a way to leave it out: the table says so in its own words.
 template <class Settings>
 void read_block(const Json& parent, std::string_view at, std::optional<Settings>& out) {
-    const auto key = dsp::block_key<Settings>();
-    const auto found = parent.find(key);
-    if (found == parent.end()) return;
+    const auto found = dsp::find_block<Settings>(parent);
+    if (found.json == nullptr) return;
+    const auto earlier = dsp::earlier_block_key<Settings>();
+    if (!earlier.empty() && found.key != earlier && parent.contains(earlier))
+        throw SettingsError(key_path(at, found.key) + " stands beside " + std::string(earlier) +
+                            ", the same block under its earlier name; keep one of the two");
     Settings settings;
-    dsp::read_settings(*found, key_path(at, key), settings);
+    dsp::read_settings(*found.json, key_path(at, found.key), settings);
     out = settings;
 }
 
@@ -144,7 +148,7 @@ Mic read_mic(const Json& json, const std::string& at) {
         refuse_reduction_without_drum(json, mic, at);
         mic.balanced_db = read_balanced(json, at, "balanced_db", "level_db", &dsp::MicSettings::level_db);
         mic.balanced_pan = read_balanced(json, at, "balanced_pan", "pan", &dsp::MicSettings::pan);
-        read_block(json, at, mic.kick);
+        read_block(json, at, mic.filters);
         read_block(json, at, mic.gate);
         read_block(json, at, mic.damp);
         if (mic.gate) refuse_side_chain(mic.gate->key, key_path(at, "gate.key"), "\"own\" or \"kit\"");
@@ -251,7 +255,7 @@ Json mic_json(const Mic& mic) {
         out.update(dsp::to_json(mic.bounce));
     write_balanced(out, "balanced_db", "level_db", &dsp::MicSettings::level_db, mic.balanced_db);
     write_balanced(out, "balanced_pan", "pan", &dsp::MicSettings::pan, mic.balanced_pan);
-    write_block(out, mic.kick);
+    write_block(out, mic.filters);
     write_block(out, mic.gate);
     write_block(out, mic.damp);
     return out;
@@ -269,6 +273,9 @@ Session read_session(const Json& json) {
         session.like = line_of_text(*like, "like", "the session whose sound was taken over");
     read_block(json, "", session.room);
     session.mics = read_mics(required(json, "", "mics", "the list of mics"));
+    if (const auto& mics = json.at("mics");
+        std::any_of(mics.begin(), mics.end(), [](const Json& mic) { return mic.contains("kick"); }))
+        session.notices.emplace_back("A mic's \"kick\" is called \"filters\" now; it was read as before.");
     read_block(json, "", session.sum);
     read_block(json, "", session.bus);
     if (session.bus) refuse_side_chain(session.bus->key, "bus.key", "\"own\"");

@@ -20,7 +20,7 @@ struct Mic {
     dsp::OfflineSettings bounce; ///< what plug-ins do not have
     /// The level and the pan that a balance wrote; others in `mix` are a person's.
     std::optional<double> balanced_db, balanced_pan;
-    std::optional<dsp::KickSettings> kick; ///< a block that is left out is bypassed exactly
+    std::optional<dsp::KickSettings> filters; ///< a block that is left out is bypassed exactly
     std::optional<dsp::GateSettings> gate;
     std::optional<dsp::DampSettings> damp;
 };
@@ -39,7 +39,8 @@ struct Session {
     dsp::OutputSettings output;
     /// As a mic's balanced_db: of the output level, and of the threshold of the bus.
     std::optional<double> balanced_output_db, balanced_threshold_db;
-    dsp::KitKeyTable bleed; ///< what gates with key "kit" know of the other mics; empty: nothing
+    std::vector<std::string> notices; ///< of what was read under an earlier name
+    dsp::KitKeyTable bleed;           ///< what gates with key "kit" know of the other mics; empty: nothing
 };
 
 /// NAME.json, but no backup of a session and no recall sheet.

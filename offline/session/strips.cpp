@@ -4,7 +4,7 @@ namespace kitfold::offline {
 
 dsp::MixSettings mix_settings(const Session& session) {
     dsp::MixSettings out;
-    for (const auto& mic : session.mics) out.strips.push_back({mic.mix, mic.kick, mic.gate, mic.damp});
+    for (const auto& mic : session.mics) out.strips.push_back({mic.mix, mic.filters, mic.gate, mic.damp});
     out.sum = session.sum, out.bus = session.bus, out.output_level_db = session.output.level_db;
     out.table = session.bleed;
     return out;

@@ -37,7 +37,7 @@ struct TakeFiles::Impl {
     std::vector<std::unique_ptr<Mic>> mics;
     std::vector<dsp::MicFile> files;
     std::vector<AudioInfo> infos;
-    std::vector<std::string> notices;
+    std::vector<std::string> notices = session.notices;
     std::mutex failure_mutex;
     std::exception_ptr failure;
 

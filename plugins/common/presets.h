@@ -7,7 +7,7 @@ namespace kitfold::plugins {
 
 struct FactoryPreset {
     std::string_view file; ///< without folder and ending
-    std::string_view json; ///< {"kitfold_preset": 1, "title": …, "about": …, "kick": {…}}
+    std::string_view json; ///< {"kitfold_preset": 1, "title": …, "about": …, "filters": {…}}
 };
 
 /// Presets of a plug-in by its name ("kick"), in the order of their files.

@@ -60,7 +60,7 @@ public:
     const juce::String getProgramName(int index) override;
     void changeProgramName(int, const juce::String&) override {} // factory presets keep their names
 
-    /// {"kitfold_state": 1, "program": "…", "kick": {…}}: the blocks are those of a session.
+    /// {"kitfold_state": 1, "program": "…", "filters": {…}}: the blocks are those of a session.
     void getStateInformation(juce::MemoryBlock& state) override;
     /// Takes what it knows of any version; what is missing takes its default. What is no state at all changes
     /// nothing.

@@ -13,8 +13,8 @@ protected:
         state[std::string(dsp::block_key<Settings>())] = dsp::to_json(to_settings<Settings>(values));
     }
     bool read_blocks(const dsp::Json& state, std::span<double> values) const override {
-        const auto block = state.find(dsp::block_key<Settings>());
-        if (block == state.end() || !block->is_object()) return false;
+        const auto block = dsp::find_block<Settings>(state).json;
+        if (block == nullptr || !block->is_object()) return false;
         auto settings = to_settings<Settings>(values);
         dsp::read_leniently(*block, settings);
         to_values(settings, values);

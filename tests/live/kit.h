@@ -42,7 +42,7 @@ inline offline::Session some_session(const std::filesystem::path& folder, std::s
         if (m % 3 == 1) mic.mix.delay_ms = 0.123;
         if (m % 2 == 0)
             mic.gate = dsp::GateSettings{.threshold_db = -12.0, .hold_ms = 5.0, .lookahead_ms = 1.0};
-        if (m % 3 == 0) mic.kick = dsp::KickSettings{};
+        if (m % 3 == 0) mic.filters = dsp::KickSettings{};
         if (m % 4 == 3) mic.damp = dsp::DampSettings{.amount = 0.7, .tail_db_per_s = 20.0, .band_count = 1};
     }
     session.bus = dsp::BusSettings{.threshold_db = -25.0};

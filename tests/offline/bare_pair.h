@@ -43,7 +43,7 @@ inline double low_energy(const std::vector<float>& x, const std::vector<double>&
 inline void bare_pair(const std::filesystem::path& folder, const std::string& a, const std::string& b) {
     auto session = nlohmann::ordered_json::parse(bytes_of_file(folder / "session.json"));
     for (auto& mic : session["mics"]) {
-        for (const char* block : {"kick", "gate", "damp"}) mic.erase(block);
+        for (const char* block : {"filters", "gate", "damp"}) mic.erase(block);
         mic["level_db"] = 0, mic["balanced_db"] = -1; // set by a person, so that the balance leaves it
         mic["pan"] = 0;
         mic["mute"] = mic["role"] != a && mic["role"] != b;

@@ -272,7 +272,7 @@ TEST_CASE("memory does not grow with the length", "[offline]") {
     for (int m = 0; m < 10; ++m) {
         const std::string name = "mic" + std::to_string(m);
         session["mics"].push_back({{"name", name}, {"file", name + ".wav"}, {"delay_ms", 0.3 * m}});
-        session["mics"].back()["kick"] = Json::object();
+        session["mics"].back()["filters"] = Json::object();
         session["mics"].back()["gate"] = {{"lookahead_ms", 2}};
     }
     session["bus"] = Json::object();

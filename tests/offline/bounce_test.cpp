@@ -69,7 +69,7 @@ BounceRequest busy(const Folder& folder, double bits) {
         mics.push_back(mic(name, name + ".wav", m - 1.0));
         mics.back().mix.delay_ms = 1.234 * m;
         mics.back().mix.level_db = -3.0 * m;
-        mics.back().kick.emplace();
+        mics.back().filters.emplace();
         mics.back().gate.emplace();
         mics.back().gate->lookahead_ms = 2.0 * m;
     }

@@ -71,10 +71,10 @@ TEST_CASE("settings follow the mics that are there", "[new]") {
     CHECK(right.channel == 2);
     const auto presets = load_presets(KITFOLD_SOURCE_DIR "/presets");
     const auto alone = std::get<dsp::KickSettings>(find_preset(presets, "kick_alone").content);
-    CHECK(mic_with(four, dsp::Role::kick_in).kick == alone);
+    CHECK(mic_with(four, dsp::Role::kick_in).filters == alone);
     write_mic(folder, "Kick Out.wav");
-    CHECK_FALSE(mic_with(proposed(folder), dsp::Role::kick_in).kick == alone);
-    CHECK_FALSE(mic_with(proposed(folder), dsp::Role::kick_out).kick == alone);
+    CHECK_FALSE(mic_with(proposed(folder), dsp::Role::kick_in).filters == alone);
+    CHECK_FALSE(mic_with(proposed(folder), dsp::Role::kick_out).filters == alone);
     CHECK(mic_with(proposed(folder), dsp::Role::kick_out).mix.role == dsp::Role::kick_out);
 }
 

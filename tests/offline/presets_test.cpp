@@ -49,7 +49,7 @@ TEST_CASE("every preset that ships loads, says what it is for and is in range", 
         CHECK(preset.about.find('\n') == std::string::npos);
         check_in_range(preset.content);
     }
-    for (const auto* kind : {"kick", "gate", "damp", "bus", "kit"}) CHECK(kinds.count(kind) == 1);
+    for (const auto* kind : {"filters", "gate", "damp", "bus", "kit"}) CHECK(kinds.count(kind) == 1);
     std::size_t files = 0;
     for (const auto& entry : std::filesystem::recursive_directory_iterator(kPresets))
         files += entry.is_regular_file() ? 1u : 0u;
@@ -87,37 +87,53 @@ TEST_CASE("the kits are drum kits as the trade sets them up", "[presets]") {
         }
 }
 
+TEST_CASE("presets and kits that call the filters \"kick\", as earlier builds did, still load", "[presets]") {
+    Folder folder;
+    for (const auto* kind : {"kick", "kit"}) std::filesystem::create_directory(folder / kind);
+    write_text(folder / "kick/mine.json",
+               R"({"kitfold_preset": 1, "title": "a", "about": "b", "kick": {"shelf_db": 5}})");
+    write_text(
+        folder / "kit/mine_too.json",
+        R"({"kitfold_template": 1, "title": "a", "about": "b", "mics": [{"role": "ride", "kick": "mine"}]})");
+    const auto presets = load_presets(folder.path());
+    CHECK(find_preset(presets, "mine").kind == "filters");
+    CHECK(to_json(find_preset(presets, "mine"))["filters"]["shelf_db"] == 5);
+    const auto& kit = std::get<Session>(find_preset(presets, "mine_too").content);
+    CHECK(kit.mics[0].filters->shelf_db == 5.0);
+}
+
 TEST_CASE("what is wrong in a preset is said with its file", "[presets]") {
     Folder folder;
-    for (const auto* kind : {"kick", "kit", "bus"}) std::filesystem::create_directory(folder / kind);
-    const auto file = folder / "kick/mine.json";
+    for (const auto* kind : {"filters", "kit", "bus"}) std::filesystem::create_directory(folder / kind);
+    const auto file = folder / "filters/mine.json";
     const auto kit = folder / "kit/mine_too.json";
-    write_text(file, R"({"kitfold_preset": 1, "title": "a", "about": "b", "kick": {"shelf_db": 20}})");
-    CHECK_THAT(refused(folder), Contains("kick/mine.json: kick.shelf_db is 20, but must be"));
+    write_text(file, R"({"kitfold_preset": 1, "title": "a", "about": "b", "filters": {"shelf_db": 20}})");
+    CHECK_THAT(refused(folder), Contains("filters/mine.json: filters.shelf_db is 20, but must be"));
     write_text(file, R"({"kitfold_preset": 1, "title": "a", "about": "b", "gate": {}})");
     CHECK_THAT(refused(folder), Contains("gate is not a known key"));
-    write_text(file, R"({"kitfold_preset": 2, "title": "a", "about": "b", "kick": {}})");
+    write_text(file, R"({"kitfold_preset": 2, "title": "a", "about": "b", "filters": {}})");
     CHECK_THAT(refused(folder), Contains("kitfold_preset must be there, and be 1"));
     write_text(file, R"({"kitfold_preset": 1, "title": "a", "about": "b"})");
-    CHECK_THAT(refused(folder), Contains("kick is missing"));
-    write_text(file, R"({"kitfold_preset": 1, "title": "a", "kick": {}})");
+    CHECK_THAT(refused(folder), Contains("filters is missing"));
+    write_text(file, R"({"kitfold_preset": 1, "title": "a", "filters": {}})");
     CHECK_THAT(refused(folder), Contains("about is missing"));
     write_text(file, "x");
     CHECK_THAT(refused(folder), Contains("not valid JSON at line 1, column 1"));
-    write_text(file, R"({"kitfold_preset": 1, "title": "a", "about": "b", "kick": {}})");
+    write_text(file, R"({"kitfold_preset": 1, "title": "a", "about": "b", "filters": {}})");
     CHECK(refused(folder) == "accepted");
     write_text(
         kit,
-        R"({"kitfold_template": 1, "title": "a", "about": "b", "mics": [{"role": "ride", "kick": "mien"}]})");
-    CHECK_THAT(refused(folder),
-               Contains("mics[0].kick is \"mien\", but must be an object or the name of a kick preset"));
+        R"({"kitfold_template": 1, "title": "a", "about": "b", "mics": [{"role": "ride", "filters": "mien"}]})");
+    CHECK_THAT(
+        refused(folder),
+        Contains("mics[0].filters is \"mien\", but must be an object or the name of a filters preset"));
     write_text(
         kit,
         R"({"kitfold_template": 1, "title": "a", "about": "b", "mics": [{"role": "ride", "gate": "mine"}]})");
     CHECK_THAT(refused(folder), Contains("mics[0].gate is \"mine\", but")); // a preset, but of another block
     write_text(
         kit,
-        R"({"kitfold_template": 1, "title": "a", "about": "b", "mics": [{"role": "ride", "kick": "mine"}]})");
+        R"({"kitfold_template": 1, "title": "a", "about": "b", "mics": [{"role": "ride", "filters": "mine"}]})");
     CHECK(refused(folder) == "accepted");
     write_text(folder / "bus/mine.json", R"({"kitfold_preset": 1, "title": "a", "about": "b", "bus": {}})");
     CHECK_THAT(refused(folder), Contains("another preset has this name"));
@@ -164,6 +180,6 @@ TEST_CASE("presets parameters shows every number with its range", "[offline]") {
     CHECK_THAT(shown.out, Catch::Matchers::Contains("a number from -12 to 18 (dB)"));
     CHECK_THAT(shown.out, Catch::Matchers::Contains("one of 0, -3, -4.5, -6"));
     CHECK_THAT(shown.out, Catch::Matchers::Contains("a number from 5 to 4000 (ms)"));
-    for (const char* block : {"mic", "kick", "gate", "damp", "band", "sum", "bus", "output", "room"})
+    for (const char* block : {"mic", "filters", "gate", "damp", "band", "sum", "bus", "output", "room"})
         CHECK_THAT(shown.out, Catch::Matchers::Contains("\n\"" + std::string(block) + "\"\n"));
 }

@@ -17,7 +17,7 @@ constexpr const char* kExample = R"({
   "mics": [
     { "name": "Kick out", "role": "kick_out", "file": "kick_out.wav", "channel": 1,
       "level_db": -3, "pan": 0, "polarity": "inverted", "delay_ms": 0.437, "mute": false,
-      "kick": {"high_pass_hz": 35, "high_pass_slope": 24, "shelf_hz": 80, "shelf_db": 6, "shelf_slope": 0.7,
+      "filters": {"high_pass_hz": 35, "high_pass_slope": 24, "shelf_hz": 80, "shelf_db": 6, "shelf_slope": 0.7,
                "box_hz": 400, "box_db": 0, "box_q": 1, "bleed_cut_hz": 20000, "bleed_cut_slope": 0, "level_db": 0},
       "gate": {"threshold_db": -30, "hysteresis_db": 4, "attack_ms": 0.5, "hold_ms": 60, "release_ms": 200,
                "range_db": "-inf", "lookahead_ms": 0, "key": "own", "key_high_pass_hz": 0, "key_low_pass_hz": 0},
@@ -70,14 +70,14 @@ TEST_CASE("a session reads as its format says", "[session]") {
     CHECK(kick.mix.level_db == -3.0);
     CHECK(kick.mix.polarity == dsp::Polarity::inverted);
     CHECK(kick.mix.delay_ms == 0.437);
-    REQUIRE((kick.kick && kick.gate && kick.damp));
+    REQUIRE((kick.filters && kick.gate && kick.damp));
     CHECK(kick.gate->range_db == dsp::kOffDb);
     CHECK(kick.damp->band_count == 1);
     CHECK(kick.damp->bands[0].ring_ms == 250.0);
     const auto& overhead = session.mics[1];
     CHECK(overhead.channel == 1);
     CHECK(overhead.mix.level_db == dsp::kOffDb);
-    CHECK_FALSE((overhead.kick || overhead.gate || overhead.damp));
+    CHECK_FALSE((overhead.filters || overhead.gate || overhead.damp));
     CHECK(audio_path(session, overhead) == session.path.parent_path() / "other place/oh.flac");
     CHECK(session.sum.pan_law_db == -4.5);
     REQUIRE(session.bus);

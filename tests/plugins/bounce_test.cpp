@@ -87,11 +87,11 @@ TEST_CASE("bounce: kick, gate, damp, sum and bus in a host give the samples of t
     const auto mics = bursts(4, kFrames);
     offline::Session session;
     session.mics.resize(4);
-    session.mics[0].kick = dsp::KickSettings{
+    session.mics[0].filters = dsp::KickSettings{
         .high_pass_hz = 41.3, .shelf_db = 7.7, .box_db = -6.2, .bleed_cut_hz = 6'400, .bleed_cut_slope = 12};
     session.mics[1].gate =
         dsp::GateSettings{.threshold_db = -24.5, .hold_ms = 11, .release_ms = 41, .range_db = -33.3};
-    session.mics[2].kick = dsp::KickSettings{.level_db = -3.1};
+    session.mics[2].filters = dsp::KickSettings{.level_db = -3.1};
     session.mics[2].gate =
         dsp::GateSettings{.threshold_db = -18, .range_db = dsp::kOffDb, .key_high_pass_hz = 90};
     session.mics[2].damp = dsp::DampSettings{.amount = 0.75,
@@ -108,9 +108,9 @@ TEST_CASE("bounce: kick, gate, damp, sum and bus in a host give the samples of t
     Channels strips;
     for (std::size_t m = 0; m < 4; ++m) {
         auto signal = mics[m];
-        if (session.mics[m].kick) {
+        if (session.mics[m].filters) {
             auto kick =
-                loaded(vst3_of("kick"), [&](auto& p) { set_state_text(p, block(*session.mics[m].kick)); });
+                loaded(vst3_of("kick"), [&](auto& p) { set_state_text(p, block(*session.mics[m].filters)); });
             signal = through(kick, signal);
         }
         if (session.mics[m].gate) {

@@ -116,7 +116,8 @@ TEST_CASE("plug-ins: what a control shows is the very number that is used", "[pl
 TEST_CASE("plug-ins: state is the JSON of a session's strip", "[plugins]") {
     auto p = ready("kick");
     set_state_text(
-        *p, R"({"name": "Kick out", "role": "kick_out", "kick": {"shelf_db": 7.123456789, "box_db": -3}})");
+        *p,
+        R"({"name": "Kick out", "role": "kick_out", "filters": {"shelf_db": 7.123456789, "box_db": -3}})");
     const auto s = settings_from<dsp::KickSettings>(p->settings().data());
     CHECK(s.shelf_db == 7.123456789);
     CHECK(s.box_db == -3.0);
@@ -153,7 +154,7 @@ TEST_CASE("plug-ins: newer, partial, wrong and broken states", "[plugins]") {
     set_state_text(*p, R"({"gate": {"threshold_db": 900, "attack_ms": "soon", "hold_ms": 100}})");
     CHECK(settings_from<dsp::GateSettings>(p->settings().data()) == dsp::GateSettings{.hold_ms = 100.0});
     const auto before = p->settings();
-    for (const char* text : {"", "{", "[]", "null", "12", "{}", R"({"kick": {"shelf_db": 1}})",
+    for (const char* text : {"", "{", "[]", "null", "12", "{}", R"({"filters": {"shelf_db": 1}})",
                              R"({"gate": 3})", R"({"gate": {"threshold_db": -10})", "\xff\xfe\x00 garbage"}) {
         set_state_text(*p, text);
         CAPTURE(text);
@@ -546,7 +547,8 @@ namespace {
 
 std::string everything_on(std::string_view plugin) {
     dsp::Json state;
-    if (plugin == "kick") state["kick"] = {{"box_db", -6}, {"bleed_cut_hz", 5000}, {"bleed_cut_slope", 24}};
+    if (plugin == "kick")
+        state["filters"] = {{"box_db", -6}, {"bleed_cut_hz", 5000}, {"bleed_cut_slope", 24}};
     if (plugin == "gate")
         state["gate"] = {
             {"key", "side_chain"}, {"lookahead_ms", 2}, {"key_high_pass_hz", 80}, {"key_low_pass_hz", 4000}};

@@ -30,7 +30,9 @@ TEST_CASE("plug-ins: a state of an earlier build loads, and is written as it was
         p->setStateInformation(text.data(), static_cast<int>(text.size()));
         juce::MemoryBlock state;
         p->getStateInformation(state);
-        CHECK(std::string(static_cast<const char*>(state.getData()), state.getSize()) == text);
+        auto expected = text; // the filters were called "kick"
+        if (plugin == "kick") expected.replace(expected.find("\"kick\":"), 7, "\"filters\":");
+        CHECK(std::string(static_cast<const char*>(state.getData()), state.getSize()) == expected);
     }
     // what stands in the files, read by eye
     const auto gate = loaded<dsp::GateSettings>("gate");

@@ -164,7 +164,7 @@ TEST_CASE("a plug-in state is read as far as it makes sense", "[settings]") {
     CHECK(gate.key == GateKey::kit);
     const auto before = gate;
     for (const auto* text :
-         {"", "{", "null", "[]", "{}", R"({"gate": 3})", R"({"kick": {}})", "\xff\xfe\x00x"})
+         {"", "{", "null", "[]", "{}", R"({"gate": 3})", R"({"filters": {}})", "\xff\xfe\x00x"})
         CHECK_FALSE(read_state_text(text, gate));
     CHECK(gate == before);
 
