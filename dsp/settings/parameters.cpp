@@ -199,9 +199,9 @@ constexpr Field<DampSettings> kDamp[] = {
      &DampSettings::high_db_per_s},
     {{"tail_db_per_s", "Tail", "dB/s", 0, 400, 0, linear, 0, "Extra decay of everything"},
      &DampSettings::tail_db_per_s},
-    {{"deadened", "Listen to", "", 0, 1, 1, choice, 0, "Switches between the drum as recorded and deadened",
-      kTails},
-     &DampSettings::deadened},
+    {{"heard", "Listen to", "", 0, 1, 1, choice, 0, "Which of the two is heard: as recorded, or deadened",
+      kTails, Special{}, "deadened"},
+     &DampSettings::heard},
 };
 
 constexpr Field<RingBand> kRingBand[] = {

@@ -33,7 +33,7 @@ struct Special {
 };
 
 struct Parameter {
-    std::string_view key;  ///< JSON key, plug-in parameter ID, struct member
+    std::string_view key;  ///< JSON key, plug-in parameter ID, struct member; see earlier_key
     std::string_view name; ///< on a control
     std::string_view unit; ///< "Hz", "dB", "ms", "dB/oct", "dB/s", "" …
     double min, max, fallback;
@@ -42,6 +42,7 @@ struct Parameter {
     std::string_view help;
     std::span<const Choice> choices{};
     Special special{};
+    std::string_view earlier_key{}; ///< in files of earlier builds; a plug-in's ID for ever. Empty: the same
 };
 
 /// A parameter and the member that holds it, a number or an enum. No allocation: the audio thread may ask.

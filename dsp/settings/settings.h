@@ -122,7 +122,7 @@ struct DampSettings {
         0.0; ///< 0 open (the input itself) .. 1 fully as set; below 0 opens up as far as noise allows
     double high_db_per_s = 0.0;
     double tail_db_per_s = 0.0;
-    double deadened = 1.0;      ///< 1 deadened, 0 open: the tail switch
+    double heard = 1.0;         ///< which of the two: 1 deadened, 0 open
     std::size_t band_count = 0; ///< bands[0..band_count)
     std::array<RingBand, kRingBands> bands{};
     bool operator==(const DampSettings&) const = default;

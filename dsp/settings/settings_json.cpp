@@ -301,7 +301,10 @@ void check_keys(const Json& json, std::string_view at, std::span<const std::stri
 template <class Settings> std::span<const std::string_view> keys() {
     static const auto all = [] {
         std::vector<std::string_view> out;
-        for (const auto& field : fields<Settings>()) out.push_back(field.parameter.key);
+        for (const auto& field : fields<Settings>()) {
+            out.push_back(field.parameter.key);
+            if (!field.parameter.earlier_key.empty()) out.push_back(field.parameter.earlier_key);
+        }
         if constexpr (has_bands<Settings>) out.push_back(kBands);
         return out;
     }();
@@ -324,8 +327,9 @@ template <class Settings> Json to_json(const Settings& settings) {
 template <class Settings> void read_keys(const Json& object, std::string_view at, Settings& settings) {
     auto read = settings;
     for (const auto& field : fields<Settings>())
-        if (const auto found = object.find(field.parameter.key); found != object.end())
-            field.put(read, read_value(field.parameter, key_path(at, field.parameter.key), *found));
+        if (const auto found = find_block(object, field.parameter.key, field.parameter.earlier_key);
+            found.json)
+            field.put(read, read_value(field.parameter, key_path(at, found.key), *found.json));
     if constexpr (has_bands<Settings>)
         if (const auto found = object.find(kBands); found != object.end())
             read_bands(*found, key_path(at, kBands), read);
@@ -341,8 +345,8 @@ template <class Settings> void read_leniently(const Json& object, Settings& sett
     try {
         if (!object.is_object()) return;
         for (const auto& field : fields<Settings>()) {
-            const auto found = object.find(field.parameter.key);
-            if (found == object.end()) continue;
+            const auto found = find_block(object, field.parameter.key, field.parameter.earlier_key).json;
+            if (found == nullptr) continue;
             try {
                 field.put(settings, read_value(field.parameter, {}, *found));
             } catch (const SettingsError&) { // keeps the present value

@@ -264,7 +264,7 @@ dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& hear
             "The noise floor allows opening up to an amount of {:.2f} only; {:.2f} was asked for.", r.amount,
             request.amount));
     }
-    settings.amount = r.amount, settings.deadened = 1.0;
+    settings.amount = r.amount, settings.heard = 1.0;
     return settings;
 }
 
@@ -496,9 +496,30 @@ void write_audition(const AuditionResult& r, const AuditionRequest& request) {
     folder.keep();
 }
 
+std::string audition_sentence(const AuditionResult& r) {
+    const ComparedRing *whole = nullptr, *ring = nullptr;
+    for (const auto& c : r.rings) {
+        if (!c.open_ms || !c.deadened_ms) continue;
+        if (c.hz == 0.0 && whole == nullptr) whole = &c;
+        if (c.hz > 0.0 && (ring == nullptr || *c.open_ms > *ring->open_ms)) ring = &c;
+    }
+    const auto times = [](const ComparedRing& c) {
+        return fmt::format("{:.0f} ms, deadened {:.0f} ms", *c.open_ms, *c.deadened_ms);
+    };
+    auto out = drum_words(r.drum);
+    out[0] = 'T';
+    if (whole != nullptr) out += " rings " + times(*whole);
+    if (ring != nullptr)
+        out +=
+            fmt::format("{} {:.0f} Hz {}", whole != nullptr ? "; at" : " rings at", ring->hz, times(*ring));
+    if (whole == nullptr && ring == nullptr) out += ": how long it rings cannot be told from these strokes";
+    return out + ".";
+}
+
 std::string audition_text(const AuditionResult& r, const fs::path& folder) {
-    auto out = fmt::format("{} ({}), {} hits{}\n", r.mic, drum_words(r.drum).substr(4), r.hits,
-                           r.damp ? fmt::format(", amount {:.2f}", r.amount) : " that match in both takes");
+    auto out = audition_sentence(r) + "\n";
+    out += fmt::format("{} ({}), {} hits{}\n", r.mic, drum_words(r.drum).substr(4), r.hits,
+                       r.damp ? fmt::format(", amount {:.2f}", r.amount) : " that match in both takes");
     out += "  T60           open       deadened\n";
     bool rough = false;
     for (const auto& ring : r.rings) {

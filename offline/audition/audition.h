@@ -68,6 +68,8 @@ AuditionResult audition(const AuditionRequest& request, const std::function<void
 /// which is made if it is not there. All or nothing. Throws Error: io_failed, bad_input.
 void write_audition(const AuditionResult& result, const AuditionRequest& request);
 
+/// "The snare rings 371 ms, deadened 167 ms; at 194 Hz 381 ms, deadened 171 ms."
+std::string audition_sentence(const AuditionResult& result);
 std::string audition_text(const AuditionResult& result, const std::filesystem::path& folder);
 dsp::Json audition_json(const AuditionResult& result, const std::filesystem::path& folder);
 

@@ -26,7 +26,7 @@ button{font:inherit;padding:.5rem .9rem;margin:.15rem;border:1px solid var(--sof
 button[aria-pressed=true]{background:var(--blue);color:var(--card);border-color:var(--blue)}
 label{margin-right:1rem}input[type=range]{width:14rem;vertical-align:middle}[hidden]{display:none!important}
 figcaption,.soft{color:var(--soft);font-size:.9rem}svg{display:block;width:100%;height:auto;overflow:visible}
-svg text{font:12px system-ui,sans-serif;fill:var(--soft)}@media (max-width:480px){svg text{font-size:20px}}.grid{stroke:var(--grid)}path{fill:none;stroke-width:2}
+svg text{font:12px system-ui,sans-serif;fill:var(--soft)}@media (max-width:480px){svg text{font-size:18px}}.grid{stroke:var(--grid)}path{fill:none;stroke-width:2}
 .open{stroke:var(--blue)}.deadened{stroke:var(--orange);stroke-dasharray:6 3}
 .key{display:inline-block;width:1.8rem;border-top:3px solid var(--blue);margin:0 .3rem .25rem .6rem}
 .key.b{border-top:3px dashed var(--orange)}table{border-collapse:collapse}td,th{padding:.2rem .8rem .2rem 0;text-align:right;
@@ -246,9 +246,9 @@ Points decay_points(const dsp::RingResult& ring) {
     return out;
 }
 
-/// A plot of both sides, 640 x 260, 0 to kLowestDb, with the ticks given; nothing where a side has no curve.
+/// A plot of both sides, 640 x 264, 0 to kLowestDb, with the ticks given; nothing where a side has no curve.
 std::string plot(const std::string& label, const Points& a, const Points& b,
-                 const std::vector<std::pair<double, std::string>>& ticks) {
+                 const std::vector<std::pair<double, std::string>>& ticks, const char* unit) {
     if (a.size() < 2 || b.size() < 2) return {};
     const double left = std::min(a.front().first, b.front().first),
                  right = std::max(a.back().first, b.back().first);
@@ -256,12 +256,13 @@ std::string plot(const std::string& label, const Points& a, const Points& b,
     const auto y = [&](double v) {
         return 230.0 - 220.0 * (1.0 - std::clamp(v, kLowestDb, 0.0) / kLowestDb);
     };
-    std::string out = "<svg viewBox=\"0 0 640 260\" role=\"img\" aria-label=\"" + label + "\">";
+    std::string out = "<svg viewBox=\"0 0 640 264\" role=\"img\" aria-label=\"" + label + "\">";
     for (double v = kLowestDb; v <= 0.0; v += 10.0)
         out += fmt::format(
             "<line class=\"grid\" x1=\"50\" x2=\"630\" y1=\"{0:.1f}\" y2=\"{0:.1f}\"/><text x=\"44\" "
-            "y=\"{1:.1f}\" text-anchor=\"end\">{2:.0f}</text>",
-            y(v), y(v) + 4.0, v);
+            "y=\"{1:.1f}\" text-anchor=\"end\">{2:.0f}{3}</text>",
+            y(v), y(v) + 4.0, v, v == 0.0 ? " dB" : "");
+    out += fmt::format("<text x=\"630\" y=\"262\" text-anchor=\"end\">{}</text>", unit);
     for (const auto& [at, words] : ticks)
         if (at >= left && at <= right)
             out +=
@@ -301,7 +302,7 @@ std::string spectra(const AuditionResult& r) {
         for (auto& p : points) p.second -= high;
         return points;
     };
-    return figure("spectra", "Spectra", plot("Third-octave spectra", relative(a), relative(b), ticks),
+    return figure("spectra", "Spectra", plot("Third-octave spectra", relative(a), relative(b), ticks, "Hz"),
                   "Third octaves of the drum's mic over all of it, dB re the highest, after level-matching.");
 }
 
@@ -313,7 +314,7 @@ std::string decays(const AuditionResult& r) {
         if (ms > 7.0 * step) step = wider;
     std::vector<std::pair<double, std::string>> ticks;
     for (int at = 0; at <= ms; at += step) ticks.emplace_back(at, fmt::format("{}", at));
-    return figure("decays", "Decay", plot("Decay curves", open, deadened, ticks),
+    return figure("decays", "Decay", plot("Decay curves", open, deadened, ticks, "ms"),
                   "Backward integral of the best undisturbed hit, dB over ms, until the noise floor.");
 }
 
@@ -356,8 +357,9 @@ std::string audition_page(const AuditionResult& r) {
     std::string out =
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" "
         "content=\"width=device-width\">\n<title>Open or deadened: " +
-        title + "</title>\n<style>" + kStyle + "</style>\n</head>\n<body>\n<h1>Open or deadened: " + title +
-        "</h1>\n";
+        title + "</title>\n<style>" + kStyle +
+        "</style>\n</head>\n<body>\n<p class=\"soft\">Open or deadened: " + title + "</p>\n<h1>" +
+        escaped(audition_sentence(r)) + "</h1>\n";
     out += fmt::format(
         "<p>{}, {} hits. {} Both are at the same loudness; the louder one was turned down, by {:.1f} dB "
         "(drum) and {:.1f} dB (kit).</p>\n",

@@ -1,5 +1,6 @@
 #include "offline/balance/fix_and_balance.h"
 #include "offline/balance/balance.h"
+#include "offline/balance/changes.h"
 #include "offline/balance/words.h"
 #include "offline/check/apply_fixes.h"
 #include "offline/util/errors.h"
@@ -49,20 +50,20 @@ std::optional<std::filesystem::path> balance_and_fix(const Session& checked, boo
 Applied fix_and_balance(const Session& session, const CheckResult& result) {
     Applied said;
     if (result.names_exchanged()) {
-        said.refused = true;
-        said.written = "Nothing was written: put the two mics right first, then check again\n";
+        said.written.line = "Nothing was written: put the two mics right first, then check again";
         return said;
     }
     auto backup = apply_fixes(session, result);
-    if (!session.like.empty())
+    if (!session.like.empty()) {
         said.landing = "Levels are those of " + session.like +
-                       " and stay; kitfold balance sets them for this take alone.\n",
+                       " and stay; kitfold balance sets them for this take alone.\n";
         said.balance = said.landing;
-    else if (const auto kept = balance_and_fix(session, backup.has_value(), said))
+    } else if (const auto kept = balance_and_fix(session, backup.has_value(), said))
         backup = kept;
-    said.written =
-        backup ? "Written into " + session.path.string() + "; the old file is " + backup->string() + "\n"
-               : session.path.string() + " needs no change\n";
+    said.written.line =
+        backup ? "Written into " + session.path.string() + "; the old file is " + backup->string()
+               : session.path.string() + " needs no change";
+    said.written.changes = changes_between(session, load_session(session.path));
     return said;
 }
 

@@ -1,6 +1,7 @@
 #pragma once
 // What `check --apply` does once it knows what is to be fixed.
 #include "offline/check/check.h"
+#include "offline/check/page.h"
 #include "offline/session/session.h"
 #include <string>
 
@@ -10,8 +11,8 @@ namespace kitfold::offline {
 struct Applied {
     std::string balance;  ///< the tables of the balance, or why there is none
     std::string landing;  ///< the balance in one line
-    std::string written;  ///< where it was written, in one line
-    bool refused = false; ///< nothing was written: two mics are under each other's name
+    Written written;      ///< where, and every setting that changed
+
 };
 
 /// Writes the fixes into the session's file, then the balance of what they leave; the old file is kept beside

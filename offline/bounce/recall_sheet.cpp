@@ -1,5 +1,4 @@
 #include "offline/bounce/recall_sheet.h"
-#include "offline/util/html.h"
 #include "offline/util/json_number.h"
 #include <cmath>
 #include <fmt/format.h>
@@ -19,36 +18,6 @@ std::string gate_text(const MicFigures& mic, double seconds) {
     if (!mic.gate_open_s) return "-";
     return fmt::format("{:.1f} s ({:.0f} %)", *mic.gate_open_s,
                        seconds > 0 ? 100.0 * *mic.gate_open_s / seconds : 0.0);
-}
-
-std::string format_text(const AudioFormat& format) {
-    return fmt::format("{}, {} Hz, stereo, {:.1f} s",
-                       format.bits == 32 ? std::string("32 bit float") : fmt::format("{} bit", format.bits),
-                       format.rate_hz, double(format.frames) / format.rate_hz);
-}
-
-/// What a person reads first: heading and value.
-std::vector<std::pair<std::string, std::string>> summary_lines(const BounceFigures& figures) {
-    const StereoFigures& stereo = figures.stereo;
-    std::vector<std::pair<std::string, std::string>> lines = {
-        {"Loudness",
-         fmt::format("{} integrated, range {:.1f} LU", db(stereo.loudness_lufs, "LUFS"), stereo.range_lu)},
-        {"Peak", fmt::format("{}, true peak {}", db(stereo.sample_peak_dbfs, "dBFS"),
-                             db(stereo.true_peak_dbtp, "dBTP"))},
-        {"Image", fmt::format("correlation {:.2f}, loss in mono {}", stereo.correlation,
-                              db(stereo.mono_loss_db, "dB"))}};
-    if (figures.bus)
-        lines.emplace_back("Bus",
-                           fmt::format("gain reduction {:.1f} dB at most, {:.1f} dB on average",
-                                       figures.bus->largest_reduction_db, figures.bus->mean_reduction_db));
-    return lines;
-}
-
-std::string range_text(const BounceRequest& request, const BounceFigures& figures) {
-    const double from_s = request.session.range.from_s;
-    return fmt::format(
-        "{} to {} of the recording, as if cut there first: filters, gates and bus begin in silence",
-        clock_text(from_s), clock_text(from_s + figures.seconds()));
 }
 
 Json mic_json(const Mic& mic, const MicFigures& figures, double seconds) {
@@ -72,62 +41,36 @@ Json mic_json(const Mic& mic, const MicFigures& figures, double seconds) {
     return out;
 }
 
-std::string row(std::string_view heading, std::string_view value) {
-    return fmt::format("<tr><th scope=\"row\">{}</th><td>{}</td></tr>\n", escaped(heading), escaped(value));
-}
-
-/// "High-pass 35.0 Hz, High-pass slope 24 dB/oct, …": a block as a line of its table.
-template <class Settings> std::string settings_line(const Settings& settings) {
-    std::string out;
-    for (const auto& field : dsp::fields<Settings>()) {
-        if (field.parameter.key == "role") continue;
-        out += fmt::format("{}{} <b>{}</b>", out.empty() ? "" : ", ", escaped(field.parameter.name),
-                           escaped(dsp::text(field.parameter, field.of(settings))));
-    }
-    return out;
-}
-
-std::string damp_line(const dsp::DampSettings& damp) {
-    std::string out = settings_line(damp);
-    for (std::size_t n = 0; n < damp.band_count; ++n)
-        out += fmt::format("<br>Band {}: {}", n + 1, settings_line(damp.bands[n]));
-    return out;
-}
-
-std::string mic_section(const Mic& mic, const MicFigures& figures, double seconds) {
-    const MicSource& source = figures.source;
-    std::string out = fmt::format("<section><h3>{}</h3>\n<table>\n", escaped(mic.name));
-    out += row("Role", dsp::token(mic.role));
-    out +=
-        row("File", fmt::format("{}, channel {}; {}, {} Hz, {:.1f} s", source.file.filename().string(),
-                                mic.channel, source.info.format, source.info.rate_hz, source.info.seconds()));
-    if (source.start_s > 0.0)
-        out += row("Starts", fmt::format("{:.3f} s after the earliest", source.start_s));
-    out += row("Digest (xxh128sum)", source.xxh128);
-    out += row("Peak", db(figures.peak_dbfs, "dBFS"));
-    if (figures.gate_open_s) out += row("Gate open", gate_text(figures, seconds));
-    if (!figures.stem.empty()) out += row("Stem", figures.stem.filename().string());
-    const auto block = [&](const char* name, const std::string& line) {
-        out += fmt::format("<tr><th scope=\"row\">{}</th><td>{}</td></tr>\n", name, line);
-    };
-    block("Mix", settings_line(mic.mix));
-    if (mic.bounce != dsp::OfflineSettings{}) block("Bounce", settings_line(mic.bounce));
-    if (mic.filters) block("Filters", settings_line(*mic.filters));
-    if (mic.gate) block("Gate", settings_line(*mic.gate));
-    if (mic.damp) block("Damp", damp_line(*mic.damp));
-    return out + "</table></section>\n";
-}
-
-constexpr const char* kStyle = R"(
-body { font: 11pt/1.4 sans-serif; color: #111; background: #fff; max-width: 60em; margin: 2em auto; padding: 0 1em; }
-h1 { font-size: 1.6em; margin-bottom: 0; } h2 { font-size: 1.2em; margin-top: 1.5em; } h3 { font-size: 1em; margin: 1em 0 0.2em; }
-table { border-collapse: collapse; width: 100%; } section { break-inside: avoid; }
-th, td { border-top: 1px solid #bbb; padding: 0.2em 0.5em; text-align: left; vertical-align: top; overflow-wrap: anywhere; }
-th { width: 7em; font-weight: normal; color: #444; } b { font-weight: 600; white-space: nowrap; }
-@media print { body { font-size: 9pt; margin: 0; max-width: none; } @page { margin: 15mm; } }
-)";
-
 } // namespace
+
+std::string format_text(const AudioFormat& format) {
+    return fmt::format("{}, {} Hz, stereo, {:.1f} s",
+                       format.bits == 32 ? std::string("32 bit float") : fmt::format("{} bit", format.bits),
+                       format.rate_hz, double(format.frames) / format.rate_hz);
+}
+
+std::vector<std::pair<std::string, std::string>> summary_lines(const BounceFigures& figures) {
+    const StereoFigures& stereo = figures.stereo;
+    std::vector<std::pair<std::string, std::string>> lines = {
+        {"Loudness",
+         fmt::format("{} integrated, range {:.1f} LU", db(stereo.loudness_lufs, "LUFS"), stereo.range_lu)},
+        {"Peak", fmt::format("{}, true peak {}", db(stereo.sample_peak_dbfs, "dBFS"),
+                             db(stereo.true_peak_dbtp, "dBTP"))},
+        {"Image", fmt::format("correlation {:.2f}, loss in mono {}", stereo.correlation,
+                              db(stereo.mono_loss_db, "dB"))}};
+    if (figures.bus)
+        lines.emplace_back("Bus",
+                           fmt::format("gain reduction {:.1f} dB at most, {:.1f} dB on average",
+                                       figures.bus->largest_reduction_db, figures.bus->mean_reduction_db));
+    return lines;
+}
+
+std::string range_text(const BounceRequest& request, const BounceFigures& figures) {
+    const double from_s = request.session.range.from_s;
+    return fmt::format(
+        "{} to {} of the recording, as if cut there first: filters, gates and bus begin in silence",
+        clock_text(from_s), clock_text(from_s + figures.seconds()));
+}
 
 Json bounce_json(const BounceRequest& request, const BounceFigures& figures) {
     const StereoFigures& stereo = figures.stereo;
@@ -191,36 +134,6 @@ std::string recall_json(const BounceRequest& request, const BounceFigures& figur
                 {"session", dsp::parse_json(to_json_text(request.session))},
                 {"figures", bounce_json(request, figures)}};
     return sealed(dsp::pretty(out), Product::recall);
-}
-
-std::string recall_page(const BounceRequest& request, const BounceFigures& figures, const std::string& date) {
-    const Session& session = request.session;
-    const std::string title = session.title.empty() ? request.output.stem().string() : session.title;
-    std::string out = fmt::format(
-        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" "
-        "content=\"width=device-width\">\n<title>Recall sheet: {}</title>\n<style>{}</style>\n</head>\n"
-        "<body>\n<h1>{}</h1>\n<p>Recall sheet, {}. Kitfold {}.</p>\n",
-        escaped(title), kStyle, escaped(title), escaped(date), KITFOLD_VERSION);
-    out += "<h2>Submix</h2>\n<table>\n";
-    out += row("File", request.output.filename().string() + "; " + format_text(figures.format));
-    out += row("Digest (xxh128sum)", figures.output_xxh128);
-    for (const auto& [heading, value] : summary_lines(figures)) out += row(heading, value);
-    for (const std::string& notice : figures.notices) out += row("Note", notice);
-    out += "</table>\n<h2>Sum, bus, output</h2>\n<table>\n";
-    const auto block = [&](const char* name, const std::string& line) {
-        out += fmt::format("<tr><th scope=\"row\">{}</th><td>{}</td></tr>\n", name, line);
-    };
-    block("Sum", settings_line(session.sum));
-    block("Bus", session.bus ? settings_line(*session.bus) : "none");
-    block("Output", settings_line(session.output));
-    block("Room", settings_line(session.room));
-    out += row("Session", session.path.string());
-    if (!session.range.whole()) out += row("Part", range_text(request, figures));
-    if (request.rate_hz) out += row("Converted to", fmt::format("{} Hz", *request.rate_hz));
-    out += "</table>\n<h2>Mics</h2>\n";
-    for (std::size_t m = 0; m < figures.mics.size(); ++m)
-        out += mic_section(session.mics[m], figures.mics[m], figures.seconds());
-    return out + "</body>\n</html>\n";
 }
 
 } // namespace kitfold::offline

@@ -162,7 +162,9 @@ void draw_overlays(const dsp::Take& take, CheckResult& r) {
     constexpr double kBefore_s = 0.003, kLength_s = 0.03, kStep_s = 0.00006;
     for (std::size_t p = 0; p < r.pairs.size(); ++p) {
         const auto& pair = r.pairs[p];
-        if (!shown_as_overlay(take.mics, pair) || !pair.drum) continue;
+        const bool has_fix =
+            std::any_of(r.fixes.begin(), r.fixes.end(), [=](const MicFix& f) { return f.pair == p; });
+        if (!pair.drum || (!has_fix && !shown_as_overlay(take.mics, pair))) continue;
         const auto* hit = typical_hit(r.hits, *pair.drum);
         if (hit == nullptr) continue;
         Overlay o{p, -1'000.0 * kBefore_s, 1'000.0 * kStep_s, {}, {}, {}, {}};

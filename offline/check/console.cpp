@@ -58,11 +58,11 @@ std::string mic_lines(const CheckResult& r, const Ink& ink) {
 
 } // namespace
 
-std::string check_text(const CheckResult& r, Telling telling, const Ink& ink) {
-    auto out = ink.strong(headline(r)) + '\n';
+std::string check_text(const CheckResult& r, Telling telling, const Ink& ink, bool applied) {
+    auto out = ink.strong(headline(r, applied)) + '\n';
     if (telling == Telling::verdict) return out;
     out += fmt::format("{} mics, {} at {:.0f} Hz\n\n", r.names.size(), length_words(r), r.rate_hz);
-    const auto all = verdicts(r);
+    const auto all = verdicts(r, applied);
     if (telling == Telling::details) {
         for (const auto& v : all) out += finding(v, ink);
         if (!all.empty()) out += '\n';

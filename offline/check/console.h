@@ -13,6 +13,7 @@ enum class Telling {
 };
 
 /// At most 100 columns wide; the same words with and without colour.
-std::string check_text(const CheckResult& result, Telling telling, const Ink& ink = {});
+/// @param applied --apply has written what it can
+std::string check_text(const CheckResult& result, Telling telling, const Ink& ink = {}, bool applied = false);
 
 } // namespace kitfold::offline

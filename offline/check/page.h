@@ -1,12 +1,25 @@
 #pragma once
+// A check as one page to look at.
 #include "offline/check/check.h"
 #include <string>
+#include <vector>
 
 namespace kitfold::offline {
 
-/// A check as one page to look at: HTML with inline SVG, no script, nothing loaded from anywhere, under 2 MB
-/// for any session (32 mics, hours). Every name in it is escaped. Light, dark and print; colours keep apart
-/// for all common kinds of colour vision and lines differ in dash as well.
-std::string check_report(const CheckResult& result, const std::string& title);
+/// One setting that --apply changed.
+struct Change {
+    std::string where, what, before, after; ///< "Kick in", "delay", "0.00 ms", "1.99 ms"
+};
+
+/// What --apply did, for the page that is written after it.
+struct Written {
+    std::string line; ///< "Written into …; the old file is …"; empty: nothing was applied
+    std::vector<Change> changes;
+};
+
+/// HTML with inline SVG, no script, nothing loaded from anywhere, under 2 MB for any session (32 mics,
+/// hours). Verdict and what to do first, then every figure. Every name in it is escaped. Light, dark and
+/// print; colours keep apart for all common kinds of colour vision and lines differ in dash as well.
+std::string check_report(const CheckResult& result, const std::string& title, const Written& written = {});
 
 } // namespace kitfold::offline

@@ -31,26 +31,41 @@ std::string line(double x1, double y1, double x2, double y2, const char* kind) {
                        x1, y1, x2, y2);
 }
 
-/// Seconds between ticks so that there are at most ten.
+/// Seconds between ticks so that there are at most six: they have to fit a telephone.
 double tick_step(double seconds) {
     for (const double step : {1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1'800.0})
-        if (seconds / step <= 10.0) return step;
+        if (seconds / step <= 6.0) return step;
     return 3'600.0;
 }
 
-/// @param from what the left end is called, s
-std::string time_axis(double from, double seconds, double left, double width, double top, double bottom) {
-    std::string out;
-    const double step = tick_step(seconds);
-    for (double t = 0.0; t <= seconds; t += step) {
-        const double x = left + width * t / seconds;
-        out += line(x, top, x, bottom, "grid") +
-               text(x, bottom + 16,
-                    fmt::format("{:.0f}:{:02.0f}", std::floor((from + t) / 60.0), std::fmod(from + t, 60.0)),
-                    "class=\"tick\" text-anchor=\"middle\"");
+/// Rows over the time of the take: a label, a strip that stretches with the page, a figure at its end.
+class TimeRows {
+public:
+    TimeRows(const CheckResult& r, double height) : from_s_(r.from_s), seconds_(r.seconds), height_(height) {}
+
+    [[nodiscard]] double x(double time_s) const { return kWidth * time_s / seconds_; }
+    void add(const std::string& label, const std::string& end, const std::string& what,
+             const std::string& body) {
+        rows_ += fmt::format("<b>{}</b><svg viewBox=\"0 0 {} {}\" preserveAspectRatio=\"none\" role=\"img\" "
+                             "aria-label=\"{}\">{}</svg><i>{}</i>",
+                             escaped(label), kWidth, height_, escaped(what), body, escaped(end));
     }
-    return out;
-}
+    /// With the time axis below.
+    [[nodiscard]] std::string whole() const {
+        std::string ticks;
+        for (double t = 0.0; t <= seconds_; t += tick_step(seconds_))
+            ticks += fmt::format("<span style=\"left:{:.2f}%\">{:.0f}:{:02.0f}</span>", 100.0 * t / seconds_,
+                                 std::floor((from_s_ + t) / 60.0), std::fmod(from_s_ + t, 60.0));
+        return "<div class=\"rows\">" + rows_ + "<b class=\"unit\">min:s</b><div class=\"times\">" + ticks +
+               "</div><i></i></div>";
+    }
+
+    static constexpr double kWidth = 1'000.0;
+
+private:
+    double from_s_, seconds_, height_;
+    std::string rows_;
+};
 
 std::string figure(const char* id, const std::string& title, const std::string& caption,
                    const std::string& body, bool wide = false) {
@@ -70,130 +85,146 @@ std::string polyline(const char* kind, const std::vector<std::pair<double, doubl
 
 std::string plot_take(const CheckResult& r) {
     if (r.hits.empty() || !(r.seconds > 0.0)) return {};
-    std::vector<Drum> drums;
-    for (std::size_t d = 0; d < dsp::kDrumCount; ++d)
-        if (std::any_of(r.hits.begin(), r.hits.end(), [=](const auto& h) { return h.drum == Drum(d); }))
-            drums.push_back(Drum(d));
-    constexpr double left = 130, width = 850, row = 30;
-    const double bottom = 8 + row * double(drums.size());
-    auto body = time_axis(r.from_s, r.seconds, left, width, 4, bottom);
-    for (std::size_t i = 0; i < drums.size(); ++i) {
+    TimeRows rows(r, 26);
+    std::size_t colour = 0;
+    for (std::size_t d = 0; d < dsp::kDrumCount; ++d) {
+        const auto drum = Drum(d);
         double loudest = -200.0;
         std::size_t count = 0;
         for (const auto& h : r.hits)
-            if (h.drum == drums[i]) loudest = std::max(loudest, h.strength_db), ++count;
-        const double base = 6 + row * double(i + 1);
+            if (h.drum == drum) loudest = std::max(loudest, h.strength_db), ++count;
+        if (count == 0) continue;
         const std::size_t every = count / kMostTicks + 1;
         std::string path;
         std::size_t n = 0;
         for (const auto& h : r.hits)
-            if (h.drum == drums[i] && n++ % every == 0)
-                path += fmt::format("M{:.1f} {:.0f}v-{:.1f}", left + width * h.time_s / r.seconds, base,
+            if (h.drum == drum && n++ % every == 0)
+                path += fmt::format("M{:.1f} 26v-{:.1f}", rows.x(h.time_s),
                                     std::max(3.0, 25.0 * (1.0 + (h.strength_db - loudest) / 40.0)));
-        body += fmt::format("<path class=\"hits h{}\" d=\"{}\"><title>{}: {} hits</title></path>", i % 4,
-                            path, short_name(drums[i]), count) +
-                line(left, base, left + width, base, "axis") +
-                text(left - 8, base - 7, short_name(drums[i]), "text-anchor=\"end\"") +
-                text(left + width + 8, base - 7, std::to_string(count), "class=\"tick\"");
-    }
-    return figure("plot-take", "The take",
-                  "Every hit that was found, taller when harder (40 dB from floor to top).",
-                  svg(1'050, int(bottom) + 26, "Hits by drum over time", body), true);
-}
-
-std::string plot_mics(const CheckResult& r) {
-    constexpr double left = 170, width = 850, row = 46;
-    const double bottom = 8 + row * double(r.mics.size());
-    std::string body =
-        r.seconds > 0.0 ? time_axis(r.from_s, r.seconds, left, width, 4, bottom) : std::string();
-    for (std::size_t m = 0; m < r.mics.size(); ++m) {
-        const auto& mic = r.mics[m];
-        const double base = 6 + row * double(m + 1);
-        auto path = fmt::format("M{:.0f} {:.1f}", left, base);
-        for (std::size_t c = 0; c < mic.strip.size(); ++c) {
-            const double db = mic.strip[c] > 1e-6f ? dsp::db_from_gain(double(mic.strip[c])) : -120.0;
-            path += fmt::format("L{:.1f} {:.1f}", left + width * double(c) / double(mic.strip.size()),
-                                base - 40.0 * std::clamp(1.0 + db / 80.0, 0.0, 1.0));
-        }
-        const double floor = base - 40.0 * std::clamp(1.0 + mic.levels.noise_floor_dbfs / 80.0, 0.0, 1.0);
-        body += fmt::format("<path class=\"level\" d=\"{}L{:.0f} {:.1f}Z\"><title>{}: peak {:.1f} dBFS, "
-                            "noise {:.0f} dBFS</title></path>",
-                            path, left + width, base, escaped(r.names[m].name), mic.levels.peak_dbfs,
-                            mic.levels.noise_floor_dbfs) +
-                line(left, floor, left + width, floor, "floor") +
-                line(left, base, left + width, base, "axis") +
-                text(left - 8, base - 22, r.names[m].name, "text-anchor=\"end\"") +
-                text(left - 8, base - 7, fmt::format("{:.1f} dBFS", mic.levels.peak_dbfs),
-                     "class=\"tick\" text-anchor=\"end\"");
-        double label = left + 6;
-        for (const auto& f : mic.faults) {
-            auto word = std::string(dsp::fault_name(f.kind));
-            std::replace(word.begin(), word.end(), '_', ' ');
-            const double x = f.at_s && r.seconds > 0.0 ? left + width * *f.at_s / r.seconds : label;
-            if (f.at_s) body += line(x, base - 42, x, base, "fault");
-            const bool at_end = x > left + width - 110;
-            body += fmt::format(
-                "<g class=\"fault\"><title>{}</title><text x=\"{:.1f}\" y=\"{:.1f}\"{}>\u25b2 {}</text></g>",
-                escaped(fault_detail(r, f)), at_end ? x - 4 : x + 4, base - 28,
-                at_end ? " text-anchor=\"end\"" : "", word);
-            if (!f.at_s) label += 22 + 8.0 * double(word.size());
-        }
+        rows.add(short_name(drum), std::to_string(count), fmt::format("{}: {} hits", short_name(drum), count),
+                 fmt::format("<path class=\"hits h{}\" d=\"{}\"/>", colour++ % 4, path));
     }
     return figure(
-        "plot-mics", "The mics",
-        "Peak level over the take, 0 dBFS at the top of each strip and -80 dBFS at its foot; the dotted "
-        "line is the noise floor.",
-        svg(1'050, int(bottom) + 26, "Level of each mic over time with its faults", body), true);
+        "plot-take", "The take",
+        "Every hit that was found and their number; the full height is the drum's loudest, the foot 40 dB "
+        "less.",
+        rows.whole(), true);
 }
 
 namespace {
 
-std::string wave_panel(const Overlay& o, const std::vector<float>& a, const std::vector<float>& b, double x,
+/// Loudness of a mic over the take as a band in four shades: a run of one shade is one stroke.
+std::string level_band(const CheckedMic& mic) {
+    constexpr std::array<double, 4> kFrom_dbfs{-60.0, -40.0, -20.0, -6.0};
+    std::array<std::string, 4> shades;
+    const double step = TimeRows::kWidth / double(mic.strip.size());
+    const auto shade_of = [&](std::size_t c) {
+        const double db = mic.strip[c] > 1e-6f ? dsp::db_from_gain(double(mic.strip[c])) : -120.0;
+        return std::count_if(kFrom_dbfs.begin(), kFrom_dbfs.end(), [db](double from) { return db >= from; });
+    };
+    for (std::size_t c = 0; c < mic.strip.size();) {
+        const auto shade = shade_of(c);
+        auto end = c + 1;
+        while (end < mic.strip.size() && shade_of(end) == shade) ++end;
+        if (shade > 0)
+            shades[std::size_t(shade - 1)] +=
+                fmt::format("M{:.1f} 9h{:.1f}", step * double(c), step * double(end - c));
+        c = end;
+    }
+    std::string out;
+    for (std::size_t k = 0; k < shades.size(); ++k)
+        if (!shades[k].empty()) out += fmt::format("<path class=\"shade s{}\" d=\"{}\"/>", k + 1, shades[k]);
+    return out;
+}
+
+} // namespace
+
+std::string plot_mics(const CheckResult& r) {
+    if (!(r.seconds > 0.0)) return {};
+    TimeRows rows(r, 18);
+    for (std::size_t m = 0; m < r.mics.size(); ++m) {
+        const auto& mic = r.mics[m];
+        auto body = level_band(mic);
+        std::string faults;
+        for (const auto& f : mic.faults) {
+            if (f.at_s) body += line(rows.x(*f.at_s), 0, rows.x(*f.at_s), 18, "fault");
+            auto word = std::string(dsp::fault_name(f.kind));
+            std::replace(word.begin(), word.end(), '_', ' ');
+            faults += (faults.empty() ? "" : ", ") + word;
+        }
+        const auto peak = mic.levels.peak_dbfs > -150.0 ? fmt::format("{:.1f}", mic.levels.peak_dbfs) : "-";
+        rows.add(r.names[m].name + (faults.empty() ? "" : " \u25b2 " + faults), peak,
+                 fmt::format("{}: peak {} dBFS, noise {:.0f} dBFS", r.names[m].name, peak,
+                             mic.levels.noise_floor_dbfs),
+                 body);
+    }
+    return figure(
+        "plot-mics", "The mics",
+        "How loud each mic is over the take, in dBFS: <span class=\"shades\"><span class=\"s1\">-60</span>"
+        "<span class=\"s2\">-40</span><span class=\"s3\">-20</span><span class=\"s4\">-6</span></span> and "
+        "above; at the right the peak. A red line: where a fault is heard first.",
+        rows.whole(), true);
+}
+
+namespace {
+
+std::string wave_panel(const Overlay& o, const std::vector<float>& a, const std::vector<float>& b,
                        const std::string& title) {
-    constexpr double width = 235, middle = 92, half = 62;
+    constexpr double left = 24, width = 230, middle = 76, half = 52;
     const double end_ms = o.start_ms + o.step_ms * double(a.size());
-    const auto at = [&](double ms) { return x + width * (ms - o.start_ms) / (end_ms - o.start_ms); };
-    std::string out = text(x, 18, title, "class=\"head\"") + line(x, middle, x + width, middle, "axis");
-    for (double t = 0.0; t < end_ms; t += 5.0)
+    const auto at = [&](double ms) { return left + width * (ms - o.start_ms) / (end_ms - o.start_ms); };
+    std::string out =
+        text(left, 14, title, "class=\"head\"") + line(left, middle, left + width, middle, "axis");
+    for (const double level : {-1.0, 0.0, 1.0})
+        out += text(left - 4, middle - half * level + 4, fmt::format("{:.0f}", level),
+                    "class=\"tick\" text-anchor=\"end\"");
+    for (double t = 0.0; t < end_ms; t += 10.0)
         out += line(at(t), middle - half, at(t), middle + half, "grid") +
-               text(at(t), middle + half + 16, fmt::format("{:.0f}", t),
+               text(at(t), middle + half + 16, fmt::format("{:.0f}{}", t, t + 10.0 < end_ms ? "" : " ms"),
                     "class=\"tick\" text-anchor=\"middle\"");
     for (const auto* wave : {&a, &b}) {
         std::vector<std::pair<double, double>> points;
         for (std::size_t n = 0; n < wave->size(); ++n)
-            points.emplace_back(x + width * double(n) / double(wave->size()),
+            points.emplace_back(left + width * double(n) / double(wave->size()),
                                 middle - half * double((*wave)[n]));
         out += polyline(wave == &a ? "wave first" : "wave second", points);
     }
-    return out;
+    return svg(260, 148, title, out);
 }
 
 std::string open_pairs(const CheckResult& r) {
     std::string out;
-    for (std::size_t p = 0; p < r.pairs.size(); ++p)
-        if (!r.pairs[p].judged()) out += "<li>" + escaped(pair_advice(r, p)) + "</li>";
+    for (const auto& p : r.pairs)
+        if (!p.judged())
+            out += "<li>" + escaped(r.names[p.a].name + " and " + r.names[p.b].name + ": " + p.why_not) +
+                   "</li>";
     return out.empty() ? out : "<p>Left open, rather than a guess:</p><ul>" + out + "</ul>";
 }
 
 } // namespace
 
+std::string before_and_after(const CheckResult& r, std::size_t pair) {
+    const auto o =
+        std::find_if(r.overlays.begin(), r.overlays.end(), [=](const auto& x) { return x.pair == pair; });
+    if (o == r.overlays.end()) return {};
+    const auto& p = r.pairs[pair];
+    const bool same = o->a == o->a_fixed && o->b == o->b_fixed; // no fix moves either
+    return "<p class=\"keys\"><span class=\"key first\"></span>" + escaped(r.names[p.a].name) +
+           " <span class=\"key second\"></span>" + escaped(r.names[p.b].name) + "</p><div class=\"panels\">" +
+           wave_panel(*o, o->a, o->b, same ? "as it is" : "before") +
+           (same ? std::string() : wave_panel(*o, o->a_fixed, o->b_fixed, "after")) + "</div>";
+}
+
 std::string plot_pairs(const CheckResult& r) {
     const auto left_open = open_pairs(r);
-    if (r.overlays.empty() && left_open.empty()) return {};
     std::string body;
-    for (const auto& o : r.overlays) {
-        const auto& p = r.pairs[o.pair];
-        const auto names = "<span class=\"key first\"></span>" + escaped(r.names[p.a].name) +
-                           " <span class=\"key second\"></span>" + escaped(r.names[p.b].name);
-        body += "<p class=\"keys\">" + names + "</p>" +
-                svg(520, 176, r.names[p.a].name + " and " + r.names[p.b].name + " before and after the fix",
-                    wave_panel(o, o.a, o.b, 8, "as it is") +
-                        wave_panel(o, o.a_fixed, o.b_fixed, 275, "after the fix")) +
-                "<p>" + escaped(pair_advice(r, o.pair)) + "</p>";
-    }
-    body += left_open;
+    for (const auto& o : r.overlays)
+        if (!fix_for(r, o.pair)) // shown with the fix
+            body += before_and_after(r, o.pair) + "<p>" + escaped(pair_advice(r, o.pair)) + "</p>";
+    if (body.empty() && left_open.empty()) return {};
     return figure("plot-pairs", "Mics that share a drum",
-                  "One typical hit, each mic drawn at its own height; milliseconds from the hit.", body);
+                  "One typical hit, each mic drawn at its own height (its peak is 1), over ms from the hit.",
+                  body + left_open);
 }
 
 std::string plot_bleed(const CheckResult& r) {
@@ -230,13 +261,17 @@ std::string plot_bleed(const CheckResult& r) {
 
 namespace {
 
-std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
-    constexpr double width = 215, height = 120;
+/// Nothing where there is nothing to draw: the list says why.
+std::string ring_panel(const dsp::DrumRing& ring) {
+    constexpr double x = 36, y = 24, width = 210, height = 120;
     const auto& result = ring.result;
     double longest = 200.0;
     for (const auto& p : result.partials)
         if (p.judged) longest = std::max(longest, p.ring_ms);
     if (result.decay.judged()) longest = std::max(longest, result.decay.ring_ms);
+    const bool partials = std::any_of(result.partials.begin(), result.partials.end(),
+                                      [](const auto& p) { return p.level_db >= -25.0 && p.judged; });
+    if (result.curve_db.size() < 3 && !partials) return {};
     const double scale_ms = std::ceil(longest * 1.05 / 200.0) * 200.0;
     const auto px = [&](double ms) { return x + width * ms / scale_ms; };
     const auto py = [&](double db) { return y + height * std::clamp(-db / 60.0, 0.0, 1.0); };
@@ -248,10 +283,11 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
              "class=\"head\"");
     for (const double db : {0.0, -20.0, -40.0, -60.0})
         out += line(x, py(db), x + width, py(db), "grid") +
-               text(x - 4, py(db) + 4, fmt::format("{:.0f}", db), "class=\"tick\" text-anchor=\"end\"");
+               text(x - 4, py(db) + 4, fmt::format("{:.0f}{}", db, db == 0.0 ? " dB" : ""),
+                    "class=\"tick\" text-anchor=\"end\"");
     for (const double ms : {0.0, scale_ms / 2.0, scale_ms})
-        out +=
-            text(px(ms), y + height + 16, fmt::format("{:.0f}", ms), "class=\"tick\" text-anchor=\"middle\"");
+        out += text(px(ms), y + height + 16, fmt::format("{:.0f}{}", ms, ms == scale_ms ? " ms" : ""),
+                    "class=\"tick\" text-anchor=\"middle\"");
     for (const auto& p : result.partials) {
         if (p.level_db < -25.0 || !p.judged) continue;
         const double end_ms = p.ring_ms * (60.0 + p.level_db) / 60.0;
@@ -262,7 +298,7 @@ std::string ring_panel(const dsp::DrumRing& ring, double x, double y) {
     for (std::size_t n = 0; n < result.curve_db.size() && result.curve_db[n] > -60.0; n += 2)
         points.emplace_back(px(double(n) * dsp::kCurveStepMs), py(result.curve_db[n]));
     if (points.size() > 1) out += polyline("decay", points);
-    return out;
+    return svg(260, 164, "Decay of the " + short_name(ring.drum), out);
 }
 
 std::string partials_list(const dsp::DrumRing& ring) {
@@ -280,7 +316,7 @@ std::string plot_ring(const CheckResult& r) {
     if (r.rings.empty()) return {};
     std::string body, list;
     for (std::size_t i = 0; i < r.rings.size(); ++i) {
-        body += ring_panel(r.rings[i], 34 + 260.0 * double(i % 2), 34 + 180.0 * double(i / 2));
+        body += ring_panel(r.rings[i]);
         const auto partials = partials_list(r.rings[i]);
         const auto& decay = r.rings[i].result.decay;
         list += "<li>" + short_name(r.rings[i].drum) + ": " +
@@ -294,9 +330,10 @@ std::string plot_ring(const CheckResult& r) {
         "plot-ring", "Ring",
         "dB over ms: the drum as a whole (thick) and its partials (thin), each drawn on to -60 dB. What "
         "cannot "
-        "be judged is heard, but the next stroke or noise comes too soon, or the strokes do not agree.",
-        svg(520, int(180 * ((r.rings.size() + 1) / 2)) + 4, "Decay of each drum with its partials", body) +
-            "<ul>" + list + "</ul>");
+        "be judged is heard, but the next stroke or noise comes too soon, or the strokes do not agree: two "
+        "or three "
+        "single strokes left to ring out would show it.",
+        (body.empty() ? body : "<div class=\"panels\">" + body + "</div>") + "<ul>" + list + "</ul>");
 }
 
 namespace {
@@ -369,6 +406,15 @@ std::string plan_drums(std::vector<dsp::ImageRow> rows) {
 
 std::string plot_image(const CheckResult& r) {
     if (r.image.kind == dsp::PairKind::none || r.image.rows.empty()) return {};
+    constexpr std::array<const char*, 4> kinds{"", "a coincident pair", "a near-coincident pair",
+                                               "a spaced pair"};
+    const auto behaviour = fmt::format("They behave as {}; the whole kit loses {:.1f} dB in mono.",
+                                       kinds[std::size_t(r.image.kind)], r.image.mono_loss_db);
+    if (std::none_of(r.image.rows.begin(), r.image.rows.end(), [](const auto& row) { return row.judged(); }))
+        return figure("plot-image", "Image",
+                      "Where the overheads put each drum cannot be judged: too few strokes stand alone. " +
+                          behaviour,
+                      {});
     const auto speaker = [&](double side, const char* name) {
         const double x = kPlanX + side * kPlanRadius * std::numbers::sqrt2 / 2.0,
                      y = kPlanY - kPlanRadius * std::numbers::sqrt2 / 2.0;
@@ -383,14 +429,11 @@ std::string plot_image(const CheckResult& r) {
                     kPlanX - kPlanRadius, kPlanY, kPlanRadius, kPlanRadius, kPlanX + kPlanRadius, kPlanY) +
         fmt::format("<circle class=\"listener\" cx=\"{}\" cy=\"{}\" r=\"9\"/>", kPlanX, kPlanY) +
         text(kPlanX, kPlanY + 26, "you", "text-anchor=\"middle\" class=\"tick\"") + plan_drums(r.image.rows);
-    constexpr std::array<const char*, 4> kinds{"", "a coincident pair", "a near-coincident pair",
-                                               "a spaced pair"};
     return figure(
         "plot-image", "Image",
-        fmt::format("Where the overheads put each drum between two speakers, from above; how far away "
-                    "it is drawn means nothing. They behave as {}; the whole kit loses {:.1f} dB in "
-                    "mono.",
-                    kinds[std::size_t(r.image.kind)], r.image.mono_loss_db),
+        "Where the overheads put each drum between two speakers, from above; how far away it is drawn means "
+        "nothing. " +
+            behaviour,
         svg(int(kPlanWidth), int(kPlanHeight), "Plan view of the kit between the speakers", body));
 }
 
@@ -460,8 +503,9 @@ std::string plot_gates(const CheckResult& r) {
     std::string body, list;
     for (const double db : {-80.0, -60.0, -40.0, -20.0, 0.0}) {
         const double x = left + width * (1.0 + db / 80.0);
-        body += line(x, 10, x, bottom, "grid") +
-                text(x, bottom + 16, fmt::format("{:.0f}", db), "class=\"tick\" text-anchor=\"middle\"");
+        body += line(x, 10, x, bottom, "grid") + text(x, bottom + 16,
+                                                      fmt::format("{:.0f}{}", db, db == 0.0 ? " dBFS" : ""),
+                                                      "class=\"tick\" text-anchor=\"middle\"");
     }
     for (std::size_t g = 0; g < r.gates.size(); ++g) {
         const auto& gate = r.gates[g];

@@ -545,7 +545,7 @@ std::string pair_advice(const CheckResult& r, std::size_t pair) {
     return r.sums[pair].strokes > 0 ? text + " " + leave_words(r.sums[pair]) : text;
 }
 
-std::vector<Verdict> verdicts(const CheckResult& r) {
+std::vector<Verdict> verdicts(const CheckResult& r, bool applied) {
     std::vector<Verdict> out;
     add_faults(r, out);
     add_fixes(r, out);
@@ -556,10 +556,13 @@ std::vector<Verdict> verdicts(const CheckResult& r) {
     add_worth(r, out);
     add_unjudged(r, out);
     fold_consequences(r, out);
+    if (applied)
+        for (auto& v : out)
+            if (!v.at_the_kit) v.software = "Written into the session.";
     return out;
 }
 
-std::string headline(const CheckResult& r) {
+std::string headline(const CheckResult& r, bool applied) {
     if (r.names_exchanged())
         return "Stop: two mics are under each other's name. Put that right first; every other figure waits "
                "for it.";
@@ -575,11 +578,14 @@ std::string headline(const CheckResult& r) {
                more;
     }
     const auto things = [](std::size_t n) { return n == 1 ? "1 thing" : fmt::format("{} things", n); };
+    if (applied && kit == 0) return "Done: what was to fix is written into the session" + more;
     std::string out = "Not ready: ";
     if (kit > 0) out += things(kit) + " to fix at the kit";
     if (session > 0)
-        out += (kit > 0 ? fmt::format(", {}", session) : things(session) + " to fix") +
-               (kit > 0 ? " that --apply writes" : ", which --apply writes");
+        out += (kit > 0 ? fmt::format(", {} ", session) : things(session) + " to fix, ") +
+               (applied   ? "written into the session"
+                : kit > 0 ? "that --apply writes"
+                          : "which --apply writes");
     return out + more;
 }
 

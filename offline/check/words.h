@@ -24,10 +24,11 @@ struct Verdict {
 
 /// What is to be fixed: what the kit alone can mend first, then what --apply writes, the largest gain first.
 /// Then what to look at, and what could not be judged.
-std::vector<Verdict> verdicts(const CheckResult& result);
+/// @param applied --apply has written what it can
+std::vector<Verdict> verdicts(const CheckResult& result, bool applied = false);
 
 /// The whole in one line: "Not ready: 1 thing to fix at the kit, 2 that --apply writes; 3 to look at."
-std::string headline(const CheckResult& result);
+std::string headline(const CheckResult& result, bool applied = false);
 
 /// One fault: what, where, how much; and the remedy, at the source first, in software second.
 std::string fault_detail(const CheckResult& result, const dsp::Fault& fault);

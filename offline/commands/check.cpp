@@ -18,10 +18,10 @@ std::string text_of(const CheckOptions& options, const CheckResult& result, cons
     const auto telling = options.details ? Telling::details
                          : options.quiet ? Telling::verdict
                                          : Telling::summary;
-    auto out = check_text(result, telling, Ink::for_stdout());
+    auto out = check_text(result, telling, Ink::for_stdout(), !applied.written.changes.empty());
     if (!options.quiet && !applied.landing.empty())
         out += "\n" + (options.details ? applied.balance + "\n" : applied.landing);
-    return out + applied.written;
+    return applied.written.line.empty() ? out : out + applied.written.line + "\n";
 }
 
 } // namespace
@@ -39,10 +39,11 @@ Exit check_command(const CheckOptions& options) {
         Progress progress("check");
         result = check(session, [&](double share) { progress.show(share); });
     }
-    if (!options.report.empty())
-        write_whole_file(options.report, sealed_page(check_report(result, session.title), Product::report));
     const auto applied = options.apply ? fix_and_balance(session, result) : Applied{};
     const auto answer = options.apply || !options.report.empty() ? Answer::about_files : Answer::itself;
+    if (!options.report.empty())
+        write_whole_file(options.report,
+                         sealed_page(check_report(result, session.title, applied.written), Product::report));
     if (options.json)
         print_json(check_json(result), answer);
     else

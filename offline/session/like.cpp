@@ -80,7 +80,7 @@ void take_over(Mic& mic, const Mic& from) {
     mic.mix = from.mix, mic.mix.role = role;
     mic.bounce = from.bounce;
     mic.balanced_db = from.balanced_db, mic.balanced_pan = from.balanced_pan;
-    mic.kick = from.kick, mic.gate = from.gate, mic.damp = from.damp;
+    mic.filters = from.filters, mic.gate = from.gate, mic.damp = from.damp;
 }
 
 /// "level +0.0 to -3.2 dB, polarity inverted, gate"
@@ -93,7 +93,7 @@ std::string difference(const Mic& was, const Mic& is) {
                         text(field.parameter, field.of(is.mix))));
     }
     if (was.bounce != is.bounce) add("bleed reduction");
-    if (was.kick != is.kick) add("filters");
+    if (was.filters != is.filters) add("filters");
     if (was.gate != is.gate) add("gate");
     if (was.damp != is.damp) add("damp");
     return out;

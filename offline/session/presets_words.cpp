@@ -80,7 +80,7 @@ std::string parameters_text() {
     each_block([&]<class Settings>(const Settings&) {
         out += "\n\"" + std::string(dsp::block_key<Settings>()) + "\"\n";
         for (const auto& field : dsp::fields<Settings>())
-            out += fmt::format("  {:<18}{} ({}): {}\n", field.parameter.key, field.parameter.help,
+            out += fmt::format("  {:<19} {} ({}): {}\n", field.parameter.key, field.parameter.help,
                                dsp::text(field.parameter, field.parameter.fallback),
                                dsp::what_is_allowed(field.parameter));
     });

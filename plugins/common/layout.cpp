@@ -187,12 +187,15 @@ constexpr Parameter kSumGateState{"gate_state",
                                   "listens to its own mic",
                                   kSumGateStates};
 
+/// Hosts store automation under it, so it stays where a key was renamed.
+std::string_view parameter_id(const Parameter& p) { return p.earlier_key.empty() ? p.key : p.earlier_key; }
+
 template <class Settings> Control control(std::size_t field) {
     const auto& p = fields<Settings>()[field].parameter;
-    return {std::string(p.key), std::string(p.name), &p};
+    return {std::string(parameter_id(p)), std::string(p.name), &p};
 }
 
-Control own(const Parameter& p) { return {std::string(p.key), std::string(p.name), &p}; }
+Control own(const Parameter& p) { return {std::string(parameter_id(p)), std::string(p.name), &p}; }
 
 struct Part {
     const char *id, *name;
@@ -316,7 +319,7 @@ Layout damp_layout(std::size_t channels) {
     Layout layout{"damp",
                   channels == 1 ? "Kitfold Damp mono" : "Kitfold Damp",
                   "EnvelopePlugin",
-                  cut<DampSettings>({{"damp", "Damp", "deadened"}}),
+                  cut<DampSettings>({{"damp", "Damp", "heard"}}),
                   {own(kHitsHeard), own(kLearned), own(kOpening)},
                   channel_names(channels, "In"),
                   channel_names(channels, "Out"),

@@ -35,7 +35,7 @@ Session set_up(const std::filesystem::path& path) {
         m.balanced_db = -n;
         n += 1.0;
     }
-    session.mics[0].kick.emplace().shelf_db = 6.0;
+    session.mics[0].filters.emplace().shelf_db = 6.0;
     session.mics[2].gate.emplace().key = dsp::GateKey::kit;
     session.sum.overhead_width = 0.7;
     session.bus.emplace().threshold_db = -21.0;
@@ -84,7 +84,7 @@ TEST_CASE("a session takes over the sound of another, and its own files stay", "
         const auto& is = made.mics[m];
         const auto& from = other.mics[kThere[m]];
         CHECK((is.name == session.mics[m].name && is.file == session.mics[m].file));
-        CHECK((is.mix == from.mix && is.kick == from.kick && is.gate == from.gate));
+        CHECK((is.mix == from.mix && is.filters == from.filters && is.gate == from.gate));
     }
     CHECK(made.mics[1].mix.level_db == -7.0);
     CHECK(made.bleed.mics.size() == 4);
