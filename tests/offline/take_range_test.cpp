@@ -46,7 +46,7 @@ BounceRequest busy(const Folder& folder, const std::string& prefix, double bits)
         mic.file = prefix + mic.name + ".wav";
         mic.mix.pan = m - 1.0;
         mic.mix.delay_ms = 1.234 * m;
-        mic.kick.emplace();
+        mic.filters.emplace();
         mic.gate.emplace();
         mic.gate->lookahead_ms = 2.0 * m;
         request.session.mics.push_back(mic);
