@@ -101,7 +101,28 @@ void add_check(CLI::App& app, Exit& exit) {
                           "Print all that was found and every table: pairs, bleed, ring, image, gates");
     command->add_flag("-q,--quiet", options->quiet, "Print the verdict alone, one line")->excludes(details);
     add_json_flag(*command, options->json);
-    command->footer("Ends with 0 when there is nothing to fix, with 1 when there is.");
+    command->footer(
+        "Ends with 0 when there is nothing to fix, with 1 when there is.\n"
+        "Record a two-minute test take: every drum alone a few times, loud and soft, each left to ring out, "
+        "then a\n"
+        "groove. A flip or a delay is proposed only when it raised what is heard, on strokes it was not "
+        "chosen on; a\n"
+        "mic that is wired upside down but sums no better when turned is a note. Mics under each other's "
+        "name are\n"
+        "told, and nothing is written until they are put right.\n"
+        "A drum's ring is that of its first 10 dB, on its own hard strokes, as the time to fall by 60 dB; "
+        "six single\n"
+        "strokes left to ring out make it sure.\n"
+        "Gates: --apply adds none. One that is there gets \"key\": \"kit\" (what the other mics explain of "
+        "its mic is\n"
+        "taken off its key, so that a soft tom opens it and a hard snare does not) and a threshold between "
+        "the softest\n"
+        "own hit and the loudest bleed; once set, both are yours. Learn again when a mic has moved. It still "
+        "fails\n"
+        "where nothing tells a hit from bleed: a ghost note right under a kick, a tom mic as loud with "
+        "cymbals as with\n"
+        "its drum. --details shows the margin; a few dB are no margin.\n"
+        "Examples:\n  kitfold check takes/monday --report check.html\n  kitfold check takes/monday --apply");
     command->callback([options, &exit] { exit = check_command(*options); });
 }
 
@@ -135,8 +156,23 @@ void add_bounce(CLI::App& app, Exit& exit) {
                      "The highest true peak, in dBTP (-1 with --loudness); alone: the level that reaches it")
         ->check(CLI::Range(-60.0, 0.0));
     add_json_flag(*command, options->json);
-    command->footer("With --from and --to the file is that of recordings cut there first: filters, gates and "
-                    "bus begin in silence.");
+    command->footer(
+        "With --from and --to the file is that of recordings cut there first: filters, gates and bus begin in "
+        "silence.\n"
+        "Beside it a recall sheet: every setting and a digest of every file (XXH128; xxh128sum tells whether "
+        "a file is\n"
+        "still the same), as a page to print and as JSON. Loudness and peak are reached by the output level "
+        "alone,\n"
+        "never by clipping; what can't be reached together is said.\n"
+        "\"bleed_reduction_db\": 12 beside a close mic's level takes what the other mics explain of it down "
+        "by up to\n"
+        "12 dB, under the drum's own hits as well, where a gate can't: for a snare mic full of hi-hat, or a "
+        "tom that\n"
+        "can't be gated. The bounce then takes about four times as long. Start at 6 to 12 dB and listen in "
+        "solo: what\n"
+        "is left can sound watery, and a ghost note may lose some of its top. A mic moved away beats it.\n"
+        "Examples:\n  kitfold bounce takes/monday -o drums.wav\n"
+        "  kitfold bounce takes/monday -o drums.wav --loudness -16 --stems takes/monday/stems");
     command->callback([options, &exit] { exit = bounce_command(*options); });
 }
 
@@ -158,8 +194,13 @@ void add_balance(CLI::App& app, Exit& exit) {
     command->add_flag("--apply", options->apply, "Write it into the session; the old file is kept");
     add_json_flag(*command, options->json);
     command->footer(
-        "A level that you have set stays. To hand it back, take level_db and balanced_db of that mic "
-        "out of the session.\n"
+        "The level of every strip from the loudness of each drum's own strokes over all mics that hear it, "
+        "pans, the\n"
+        "bus threshold (its loudest stroke loses 4 dB) and an output level of -16 LUFS or -1 dBTP, whichever "
+        "comes\n"
+        "first. No strip goes over +12 or under -30 dB; silent and faulty mics are left alone.\n"
+        "A level, pan, threshold or output that you have set stays. To hand a level back, take level_db and\n"
+        "balanced_db of that mic out of the session.\n"
         "Examples:\n  kitfold balance takes/monday\n"
         "  kitfold balance takes/monday --balance balance_kit --apply");
     command->callback([options, &exit] { exit = balance_command(*options); });
@@ -178,8 +219,15 @@ void add_audition(CLI::App& app, Exit& exit) {
     amount->check(CLI::Range(-1.0, 1.0));
     command->add_option("-o,--output", options->folder, "Folder for four WAVs and the page to compare them")
         ->required();
-    command->footer("Examples:\n  kitfold audition takes/monday --role floor_tom -o hear\n"
-                    "  kitfold audition --open takes/open --deadened takes/felt --role snare_top -o hear");
+    command->footer(
+        "A time with a question mark is rough; six single strokes, each left to ring out, make it sure. "
+        "Where\n"
+        "nothing would be shortened, it refuses and says what to record. Below 0 opens the drum up as far "
+        "as\n"
+        "the noise of the recording allows. --json prints the damp block to paste into the session. Weak\n"
+        "rings beside a strong one may stay a little long. The page starts at -30 dB: set your volume low.\n"
+        "Examples:\n  kitfold audition takes/monday --role floor_tom -o hear\n"
+        "  kitfold audition --open takes/open --deadened takes/felt --role snare_top -o hear");
     add_json_flag(*command, options->json);
     command->callback([options, &exit] { exit = audition_command(*options); });
 }
@@ -286,7 +334,12 @@ std::shared_ptr<CLI::App> command_line(Exit& exit) {
                "  kitfold new takes/monday\n"
                "  kitfold check takes/monday --apply\n"
                "  kitfold bounce takes/monday -o drums.wav\n"
-               "kitfold COMMAND --help says more about each command.");
+               "kitfold COMMAND --help says more about each command.\n"
+               "Ends with 0: done; 1: check found something to fix; 2: something in the command, the session "
+               "or the\n"
+               "audio is not right, one line says what; 3: the disk said no. Nothing that Kitfold did not "
+               "write, or\n"
+               "that was changed since, is written over.");
     add_demo(app, exit);
     add_new(app, exit);
     add_check(app, exit);
