@@ -4,6 +4,7 @@
 #include "offline/audition/audition.h"
 #include "offline/check/plots.h"
 #include "offline/check/words.h"
+#include "offline/util/base64.h"
 #include "offline/util/html.h"
 #include <algorithm>
 #include <cmath>
@@ -151,24 +152,6 @@ byId('volume').oninput = () => {
 };
 draw();
 )";
-
-std::string base64(const std::vector<std::int16_t>& samples) {
-    constexpr const char* kDigits = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    std::vector<unsigned char> bytes;
-    for (const auto s : samples) {
-        const auto u = static_cast<std::uint16_t>(s);
-        bytes.push_back(static_cast<unsigned char>(u & 0xff)),
-            bytes.push_back(static_cast<unsigned char>(u >> 8));
-    }
-    std::string out;
-    for (std::size_t i = 0; i < bytes.size(); i += 3) {
-        const auto byte = [&](std::size_t k) { return i + k < bytes.size() ? unsigned(bytes[i + k]) : 0u; };
-        const unsigned word = byte(0) << 16 | byte(1) << 8 | byte(2);
-        for (std::size_t k = 0; k < 4; ++k)
-            out += i + k <= bytes.size() ? kDigits[word >> (18 - 6 * k) & 63] : '=';
-    }
-    return out;
-}
 
 /// First frame of the excerpt: the stretch with the most hits of the drum.
 std::size_t excerpt_start(const AuditionResult& r) {

@@ -9,10 +9,9 @@ namespace kitfold::offline {
 
 /// What was done, for a person.
 struct Applied {
-    std::string balance;  ///< the tables of the balance, or why there is none
-    std::string landing;  ///< the balance in one line
-    Written written;      ///< where, and every setting that changed
-
+    std::string balance; ///< the tables of the balance, or why there is none
+    std::string landing; ///< the balance in one line
+    Written written;     ///< where, and every setting that changed
 };
 
 /// Writes the fixes into the session's file, then the balance of what they leave; the old file is kept beside

@@ -1,4 +1,5 @@
 #include "offline/check/page.h"
+#include "offline/check/page_sound.h"
 #include "offline/check/plots.h"
 #include "offline/check/words.h"
 #include "offline/util/html.h"
@@ -46,6 +47,14 @@ li dl { display: grid; grid-template-columns: auto 1fr; gap: .1rem .7rem; margin
 dt { color: var(--soft); }
 dd { margin: 0; }
 .seen { display: grid; grid-template-columns: minmax(0, 1fr) minmax(0, 1fr); gap: 0 1.2rem; }
+
+/* before and after, to hear */
+button {
+  font: inherit; padding: .3rem .8rem; margin-right: .4rem; border: 1px solid var(--soft); border-radius: 1rem;
+  background: var(--paper); color: var(--ink);
+}
+button[aria-pressed=true] { background: var(--ink); color: var(--paper); }
+input[type=range] { width: 12rem; vertical-align: middle; }
 
 /* figures */
 main { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 1rem; }
@@ -137,6 +146,7 @@ table.changes b { white-space: nowrap; font-weight: 400; margin-right: 1rem; }
   .seen { grid-template-columns: minmax(0, 3fr) minmax(0, 2fr); }
   figure { padding: 0; break-inside: avoid; }
   figure.wide { grid-column: 1 / -1; }
+  .hear { display: none; }
   ol.findings > li { padding: .2rem .5rem; margin: .2rem 0; break-inside: avoid; }
   ul { font-size: .85rem; margin: .2rem 0; }
   .rows { gap: .05rem .5rem; } .rows svg { height: 14px; } #plot-mics .rows svg { height: 9px; }
@@ -146,7 +156,7 @@ table.changes b { white-space: nowrap; font-weight: 400; margin-right: 1rem; }
 )";
 
 /// A card: what was found, what to do, what follows from it, and before and after where there is a picture.
-std::string card(const CheckResult& r, const Verdict& v, bool written) {
+std::string card(const CheckResult& r, const Verdict& v, bool written, const std::vector<FixSound>& sounds) {
     const bool done = written && v.weight == Weight::fix && !v.at_the_kit;
     std::string help, also;
     if (!v.source.empty()) help += "<dt>At the source</dt><dd>" + escaped(v.source) + "</dd>";
@@ -157,7 +167,8 @@ std::string card(const CheckResult& r, const Verdict& v, bool written) {
     auto words =
         fmt::format("<p><span class=\"mark\">{}</span>{}</p>{}{}", mark, escaped(v.text),
                     help.empty() ? "" : "<dl>" + help + "</dl>", also.empty() ? "" : "<ul>" + also + "</ul>");
-    const auto picture = v.pair ? before_and_after(r, *v.pair) : std::string();
+    const auto picture =
+        v.pair ? before_and_after(r, *v.pair) + sound_buttons(*v.pair, sounds) : std::string();
     if (!picture.empty())
         words = "<div class=\"seen\"><div>" + words + "</div><div>" + picture + "</div></div>";
     return fmt::format("<li class=\"{}\">{}</li>\n", kind, words);
@@ -186,7 +197,8 @@ std::string head(const std::string& name) {
 
 } // namespace
 
-std::string check_report(const CheckResult& r, const std::string& title, const Written& written) {
+std::string check_report(const CheckResult& r, const std::string& title, const Written& written,
+                         const std::vector<FixSound>& sounds) {
     const auto name = escaped(title.empty() ? "Mic check" : title + ": mic check");
     const bool applied = !written.changes.empty();
     auto out =
@@ -194,13 +206,14 @@ std::string check_report(const CheckResult& r, const std::string& title, const W
         fmt::format("<header><h1>{}: {} mics, {} at {:.0f} Hz, {} hits</h1><p class=\"verdict\">{}</p>", name,
                     r.names.size(), length_words(r), r.rate_hz, r.hits.size(), escaped(headline(r, applied)));
     if (!written.line.empty()) out += "<p>" + escaped(written.line) + "</p>";
-    out += "</header>\n<ol class=\"findings\">\n";
-    for (const auto& v : verdicts(r, applied)) out += card(r, v, applied);
+    out += sound_volume(sounds) + "</header>\n<ol class=\"findings\">\n";
+    for (const auto& v : verdicts(r, applied)) out += card(r, v, applied, sounds);
     out += "</ol>\n";
     for (const auto& notice : r.notices) out += "<p class=\"soft\">" + escaped(notice) + "</p>\n";
     if (applied) out += "<section id=\"written\"><h2>Written</h2>" + changes_table(written) + "</section>\n";
     return out + "<main>\n" + plot_take(r) + plot_mics(r) + plot_pairs(r) + plot_bleed(r) + plot_ring(r) +
-           plot_image(r) + plot_worth(r) + plot_gates(r) + "</main>\n</body>\n</html>\n";
+           plot_image(r) + plot_worth(r) + plot_gates(r) + "</main>\n" + sound_script(sounds, r.rate_hz) +
+           "</body>\n</html>\n";
 }
 
 } // namespace kitfold::offline

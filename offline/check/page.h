@@ -1,6 +1,7 @@
 #pragma once
 // A check as one page to look at.
 #include "offline/check/check.h"
+#include "offline/check/fix_sounds.h"
 #include <string>
 #include <vector>
 
@@ -17,9 +18,11 @@ struct Written {
     std::vector<Change> changes;
 };
 
-/// HTML with inline SVG, no script, nothing loaded from anywhere, under 2 MB for any session (32 mics,
-/// hours). Verdict and what to do first, then every figure. Every name in it is escaped. Light, dark and
-/// print; colours keep apart for all common kinds of colour vision and lines differ in dash as well.
-std::string check_report(const CheckResult& result, const std::string& title, const Written& written = {});
+/// HTML with inline SVG, nothing loaded from anywhere, under 4 MB for any session (32 mics, hours); a script
+/// only where there are sounds to play. Verdict and what to do first, then every figure. Every name in it is
+/// escaped. Light, dark and print; colours keep apart for all common kinds of colour vision and lines differ
+/// in dash as well.
+std::string check_report(const CheckResult& result, const std::string& title, const Written& written = {},
+                         const std::vector<FixSound>& sounds = {});
 
 } // namespace kitfold::offline

