@@ -1,6 +1,7 @@
 #include "offline/balance/words.h"
 #include "core/units.h"
 #include "offline/check/words.h"
+#include "offline/util/columns.h"
 #include "offline/util/json_number.h"
 #include <cmath>
 #include <fmt/format.h>
@@ -26,7 +27,7 @@ std::string levels_text(const LevelBalance& levels) {
     for (const auto& row : levels.drums)
         out += fmt::format("{:<18} {:>6} {:>6} {:>6} {:>7}  {}\n", capital(drum_words(row.drum).substr(4)),
                            shown(row.now_db), shown(row.wanted_db), shown(row.got_db),
-                           shown(0.0 - row.mono_loss_db), row.how);
+                           shown(0.0 - row.mono_loss_db), wrapped(row.how, 49));
     out += "K-weighted loudness of a stroke in the submix before the bus, all mics together\n\n";
     std::size_t width = 3;
     for (const auto& mic : levels.session.mics) width = std::max(width, mic.name.size());

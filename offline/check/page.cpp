@@ -125,7 +125,8 @@ table.changes b { white-space: nowrap; font-weight: 400; margin-right: 1rem; }
 @media (max-width: 480px) {
   .verdict { font-size: 1.25rem; }
   svg text { font-size: 17px; } svg .tick { font-size: 16px; }
-  .panels svg text { font-size: 22px; } .panels svg .tick { font-size: 20px; }
+  .panels { grid-template-columns: minmax(0, 1fr); }
+  .panels svg text { font-size: 13px; } .panels svg .tick { font-size: 12px; }
   .rows { grid-template-columns: 1fr auto; }
   .rows b { grid-column: 1 / -1; text-align: left; margin-bottom: -.3rem; }
   #plot-bleed thead th { writing-mode: vertical-rl; transform: rotate(180deg); padding: .3rem .1rem; }

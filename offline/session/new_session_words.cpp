@@ -1,4 +1,5 @@
 #include "offline/session/new_session_words.h"
+#include "offline/util/columns.h"
 #include <algorithm>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
@@ -42,14 +43,14 @@ std::string new_session_text(const NewSession& made, const std::string& folder) 
         out += note.empty() ? line.substr(0, line.find_last_not_of(' ') + 1) + "\n"
                             : line + "  (" + note + ")\n";
     }
-    for (const auto& notice : made.notices) out += "notice: " + notice + "\n";
+    for (const auto& notice : made.notices) out += "Note: " + wrapped(notice, 6) + "\n";
     if (!made.session.like.empty())
         return out +
                fmt::format("Settings are those of {}, levels included: check --apply leaves them.\n"
                            "Wrote {}. Correct a role there if a guess is wrong, then: kitfold check {}\n",
                            made.session.like, made.session.path.string(), folder);
     return out + fmt::format("Settings start from {} (kitfold presets show {}): left and right as the "
-                             "drummer sits, gate thresholds by each mic's peak.\n"
+                             "drummer\nsits, gate thresholds by each mic's peak.\n"
                              "Wrote {}. Correct a role there if a guess is wrong, then: kitfold check {} "
                              "--apply\n",
                              made.kit, made.kit, made.session.path.string(), folder);
