@@ -309,8 +309,8 @@ struct AudioReader::Impl {
     }
 
     [[noreturn]] void refuse_too_large(const float* samples, std::size_t count) const {
-        const auto* largest = std::max_element(
-            samples, samples + count, [](float a, float b) { return std::fabs(a) < std::fabs(b); });
+        const auto* largest = std::max_element(samples, samples + count,
+                                               [](float a, float b) { return std::fabs(a) < std::fabs(b); });
         throw bad_input(fmt::format(
             "{}: has a sample of {:+.0f} dBFS at {:.3f} s, which is no sound; full scale is 1 in a file of "
             "floats: write it again, or take that mic out",

@@ -13,8 +13,8 @@ namespace kitfold::offline {
 /// in `exit`, which outlives it, how the program is to end.
 std::shared_ptr<CLI::App> command_line(Exit& exit);
 
-/// Throws Error, bad_input, for what can't be read, in words of a person; prints what --help and --version ask
-/// for.
+/// Throws Error, bad_input, for what can't be read, in words of a person; prints what --help and --version
+/// ask for.
 void parse(CLI::App& app, int argc, char** argv);
 
 } // namespace kitfold::offline

@@ -338,7 +338,8 @@ TEST_CASE("links that lead nowhere, names without end, no memory", "[hostile]") 
             const auto run = run_in_shell("ulimit -v " + std::to_string(kib) + "; exec \"$0\" \"$@\"",
                                           {"check", take.path()});
             if (run.exit_code == 127 || run.exit_code <= 1) continue;
-            // FFTW ends the program itself where another thread took the memory that was there a moment before
+            // FFTW ends the program itself where another thread took the memory that was there a moment
+            // before
             if (run.exit_code == 128 + SIGABRT && run.err.starts_with("fftw: ")) continue;
             CAPTURE(kib, run.err);
             CHECK(run.exit_code == 3);
