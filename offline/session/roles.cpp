@@ -6,6 +6,7 @@
 #include <array>
 #include <charconv>
 #include <map>
+#include <nlohmann/json.hpp>
 #include <numeric>
 #include <optional>
 #include <string_view>
