@@ -66,9 +66,9 @@ offline::Session any_take(Bytes& bytes) {
 
 extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size) {
     Bytes bytes(data, size);
-    const auto session = any_take(bytes);
-    offline::save_session(session, session.path);
     try {
+        const auto session = any_take(bytes);
+        offline::save_session(session, session.path);
         const auto result = offline::check(session);
         const auto text = offline::check_text(result);
         for (const char* no_number : {" nan", "-nan", "+nan"})
