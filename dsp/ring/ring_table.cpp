@@ -1,7 +1,7 @@
 #include "ring/ring_table.h"
+#include "core/two_threads.h"
 #include <algorithm>
 #include <cmath>
-#include <thread>
 
 namespace kitfold::dsp {
 namespace {
@@ -132,13 +132,9 @@ std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, st
         if (mic && played && !is_plate(drum)) table.push_back({drum, *mic, {}});
     }
     // Each drum has a mic of its own, so two threads never read the same one.
-    std::thread other([&] {
-        for (std::size_t i = 1; i < table.size(); i += 2)
-            table[i].result = ring_of(take, hits, bleed, table[i].drum, table[i].mic);
-    });
-    for (std::size_t i = 0; i < table.size(); i += 2)
+    on_two_threads(table.size(), [&](std::size_t i) {
         table[i].result = ring_of(take, hits, bleed, table[i].drum, table[i].mic);
-    other.join();
+    });
     for (auto& ring : table)
         for (const auto& near : table)
             if (near.drum != ring.drum) doubt_shared(ring, near, hits, bleed);
