@@ -234,6 +234,7 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     r.bleed = dsp::bleed_table(take, r.hits);
     judge_mics(files, measures, true_peaks, findings.upside_down, r);
     share.reach(0.8);
+    r.changes = dsp::changes_within(take, r.hits);
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
     r.image = dsp::judge_image(take, r.hits);
     for (const auto& fault : dsp::misplaced_mics(take, r.hits, r.image, measures))

@@ -1,6 +1,7 @@
 #pragma once
 // Do these mics work together, and what to fix before the drummer goes home.
 #include "bleed/bleed.h"
+#include "faults/changes.h"
 #include "faults/faults.h"
 #include "faults/patching.h"
 #include "hits/hits.h"
@@ -56,6 +57,7 @@ struct CheckResult {
     std::vector<dsp::Pair> pairs;
     std::vector<dsp::PairSum> sums; ///< of each pair
     std::vector<dsp::ShiftedFile> shifted;
+    std::vector<dsp::TakeChange> changes; ///< within the take
     std::vector<dsp::Bleed> bleed;
     std::vector<dsp::DrumRing> rings;
     dsp::Image image;

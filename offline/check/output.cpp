@@ -176,6 +176,28 @@ Json findings_json(const CheckResult& r) {
     return findings;
 }
 
+Json changes_json(const CheckResult& r) {
+    constexpr std::array<const char*, 3> kKinds{"level", "polarity", "arrival"};
+    const auto said = change_verdicts(r);
+    Json changes = Json::array();
+    for (std::size_t i = 0; i < r.changes.size(); ++i) {
+        const auto& c = r.changes[i];
+        Json mics = Json::array();
+        for (const auto m : c.mics) mics.push_back(r.names[m].name);
+        changes.push_back(
+            {{"kind", kKinds[std::size_t(c.kind)]},
+             {"mics", mics},
+             {"drum", dsp::drum_name(c.drum)},
+             {"from_third", c.from + 1},
+             {"to_third", c.to + 1},
+             {"amount", c.kind == dsp::ChangeKind::polarity ? Json(nullptr) : number(c.amount, 2)},
+             {"steady", c.steady},
+             {"detail", said[i].text},
+             {"remedy", said[i].source}});
+    }
+    return changes;
+}
+
 } // namespace
 
 Json check_json(const CheckResult& r) {
@@ -213,6 +235,7 @@ Json check_json(const CheckResult& r) {
             {"fixes", fixes},
             {"verdict", headline(r)},
             {"findings", findings_json(r)},
+            {"changes", changes_json(r)},
             {"notices", r.notices}};
 }
 

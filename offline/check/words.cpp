@@ -550,6 +550,7 @@ std::vector<Verdict> verdicts(const CheckResult& r, bool applied) {
     add_faults(r, out);
     add_fixes(r, out);
     add_gates(r, out);
+    for (auto& change : change_verdicts(r)) out.push_back(std::move(change));
     add_losses(r, out);
     add_wiring(r, out);
     add_image(r, out);

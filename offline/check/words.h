@@ -51,6 +51,9 @@ struct MicWord {
 };
 MicWord mic_word(const CheckResult& result, std::size_t mic);
 
+/// What became different within the take: what, by how much, and what to look for at the source.
+std::vector<Verdict> change_verdicts(const CheckResult& result);
+
 /// "the kick", "the rack tom", "the cymbals"; for a second tom "the second rack tom".
 std::string drum_words(dsp::Drum drum);
 
