@@ -198,23 +198,23 @@ std::string head(const std::string& name) {
 
 } // namespace
 
-std::string check_report(const CheckResult& r, const std::string& title, const Written& written,
-                         const std::vector<FixSound>& sounds) {
+std::string check_report(const CheckResult& r, const std::string& title, const PageParts& parts) {
     const auto name = escaped(title.empty() ? "Mic check" : title + ": mic check");
+    const auto& written = parts.written;
     const bool applied = !written.changes.empty();
     auto out =
         head(name) +
         fmt::format("<header><h1>{}: {} mics, {} at {:.0f} Hz, {} hits</h1><p class=\"verdict\">{}</p>", name,
                     r.names.size(), length_words(r), r.rate_hz, r.hits.size(), escaped(headline(r, applied)));
     if (!written.line.empty()) out += "<p>" + escaped(written.line) + "</p>";
-    out += sound_volume(sounds) + "</header>\n<ol class=\"findings\">\n";
-    for (const auto& v : verdicts(r, applied)) out += card(r, v, applied, sounds);
+    out += sound_volume(parts.sounds) + "</header>\n<ol class=\"findings\">\n";
+    for (const auto& v : verdicts(r, applied)) out += card(r, v, applied, parts.sounds);
     out += "</ol>\n";
     for (const auto& notice : r.notices) out += "<p class=\"soft\">" + escaped(notice) + "</p>\n";
     if (applied) out += "<section id=\"written\"><h2>Written</h2>" + changes_table(written) + "</section>\n";
-    return out + "<main>\n" + plot_take(r) + plot_mics(r) + plot_pairs(r) + plot_bleed(r) + plot_ring(r) +
-           plot_image(r) + plot_worth(r) + plot_gates(r) + "</main>\n" + sound_script(sounds, r.rate_hz) +
-           "</body>\n</html>\n";
+    return out + parts.comparison + "<main>\n" + plot_take(r) + plot_mics(r) + plot_pairs(r) + plot_bleed(r) +
+           plot_ring(r) + plot_image(r) + plot_worth(r) + plot_gates(r) + "</main>\n" +
+           sound_script(parts.sounds, r.rate_hz) + "</body>\n</html>\n";
 }
 
 } // namespace kitfold::offline

@@ -18,11 +18,17 @@ struct Written {
     std::vector<Change> changes;
 };
 
+/// What a page may have beside the check itself.
+struct PageParts {
+    Written written;
+    std::vector<FixSound> sounds;
+    std::string comparison; ///< with another take: a section of HTML, after what there is to do
+};
+
 /// HTML with inline SVG, nothing loaded from anywhere, under 4 MB for any session (32 mics, hours); a script
 /// only where there are sounds to play. Verdict and what to do first, then every figure. Every name in it is
 /// escaped. Light, dark and print; colours keep apart for all common kinds of colour vision and lines differ
 /// in dash as well.
-std::string check_report(const CheckResult& result, const std::string& title, const Written& written = {},
-                         const std::vector<FixSound>& sounds = {});
+std::string check_report(const CheckResult& result, const std::string& title, const PageParts& parts = {});
 
 } // namespace kitfold::offline

@@ -25,7 +25,7 @@ struct NewOptions {
     bool json = false;
 };
 struct CheckOptions {
-    std::string session, report; ///< report: empty for none
+    std::string session, report, against; ///< report, against: empty for none
     RangeOptions range;
     bool json = false, apply = false, details = false, quiet = false;
 };

@@ -93,6 +93,8 @@ void add_check(CLI::App& app, Exit& exit) {
     add_session(*command, options->session)->required();
     add_range(*command, options->range);
     command->add_option("--report", options->report, "Also write a page to look at: one HTML file");
+    command->add_option("--against", options->against,
+                        "Another take of the same set-up: also tell what has changed since");
     command->add_flag("--apply", options->apply,
                       "Write polarity, delay, bleed, the thresholds of gates and the balance into the "
                       "session; the old file is kept");
