@@ -216,7 +216,7 @@ struct Third {
     double middle = 0.0, error = 0.0;
     std::size_t count = 0;
 };
-Third third_of(std::vector<double> x, double least_error) {
+Third third_of(const std::vector<double>& x, double least_error) {
     const double middle = median(x),
                  error = spread_of(x) / std::sqrt(double(std::max<std::size_t>(1, x.size())));
     return {middle, std::max(error, least_error), x.size()};
@@ -283,7 +283,7 @@ std::pair<Third, int> lags_of(const DrumStrokes& s, std::size_t mic, std::size_t
             lags_ms.push_back(s.match[mic][h].later_ms), over += s.match[mic][h].alike < 0.0;
     const double count = double(lags_ms.size());
     const int way = over <= (1.0 - kAgree) * count ? 1 : over >= kAgree * count ? -1 : 0;
-    return {third_of(std::move(lags_ms), kLeastError_ms), way};
+    return {third_of(lags_ms, kLeastError_ms), way};
 }
 
 /// The shift that most mics share. @param shifts_ms by mic
