@@ -21,10 +21,11 @@ std::string text_of(const CheckOptions& options, const CheckResult& result, cons
                          : options.quiet ? Telling::verdict
                                          : Telling::summary;
     auto out = check_text(result, telling, Ink::for_stdout(), !applied.written.changes.empty());
-    if (changes) out += "\n" + comparison_text(*changes);
+    if (changes) out.append(1, '\n').append(comparison_text(*changes));
     if (!options.quiet && !applied.landing.empty())
-        out += "\n" + (options.details ? applied.balance + "\n" : applied.landing);
-    return applied.written.line.empty() ? out : out + applied.written.line + "\n";
+        out.append(1, '\n').append(options.details ? applied.balance + '\n' : applied.landing);
+    if (!applied.written.line.empty()) out.append(applied.written.line).append(1, '\n');
+    return out;
 }
 
 dsp::Json json_of(const CheckResult& result, const std::optional<Comparison>& changes) {

@@ -159,7 +159,8 @@ void add_bounce(CLI::App& app, Exit& exit) {
         ->check(CLI::Range(-60.0, 0.0));
     add_json_flag(*command, options->json);
     command->footer(
-        "With --from and --to the file is that of recordings cut there first: filters, gates and bus begin in "
+        "With --from and --to the file is that of recordings cut there first: filters, gates and bus begin "
+        "in "
         "silence.\n"
         "Beside it a recall sheet: every setting and a digest of every file (XXH128; xxh128sum tells whether "
         "a file is\n"

@@ -3,6 +3,7 @@
 #include "offline/audio/audio_file.h"
 #include "offline/check/apply_fixes.h"
 #include "offline/check/check.h"
+#include "offline/check/console.h"
 #include "offline/check/output.h"
 #include "offline/util/errors.h"
 #include <algorithm>
@@ -70,7 +71,7 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         const auto session = any_take(bytes);
         offline::save_session(session, session.path);
         const auto result = offline::check(session);
-        const auto text = offline::check_text(result);
+        const auto text = offline::check_text(result, offline::Telling::details);
         for (const char* no_number : {" nan", "-nan", "+nan"})
             demand(text.find(no_number) == std::string::npos, "figures are numbers");
         (void)offline::check_json(result);
