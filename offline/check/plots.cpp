@@ -244,7 +244,8 @@ std::string plot_bleed(const CheckResult& r) {
                 body += "<td></td>";
                 continue;
             }
-            const double heat = std::clamp(1.0 + at->level_db / 40.0, 0.0, 1.0);
+            // what cannot be told has no colour: the limit may be high only because much else sounds there
+            const double heat = at->upper_bound ? 0.0 : std::clamp(1.0 + at->level_db / 40.0, 0.0, 1.0);
             body += fmt::format("<td class=\"{}\" style=\"--heat:{:.0f}%\">{}{:.0f}</td>",
                                 heat > 0.6 ? "hot" : "", 100.0 * heat, at->upper_bound ? "&lt;" : "",
                                 at->level_db);
@@ -254,8 +255,8 @@ std::string plot_bleed(const CheckResult& r) {
     const auto open = bleed_left_open(r);
     return figure(
         "plot-bleed", "Bleed",
-        "Level of each drum in each mic, dB against its own mic. Stronger colour is louder; \"&lt;\" means "
-        "that it cannot be told, hidden by noise or other drums, but is not louder than that.",
+        "Level of each drum in each mic, dB against its own mic. Stronger colour is louder; \"&lt;\" without "
+        "colour means that it cannot be told, hidden by noise or other drums, but is not louder than that.",
         body + "</tbody></table>" + (open.empty() ? "" : "<p>" + escaped(open) + "</p>"));
 }
 
