@@ -12,8 +12,11 @@ enum class Telling {
     details, ///< the verdict, everything that was found, all tables
 };
 
-/// At most 100 columns wide; the same words with and without colour.
+/// At most 100 columns wide.
 /// @param applied --apply has written what it can
-std::string check_text(const CheckResult& result, Telling telling, const Ink& ink = {}, bool applied = false);
+std::string check_text(const CheckResult& result, Telling telling, bool applied = false);
+
+/// That text with its verdict and the first word of each line dressed for a terminal.
+std::string in_colour(const std::string& text, const Ink& ink);
 
 } // namespace kitfold::offline

@@ -265,10 +265,13 @@ void mics_table(const CheckResult& r, std::string& out) {
                            mic.gain ? gain_words(*mic.gain) : "-",
                            faults.empty() ? "none" : wrapped(faults, 76));
     }
-    out += "peak, hits (RMS of 50 ms) and noise in dBFS; worth: change of the submix in LU without the mic\n"
-           "preamp: so that the loudest stroke stays 6 to 18 dB under full scale; players hit harder in the "
-           "take "
-           "than in\nthe soundcheck\n\n";
+    out +=
+        wrapped(
+            "peak, hits (RMS of 50 ms) and noise in dBFS; worth: change of the submix in LU without the mic; "
+            "preamp: so that the loudest stroke stays 6 to 18 dB under full scale; players hit harder in "
+            "the take than in the soundcheck",
+            0) +
+        "\n\n";
 }
 
 void hits_line(const CheckResult& r, std::string& out) {
@@ -362,13 +365,13 @@ void rings_table(const CheckResult& r, std::string& out) {
         auto line = cell(drum_words(ring.drum).substr(4), 16) +
                     fmt::format("{:>8} {:>8} {:>9.0f}  {:<17} ", or_sign(decay.ring_ms, "?"),
                                 or_sign(decay.late_ms, "-"), decay.range_db, pitch_words(ring.result));
-        const auto partials = dsp::heard_partials(ring.result, 4);
+        const auto partials = dsp::heard_partials(ring.result, 3); // what fits the line
         open = open || !decay.judged();
         for (const auto& p : partials) {
             line += fmt::format("{:.0f} ({})  ", p.hz, p.judged ? fmt::format("{:.0f}", p.ring_ms) : "?");
             open = open || !p.judged;
         }
-        out += line + '\n';
+        out += line.substr(0, line.find_last_not_of(' ') + 1) + '\n';
     }
     out += "T60: by the first 10 dB of a stroke; late: by -5 to -25 dB. Both as the time to fall by 60 dB.\n"
            "pitch: of its lowest strong partial, as the nearest note (A4 = 440 Hz) and cents above it\n";

@@ -602,12 +602,16 @@ MicWord mic_word(const CheckResult& r, std::size_t mic) {
         if (fix->flips) words.emplace_back("flip");
         if (fix->moves) words.push_back("delay by " + ms(fix->delay_ms - r.names[mic].delay_ms));
     }
-    if (!words.empty()) return {Weight::fix, fmt::format("{}", fmt::join(words, ", "))};
-    if (std::any_of(r.mics[mic].faults.begin(), r.mics[mic].faults.end(),
-                    [](const auto& f) { return f.kind == FaultKind::polarity; }))
-        return {Weight::look, "upside down, but sums no better when turned"};
-    if (mic < r.worth.size() && not_heard(r, mic))
-        return {Weight::look, "not heard at " + level(r.names[mic].level_db)};
+    const bool fixed = !words.empty();
+    if (!fixed && std::any_of(r.mics[mic].faults.begin(), r.mics[mic].faults.end(),
+                              [](const auto& f) { return f.kind == FaultKind::polarity; }))
+        words.emplace_back("upside down, but sums no better when turned");
+    else if (!fixed && mic < r.worth.size() && not_heard(r, mic))
+        words.push_back("not heard at " + level(r.names[mic].level_db));
+    if (const auto& gain = r.mics[mic].gain; gain && gain->turn_db != 0)
+        words.push_back(fmt::format("preamp {}", gain_words(*gain)));
+    if (!words.empty())
+        return {fixed ? Weight::fix : Weight::look, fmt::format("{}", fmt::join(words, ", "))};
     return {};
 }
 

@@ -20,7 +20,7 @@ std::string text_of(const CheckOptions& options, const CheckResult& result, cons
     const auto telling = options.details ? Telling::details
                          : options.quiet ? Telling::verdict
                                          : Telling::summary;
-    auto out = check_text(result, telling, Ink::for_stdout(), !applied.written.changes.empty());
+    auto out = check_text(result, telling, !applied.written.changes.empty());
     if (changes) out.append(1, '\n').append(comparison_text(*changes));
     if (!options.quiet && !applied.landing.empty())
         out.append(1, '\n').append(options.details ? applied.balance + '\n' : applied.landing);
@@ -76,8 +76,11 @@ Exit check_command(const CheckOptions& options) {
         write_whole_file(options.report,
                          sealed_page(check_report(result, session.title, parts), Product::report));
     const auto answer = options.apply || !options.report.empty() ? Answer::about_files : Answer::itself;
-    options.json ? print_json(json_of(result, changes), answer)
-                 : print(text_of(options, result, applied, changes), answer);
+    if (options.json)
+        print_json(json_of(result, changes), answer);
+    else
+        print(text_of(options, result, applied, changes), answer,
+              [](const std::string& text) { return in_colour(text, Ink::for_stdout()); });
     return result.nothing_to_fix() ? Exit::done : Exit::found;
 }
 

@@ -18,6 +18,11 @@ void put(const std::string& text, Answer answer) {
 
 void print(const std::string& text, Answer answer) { put(printable(text, Lines::many), answer); }
 
+void print(const std::string& text, Answer answer,
+           const std::function<std::string(const std::string&)>& dress) {
+    put(dress(printable(text, Lines::many)), answer);
+}
+
 void print_json(const dsp::Json& json, Answer answer) { put(json_lines(json, 2) + "\n", answer); }
 
 void finish_printing(Answer answer) {

@@ -1,6 +1,7 @@
 #pragma once
 // What a command has to say, on stdout.
 #include "settings/settings_json.h"
+#include <functional>
 #include <string>
 
 namespace kitfold::offline {
@@ -14,6 +15,9 @@ enum class Answer {
 
 /// Control characters in names become question marks.
 void print(const std::string& text, Answer answer = Answer::itself);
+/// And then the text is dressed for a terminal.
+void print(const std::string& text, Answer answer,
+           const std::function<std::string(const std::string&)>& dress);
 /// One object; with --json a command prints nothing else.
 void print_json(const dsp::Json& json, Answer answer = Answer::itself);
 /// After what went to stdout by itself.

@@ -143,8 +143,8 @@ TEST_CASE("pipes and devices are no files", "[hostile]") {
     }
     SECTION("as a preset") {
         Folder presets;
-        fs::create_directory(presets / "kick");
-        make_fifo(presets / "kick/a.json");
+        fs::create_directory(presets / "filters");
+        make_fifo(presets / "filters/a.json");
         CHECK_THAT(one_line({"presets", "list"}, 2, {"KITFOLD_PRESETS=" + presets.path().string()}),
                    Contains("a.json: is not a file"));
     }
@@ -248,7 +248,7 @@ TEST_CASE("a preset in the wrong folder", "[hostile]") {
     const std::vector<std::string> environment = {"KITFOLD_PRESETS=" + presets.path().string()};
     const std::string gate = R"({"kitfold_preset": 1, "title": "t", "about": "a", "gate": {}})";
     SECTION("a gate by the name of the kick that is alone") {
-        fs::remove(presets / "kick/kick_alone.json");
+        fs::remove(presets / "filters/kick_alone.json");
         for (const auto& kit :
              fs::directory_iterator(presets / "kit")) // which would name the kick that is gone
             if (bytes_of_file(kit.path()).find("kick_alone") != std::string::npos) fs::remove(kit.path());

@@ -152,7 +152,7 @@ TEST_CASE("check, balance and audition take a range as they take cut files", "[o
     CHECK(same(read_sound(folder / "hear whole/deadened.wav"), read_sound(folder / "hear cut/deadened.wav")));
 }
 
-TEST_CASE("--apply listens to the range for the balance, too", "[offline][range][program]") {
+TEST_CASE("with --apply the balance listens to the range, too", "[offline][range][program]") {
     const Folder folder;
     const auto whole = (folder / "whole").string(), cut = (folder / "cut").string();
     REQUIRE(run_program({"demo", whole, "--seconds", "30", "--mics", "8"}).exit_code == 0);
