@@ -328,7 +328,7 @@ Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseEr
 } // namespace
 
 std::shared_ptr<CLI::App> command_line(Exit& exit) {
-    const auto made = std::make_shared<CLI::App>(
+    auto made = std::make_shared<CLI::App>(
         "Kitfold folds the microphones of a drum kit down to two tracks.", "kitfold");
     auto& app = *made;
     app.set_version_flag("--version", version_words());
