@@ -137,7 +137,8 @@ std::string bash(const CLI::App& program) {
         for (const auto* option : options_of(*command)) {
             if (!takes_value(*option)) continue;
             std::vector<std::string> patterns;
-            for (const auto& dashed : dashed_names(*option)) patterns.push_back(fmt::format("{}:{}", name, dashed));
+            for (const auto& dashed : dashed_names(*option))
+                patterns.push_back(fmt::format("{}:{}", name, dashed));
             if (patterns.empty()) continue;
             values += fmt::format("    {}) words=\"{}\" value=1 ;;\n", joined(patterns, "|"),
                                   joined(choices_of(*option), " "));

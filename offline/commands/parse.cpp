@@ -328,8 +328,8 @@ Error usage_error(const CLI::App& app, int argc, char** argv, const CLI::ParseEr
 } // namespace
 
 std::shared_ptr<CLI::App> command_line(Exit& exit) {
-    auto made = std::make_shared<CLI::App>(
-        "Kitfold folds the microphones of a drum kit down to two tracks.", "kitfold");
+    auto made = std::make_shared<CLI::App>("Kitfold folds the microphones of a drum kit down to two tracks.",
+                                           "kitfold");
     auto& app = *made;
     app.set_version_flag("--version", version_words());
     app.require_subcommand(1);
