@@ -73,6 +73,7 @@ void KeyTake::look_round() {
                 h.until = std::min(h.until, o.step - steps(0.003));
         }
     }
+    busy_ = busy_steps();
 }
 
 std::size_t KeyTake::hits_of(Drum drum) const {

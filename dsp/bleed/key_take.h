@@ -54,7 +54,7 @@ public:
     /// Steps at which the mic's own drum is hit; none of a mic without one.
     [[nodiscard]] std::vector<std::size_t> strokes_of(std::size_t mic) const;
     /// What each mic's own drum does at each step: [mic][step].
-    [[nodiscard]] std::vector<std::vector<Own>> busy_steps() const;
+    [[nodiscard]] const std::vector<std::vector<Own>>& busy() const noexcept { return busy_; }
     /// Where a mic's own drum is silent, `late` steps before the hits say; for a drum that hardly ever is,
     /// where it has died away for the most part.
     [[nodiscard]] std::vector<char> silent_steps(std::size_t mic, std::size_t late) const;
@@ -63,6 +63,7 @@ private:
     void read(const Take& take, const KitKey& key);
     void place(std::span<const Hit> hits);
     void look_round();
+    [[nodiscard]] std::vector<std::vector<Own>> busy_steps() const;
 
     std::vector<TakeMic> mics_;
     std::vector<std::optional<Drum>> drums_;
@@ -70,6 +71,7 @@ private:
     std::size_t steps_ = 0;
     std::vector<float> samples_;
     std::vector<GridHit> hits_;
+    std::vector<std::vector<Own>> busy_; ///< by these hits
 };
 
 inline constexpr double kLeastSilenceS = 6.0; ///< of the own drum, to learn waveforms from

@@ -19,7 +19,7 @@ double usual_noise_db(const PowerCounts& held) { return std::max(-200.0, held.qu
 class Measurement {
 public:
     Measurement(const KeyTake& take, KeyPlayer& player, KitKeyTable& table)
-        : take_(take), player_(player), key_(player.key()), table_(table), busy_(take.busy_steps()) {
+        : take_(take), player_(player), key_(player.key()), table_(table), busy_(take.busy()) {
         for (auto& mic : table_.mics) mic.noise_db.fill(kOffDb), mic.wash_db.fill(kOffDb);
     }
     void run() {
@@ -201,8 +201,8 @@ private:
     KeyPlayer& player_;
     const KitKey& key_;
     KitKeyTable& table_;
-    std::vector<std::vector<Own>> busy_; ///< [mic][step]
-    std::vector<float> noise_;           ///< [mic][band], power
+    const std::vector<std::vector<Own>>& busy_; ///< [mic][step]
+    std::vector<float> noise_;                  ///< [mic][band], power
 };
 
 } // namespace

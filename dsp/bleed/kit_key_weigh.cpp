@@ -30,7 +30,7 @@ void keep_bleed(std::vector<KeyBands>& bleed, const std::vector<Own>& state) {
 class Weighing {
 public:
     Weighing(const KeyTake& take, KeyPlayer& player, const KitKeyTable& table)
-        : take_(take), player_(player), key_(player.key()), table_(table), busy_(take.busy_steps()) {}
+        : take_(take), player_(player), key_(player.key()), table_(table), busy_(take.busy()) {}
 
     std::vector<KeyPeaks> run() {
         std::vector<KeyPeaks> peaks(take_.mics());
@@ -104,8 +104,8 @@ private:
     KeyPlayer& player_;
     const KitKey& key_;
     const KitKeyTable& table_;
-    std::vector<std::vector<Own>> busy_; ///< [mic][step]
-    std::size_t first_ = 0;              ///< hit that is still heard
+    const std::vector<std::vector<Own>>& busy_; ///< [mic][step]
+    std::size_t first_ = 0;                     ///< hit that is still heard
 };
 
 } // namespace

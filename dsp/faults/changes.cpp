@@ -70,7 +70,7 @@ struct Match {
 };
 
 /// One drum's strokes in every mic.
-struct DrumStrokes {
+struct HeardStrokes {
     Drum drum = Drum::kick;
     std::vector<double> time_s;
     std::vector<std::size_t> third;
@@ -102,7 +102,7 @@ public:
             out_.match.push_back(matches(shapes));
         }
     }
-    DrumStrokes finish() { return std::move(out_); }
+    HeardStrokes finish() { return std::move(out_); }
 
 private:
     /// 100 Hz to 3 kHz: below, a mic's place says little, above, every stroke is another.
@@ -123,7 +123,7 @@ private:
                 first, std::min(std::size_t((kLead_ms + to_ms) * ms_), x.size()) - first));
         };
         const double heard = between(-2.0, 40.0);
-        out_.level_db[mic][stroke] = 10.0 * std::log10(heard);
+        out_.level_db[mic][stroke] = db_from_power(heard);
         out_.clear[mic][stroke] = heard > 10.0 * between(-30.0, -5.0);
         for (std::size_t n = 0; n < window_; ++n)
             in[n] = x[n + std::size_t(20.0 * ms_)] * float(hann(double(n), double(window_)));
@@ -195,7 +195,7 @@ private:
     std::size_t window_;
     RealFft fft_;
     std::vector<float> weight_;
-    DrumStrokes out_;
+    HeardStrokes out_;
 };
 
 /// What one drum says of one mic between two thirds; nothing where it can't tell.
@@ -232,7 +232,7 @@ std::optional<Said> judge(Drum drum, double amount, const Third& a, const Third&
 using Report = std::map<std::size_t, Said>; // by mic
 
 /// Mics in which three strokes of one of two thirds are clear.
-std::vector<std::size_t> hearing(const DrumStrokes& s, std::size_t a, std::size_t b) {
+std::vector<std::size_t> hearing(const HeardStrokes& s, std::size_t a, std::size_t b) {
     std::vector<std::size_t> out;
     for (std::size_t m = 0; m < s.clear.size(); ++m) {
         std::array<std::size_t, kThirds> clear{};
@@ -244,7 +244,7 @@ std::vector<std::size_t> hearing(const DrumStrokes& s, std::size_t a, std::size_
 
 /// Each mic's level against its own middle and against the other mics of the same stroke: how hard it was
 /// struck falls out.
-Report compare_levels(const DrumStrokes& s, std::size_t a, std::size_t b) {
+Report compare_levels(const HeardStrokes& s, std::size_t a, std::size_t b) {
     const auto mics = hearing(s, a, b);
     if (mics.size() < 3) return {};
     auto level_db = s.level_db;
@@ -274,7 +274,7 @@ Report compare_levels(const DrumStrokes& s, std::size_t a, std::size_t b) {
 }
 
 /// Lags of a mic's good strokes in a third, and which way up most of them are; 0: they don't agree.
-std::pair<Third, int> lags_of(const DrumStrokes& s, std::size_t mic, std::size_t third) {
+std::pair<Third, int> lags_of(const HeardStrokes& s, std::size_t mic, std::size_t third) {
     constexpr double kAgree = 0.8;
     std::vector<double> lags_ms;
     double over = 0.0;
@@ -304,7 +304,7 @@ struct Shapes {
     Report arrival, polarity;
 };
 
-Shapes compare_shapes(const DrumStrokes& s, std::size_t a, std::size_t b) {
+Shapes compare_shapes(const HeardStrokes& s, std::size_t a, std::size_t b) {
     Shapes out;
     std::map<std::size_t, std::pair<Third, Third>> lags;
     std::map<std::size_t, double> shifts_ms;
@@ -366,7 +366,7 @@ std::array<std::pair<std::size_t, std::size_t>, 3> pairs_of_thirds() { return {{
 /// By thirds, then by drum.
 struct AllReports {
     std::map<std::pair<std::size_t, std::size_t>, Reports> level, polarity, arrival;
-    std::vector<DrumStrokes> strokes;
+    std::vector<HeardStrokes> strokes;
 };
 
 AllReports report_all(const Take& take, std::span<const Hit> hits) {
@@ -390,7 +390,8 @@ AllReports report_all(const Take& take, std::span<const Hit> hits) {
 }
 
 /// A mic's lags over time, against those of the mics that stay.
-std::vector<std::pair<double, double>> lag_line(const DrumStrokes& s, const Report& report, std::size_t mic) {
+std::vector<std::pair<double, double>> lag_line(const HeardStrokes& s, const Report& report,
+                                                std::size_t mic) {
     std::vector<std::pair<double, double>> out;
     for (std::size_t h = 0; h < s.time_s.size(); ++h) {
         std::vector<double> others;
@@ -414,7 +415,7 @@ double left_over(std::span<const std::pair<double, double>> x, bool line) {
 }
 
 /// Whether a straight line fits the lags better than one step, wherever that is.
-bool is_steady(const DrumStrokes& s, const Report& report, std::size_t mic) {
+bool is_steady(const HeardStrokes& s, const Report& report, std::size_t mic) {
     const auto lags = lag_line(s, report, mic);
     const std::span all(lags);
     double step = std::numeric_limits<double>::infinity();

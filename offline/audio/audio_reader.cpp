@@ -1,3 +1,4 @@
+#include "core/units.h"
 #include "offline/audio/audio_file.h"
 #include "offline/audio/broadcast.h"
 #include "offline/audio/pcm.h"
@@ -314,7 +315,7 @@ struct AudioReader::Impl {
         throw bad_input(fmt::format(
             "{}: has a sample of {:+.0f} dBFS at {:.3f} s, which is no sound; full scale is 1 in a file of "
             "floats: write it again, or take that mic out",
-            source.name(), 20.0 * std::log10(std::fabs(double(*largest))),
+            source.name(), dsp::db_from_gain(std::fabs(double(*largest))),
             double(at + (largest - samples)) / info.rate_hz));
     }
 

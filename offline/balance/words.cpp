@@ -14,11 +14,6 @@ using dsp::Json;
 
 std::string shown(double db) { return std::isfinite(db) ? fmt::format("{:+.1f}", db) : std::string("-"); }
 
-std::string capital(std::string text) {
-    if (!text.empty()) text[0] = char(std::toupper(static_cast<unsigned char>(text[0])));
-    return text;
-}
-
 } // namespace
 
 std::string levels_text(const LevelBalance& levels) {

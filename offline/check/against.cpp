@@ -3,6 +3,7 @@
 #include "offline/check/words.h"
 #include "offline/session/like.h"
 #include "offline/util/html.h"
+#include "offline/util/json_number.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -238,13 +239,12 @@ std::string comparison_html(const Comparison& c) {
 
 dsp::Json comparison_json(const Comparison& c) {
     dsp::Json changed = dsp::Json::array();
-    const auto rounded = [](double v) { return std::round(1'000.0 * v) / 1'000.0; };
     for (const auto& f : c.changed)
         changed.push_back({{"kind", words_of(f.kind).name},
                            {"what", f.what},
-                           {"then", rounded(f.then)},
-                           {"now", rounded(f.now)},
-                           {"repeats_within", rounded(f.repeats_within)},
+                           {"then", rounded(f.then, 3)},
+                           {"now", rounded(f.now, 3)},
+                           {"repeats_within", rounded(f.repeats_within, 3)},
                            {"better", f.better == 0 ? dsp::Json(nullptr) : dsp::Json(f.better > 0)}});
     return {{"other", c.other}, {"compared", c.compared}, {"changed", changed}, {"notices", c.notices}};
 }

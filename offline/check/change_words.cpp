@@ -7,10 +7,9 @@ namespace kitfold::offline {
 namespace {
 
 std::string mic_list(const CheckResult& r, const std::vector<std::size_t>& mics) {
-    std::string out;
-    for (std::size_t i = 0; i < mics.size(); ++i)
-        out += (i == 0 ? "" : i + 1 == mics.size() ? " and " : ", ") + r.names[mics[i]].name;
-    return out;
+    std::vector<std::string> names;
+    for (const auto m : mics) names.push_back(r.names[m].name);
+    return listed(names);
 }
 
 std::string thirds_words(const dsp::TakeChange& c, const char* against) {
@@ -37,7 +36,6 @@ Verdict polarity_words(const CheckResult& r, const dsp::TakeChange& c) {
 }
 
 Verdict arrival_words(const CheckResult& r, const dsp::TakeChange& c) {
-    constexpr double kCmPerMs = 34.32; // at 20 degrees
     const auto mics = mic_list(r, c.mics);
     const auto shift = fmt::format("{:.2f} ms {} {}", std::abs(c.amount),
                                    c.amount > 0.0 ? "later" : "earlier", thirds_words(c, "than"));
@@ -58,8 +56,7 @@ Verdict arrival_words(const CheckResult& r, const dsp::TakeChange& c) {
             "clock, and record again.",
             ""};
     return {Weight::look,
-            fmt::format("{} hears {} {}: {:.0f} cm.", mics, drum_words(c.drum), shift,
-                        std::abs(c.amount) * kCmPerMs),
+            fmt::format("{} hears {} {}: {:.0f} cm.", mics, drum_words(c.drum), shift, path_cm(c.amount)),
             "Look for a stand that sags or a drum that wanders; fasten it and play that part again.", ""};
 }
 

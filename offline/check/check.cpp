@@ -79,14 +79,6 @@ void find_fixes(const dsp::Take& take, const dsp::PairFindings& findings, const 
     }
 }
 
-Session fixed(Session session, const std::vector<MicFix>& fixes) {
-    for (const auto& fix : fixes) {
-        session.mics[fix.mic].mix.polarity = fix.inverted ? dsp::Polarity::inverted : dsp::Polarity::normal;
-        session.mics[fix.mic].mix.delay_ms = fix.delay_ms;
-    }
-    return session;
-}
-
 /// Gates hear the mics as the session will delay them.
 void learn_gates(const Session& session, const dsp::Take& take, CheckResult& r) {
     auto in_step = take;
@@ -183,6 +175,14 @@ void draw_overlays(const dsp::Take& take, CheckResult& r) {
 
 } // namespace
 
+Session with_fixes(Session session, const std::vector<MicFix>& fixes) {
+    for (const auto& fix : fixes) {
+        session.mics[fix.mic].mix.polarity = fix.inverted ? dsp::Polarity::inverted : dsp::Polarity::normal;
+        session.mics[fix.mic].mix.delay_ms = fix.delay_ms;
+    }
+    return session;
+}
+
 bool CheckResult::nothing_to_fix() const {
     return fixes.empty() &&
            std::none_of(gates.begin(), gates.end(), [](const KitGate& g) { return g.deaf; }) &&
@@ -239,7 +239,7 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     r.image = dsp::judge_image(take, r.hits);
     for (const auto& fault : dsp::misplaced_mics(take, r.hits, r.image, measures))
         r.mics[fault.mic].faults.push_back(fault);
-    find_worth(fixed(session, r.fixes), take, r);
+    find_worth(with_fixes(session, r.fixes), take, r);
     draw_overlays(take, r);
     gates.get();
     files.throw_if_failed();

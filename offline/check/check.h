@@ -76,6 +76,9 @@ struct CheckResult {
     [[nodiscard]] bool names_exchanged() const;
 };
 
+/// The session as the fixes leave it.
+Session with_fixes(Session session, const std::vector<MicFix>& fixes);
+
 /// Listens to every mic of the session. Two threads; reads each file once and some excerpts again, so that
 /// memory grows with the length by some 10 MB per mic and four minutes only.
 /// @param progress share done, 0..1, called now and then from one thread at a time

@@ -100,11 +100,7 @@ std::vector<FixSound> fix_sounds(const Session& session, const CheckResult& r) {
         std::min(kLongest_s, kBytes / (double(pairs.size()) * r.rate_hz * kBytesPerSample));
     TakeFiles files(session);
     const auto& take = files.take();
-    auto fixed = session;
-    for (const auto& fix : r.fixes) {
-        fixed.mics[fix.mic].mix.polarity = fix.inverted ? dsp::Polarity::inverted : dsp::Polarity::normal;
-        fixed.mics[fix.mic].mix.delay_ms = fix.delay_ms;
-    }
+    const auto fixed = with_fixes(session, r.fixes);
     std::vector<FixSound> out;
     for (const auto p : pairs) {
         const auto& pair = r.pairs[p];

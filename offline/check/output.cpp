@@ -1,6 +1,7 @@
 #include "offline/check/output.h"
 #include "offline/check/words.h"
 #include "offline/util/columns.h"
+#include "offline/util/json_number.h"
 #include "ring/pitch.h"
 #include <algorithm>
 #include <cmath>
@@ -12,12 +13,6 @@ namespace {
 
 using dsp::Json;
 
-double rounded(double value, int decimals) {
-    const double scale = std::pow(10.0, decimals);
-    return std::isfinite(value) ? std::round(value * scale) / scale : value;
-}
-
-/// JSON knows no infinity: a level of -inf dB is null.
 Json number(double value, int decimals) {
     return std::isfinite(value) ? Json(rounded(value, decimals)) : Json(nullptr);
 }
@@ -252,8 +247,7 @@ void mics_table(const CheckResult& r, std::string& out) {
         const auto& mic = r.mics[m];
         std::string faults;
         for (const auto& f : mic.faults) {
-            auto word = std::string(dsp::fault_name(f.kind));
-            std::replace(word.begin(), word.end(), '_', ' ');
+            const auto word = fault_word(f.kind);
             faults += (faults.empty() ? "" : ", ") + word;
         }
         const auto worth = m < r.worth.size() && std::isfinite(r.worth[m].change_lu)

@@ -148,8 +148,7 @@ std::string plot_mics(const CheckResult& r) {
         std::string faults;
         for (const auto& f : mic.faults) {
             if (f.at_s) body += line(rows.x(*f.at_s), 0, rows.x(*f.at_s), 18, "fault");
-            auto word = std::string(dsp::fault_name(f.kind));
-            std::replace(word.begin(), word.end(), '_', ' ');
+            const auto word = fault_word(f.kind);
             faults += (faults.empty() ? "" : ", ") + word;
         }
         const auto peak = mic.levels.peak_dbfs > -150.0 ? fmt::format("{:.1f}", mic.levels.peak_dbfs) : "-";

@@ -27,27 +27,12 @@ std::string inside(const std::string& s) {
     return out;
 }
 
-/// "a", "a and b", "a, b and c"
-std::string listed(const std::vector<std::string>& parts) {
-    std::string out;
-    for (std::size_t i = 0; i < parts.size(); ++i)
-        out += (i == 0 ? "" : i + 1 == parts.size() ? " and " : ", ") + parts[i];
-    return out;
-}
-
-std::string capital(std::string s) {
-    if (!s.empty()) s[0] = char(std::toupper(static_cast<unsigned char>(s[0])));
-    return s;
-}
-
 std::string ms(double value) { return fmt::format("{:.{}f} ms", value, std::abs(value) < 0.995 ? 2 : 1); }
 
 std::string level(double db) {
     const double whole = std::round(db) + 0.0; // no -0
     return fmt::format("{}{:.0f} dB", whole > 0.0 ? "+" : "", whole);
 }
-
-double cm(double delay_ms) { return std::abs(delay_ms) * 34.32; } // at 20 degrees
 
 std::string when(const CheckResult& r, const dsp::Fault& f) {
     return f.at_s ? " at " + place_in_take(r.from_s + *f.at_s) : std::string();
@@ -240,7 +225,7 @@ std::string close_source(const CheckResult& r, std::size_t pair) {
     if (moves)
         out += fmt::format(
             "{}The path lengths differ by {:.0f} cm: move the nearer mic back as far as the kit allows.",
-            out.empty() ? "" : " ", cm(r.pairs[pair].delay_ms));
+            out.empty() ? "" : " ", path_cm(r.pairs[pair].delay_ms));
     return out;
 }
 
@@ -590,12 +575,31 @@ std::string headline(const CheckResult& r, bool applied) {
     return out + more;
 }
 
+std::string listed(const std::vector<std::string>& parts) {
+    std::string out;
+    for (std::size_t i = 0; i < parts.size(); ++i)
+        out += (i == 0 ? "" : i + 1 == parts.size() ? " and " : ", ") + parts[i];
+    return out;
+}
+
+std::string capital(std::string s) {
+    if (!s.empty()) s[0] = char(std::toupper(static_cast<unsigned char>(s[0])));
+    return s;
+}
+
+double path_cm(double delay_ms) { return std::abs(delay_ms) * 34.32; }
+
+std::string fault_word(dsp::FaultKind kind) {
+    std::string word(dsp::fault_name(kind));
+    std::replace(word.begin(), word.end(), '_', ' ');
+    return word;
+}
+
 MicWord mic_word(const CheckResult& r, std::size_t mic) {
     std::vector<std::string> words;
     for (const auto& f : r.mics[mic].faults) {
         if (f.kind == FaultKind::polarity) continue;
-        auto word = std::string(dsp::fault_name(f.kind));
-        std::replace(word.begin(), word.end(), '_', ' ');
+        const auto word = fault_word(f.kind);
         words.push_back(word);
     }
     if (const auto* fix = r.fix_of(mic)) {

@@ -54,6 +54,15 @@ MicWord mic_word(const CheckResult& result, std::size_t mic);
 /// What became different within the take: what, by how much, and what to look for at the source.
 std::vector<Verdict> change_verdicts(const CheckResult& result);
 
+/// "a", "a and b", "a, b and c"
+std::string listed(const std::vector<std::string>& parts);
+/// The first letter as one that begins a sentence, or a row.
+std::string capital(std::string text);
+/// What sound goes in that time at 20 degrees, cm; never negative.
+double path_cm(double delay_ms);
+/// "low level", "hum"
+std::string fault_word(dsp::FaultKind kind);
+
 /// "the kick", "the rack tom", "the cymbals"; for a second tom "the second rack tom".
 std::string drum_words(dsp::Drum drum);
 

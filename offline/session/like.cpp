@@ -1,4 +1,5 @@
 #include "offline/session/like.h"
+#include "offline/util/file_name.h"
 #include <algorithm>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
@@ -9,11 +10,7 @@ namespace {
 using dsp::Json;
 using dsp::Role;
 
-bool same_text(const std::string& a, const std::string& b) {
-    const auto lower = [](char c) { return c >= 'A' && c <= 'Z' ? char(c - 'A' + 'a') : c; };
-    return std::equal(a.begin(), a.end(), b.begin(), b.end(),
-                      [&](char x, char y) { return lower(x) == lower(y); });
-}
+bool same_text(const std::string& a, const std::string& b) { return folded(a) == folded(b); }
 
 class Matching {
 public:

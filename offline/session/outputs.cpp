@@ -1,5 +1,6 @@
 #include "offline/session/outputs.h"
 #include "offline/util/errors.h"
+#include "offline/util/file_name.h"
 #include <algorithm>
 #include <fmt/format.h>
 #include <sys/stat.h>
@@ -8,12 +9,6 @@ namespace kitfold::offline {
 namespace {
 
 namespace fs = std::filesystem;
-
-std::string folded(std::string text) {
-    for (char& c : text)
-        if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
-    return text;
-}
 
 } // namespace
 

@@ -1,6 +1,7 @@
 #include "offline/session/session.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/errors.h"
+#include "offline/util/file_name.h"
 #include "offline/util/text_file.h"
 #include "settings/kit_key_json.h"
 #include "settings/settings_json.h"
@@ -156,12 +157,6 @@ Mic read_mic(const Json& json, const std::string& at) {
         throw SettingsError(std::string(error.what()) + " (mic " + shown(Json(mic.name)) + ")");
     }
     return mic;
-}
-
-std::string folded(std::string text) {
-    for (char& c : text)
-        if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
-    return text;
 }
 
 std::vector<Mic> read_mics(const Json& json) {

@@ -12,4 +12,10 @@ std::string numbered_name(std::size_t mic, const std::string& name) {
     return out;
 }
 
+std::string folded(std::string text) {
+    for (char& c : text)
+        if (c >= 'A' && c <= 'Z') c = static_cast<char>(c - 'A' + 'a');
+    return text;
+}
+
 } // namespace kitfold::offline

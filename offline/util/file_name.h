@@ -8,4 +8,7 @@ namespace kitfold::offline {
 /// spaces stay.
 std::string numbered_name(std::size_t mic, const std::string& name);
 
+/// Its letters of ASCII as small ones: names that differ in nothing else are taken for the same.
+std::string folded(std::string text);
+
 } // namespace kitfold::offline
