@@ -21,6 +21,9 @@ using Clock = std::chrono::steady_clock;
 using std::chrono::milliseconds;
 
 constexpr milliseconds kPicture(40), kJsonLine(1'000), kLogLine(10'000); ///< from one to the next
+/// Of new sound, for another look at a soundcheck; and a look may take this share of the time.
+constexpr double kSoundcheckS = 5.0, kSoundcheckShare = 0.5;
+constexpr double kOnDiskS = 1.0; ///< what was played so long ago is in the files
 constexpr milliseconds kSoon(5); ///< what is due so soon is done now, rather than a picture later
 
 /// The recordings of the session, where there are some already, say what rate it is made for.
@@ -52,6 +55,7 @@ public:
           terminal_(!request.json && Terminal::has_screen()) {
         for (const auto& name : names_of(session_))
             view_.mics.push_back({printable(name, Lines::one), {}, {}});
+        if (request.learn) view_.soundcheck.emplace().mics.resize(session_.mics.size());
     }
     ~Live() { client_.stop(); } // before the engine goes
 
@@ -102,6 +106,7 @@ private:
         if (engine_.latency() != told_latency_) tell_latency();
         for (const auto& take : writer_.finished_takes()) whole(take);
         if (const auto verdict = verdicts_.next(false)) hear(*verdict);
+        if (request_.learn) listen_so_far();
         look();
     }
 
@@ -131,6 +136,7 @@ private:
         tell(present_take_.filename().string() + " is recorded in " + present_take_.string());
         writer_.expect(std::move(take));
         take_waits_ = !engine_.begin_take();
+        listened_s_ = listening_s_ = 0.0;
         for (auto& mic : view_.mics) mic.meter.clipped = false;
     }
 
@@ -169,7 +175,19 @@ private:
         if (request_.check || request_.learn) verdicts_.ask(take);
     }
 
+    void listen_so_far() {
+        if (verdicts_.busy() || view_.take.empty() || view_.take != present_take_.filename().string()) return;
+        const double seconds = view_.take_s - kOnDiskS;
+        if (seconds - listened_s_ < std::max(kSoundcheckS, listening_s_ / kSoundcheckShare)) return;
+        verdicts_.ask_so_far(present_take_, listened_s_ = seconds);
+    }
+
     void hear(const TakeVerdict& verdict) {
+        if (verdict.result && request_.learn) view_.soundcheck = soundcheck_of(*verdict.result);
+        if (!verdict.whole) {
+            listening_s_ = std::max(view_.take_s - kOnDiskS - listened_s_, 0.0);
+            return;
+        }
         tell(verdict.line);
         if (!request_.learn || !verdict.result) return;
         try {
@@ -260,6 +278,7 @@ private:
     LiveView view_;
     std::filesystem::path present_take_; ///< empty: none
     bool take_waits_ = false, stop_ = false;
+    double listened_s_ = 0.0, listening_s_ = 0.0; ///< of the take, to a soundcheck; what that took
     std::size_t told_latency_ = 0;
     std::string told_trouble_;
     Clock::time_point looked_, shown_;

@@ -3,11 +3,12 @@
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
+#include <sstream>
 
 namespace kitfold::offline {
 namespace {
 
-constexpr std::size_t kColumns = 80, kMicLines = 16, kMessages = 3;
+constexpr std::size_t kColumns = 80, kLines = 24, kMicLines = 16, kMessages = 3;
 constexpr double kLowestDb = -60.0; ///< left end of a bar
 
 /// Cut or filled up to so many letters; a letter of UTF-8 begins with a byte that continues none.
@@ -34,6 +35,8 @@ std::string bar(const PeakMeter& meter, std::size_t width) {
     return out;
 }
 
+double tenths(double x) { return std::round(std::max(x, -200.0) * 10.0) / 10.0; }
+
 std::string level(double db) { return db <= PeakMeter::kFloorDb ? "  -inf" : fmt::format("{:6.1f}", db); }
 
 std::string clock(double seconds) {
@@ -48,9 +51,9 @@ std::string lost_words(const LiveReadings& counts) {
 }
 
 /// The beginning of the newest message on as many lines as it needs, and what fits of those before it.
-std::vector<std::string> newest(const std::vector<std::string>& messages) {
+std::vector<std::string> newest(const std::vector<std::string>& messages, std::size_t most) {
     std::vector<std::string> out;
-    for (std::size_t m = messages.size(); m-- > 0 && out.size() < kMessages;) {
+    for (std::size_t m = messages.size(); m-- > 0 && out.size() < most;) {
         std::vector<std::string> lines;
         for (std::string rest = messages[m]; !rest.empty();) {
             auto end = rest.size() <= kColumns ? rest.size() : rest.rfind(' ', kColumns);
@@ -58,22 +61,66 @@ std::vector<std::string> newest(const std::vector<std::string>& messages) {
             lines.push_back(rest.substr(0, end));
             rest.erase(0, rest.find_first_not_of(' ', end));
         }
-        if (!out.empty() && out.size() + lines.size() > kMessages) break;
+        if (!out.empty() && out.size() + lines.size() > most) break;
         out.insert(out.begin(), lines.begin(), lines.end());
     }
-    out.resize(kMessages);
+    out.resize(most);
     return out;
 }
 
-std::string mic_line(const LiveView::Mic& mic, std::size_t width) {
-    const bool narrow = width < 60;
-    const std::size_t name = narrow ? 11 : 15, rest = narrow ? 14 : 22;
+bool is_narrow(std::size_t width) { return width < 60; }
+
+/// What a soundcheck knows of a mic, beside its meter.
+std::string learned_cells(const MicSoundcheck& mic, std::size_t width) {
+    const auto strokes = mic.strokes ? fmt::format("{:4}", *mic.strokes) : std::string(4, ' ');
+    if (is_narrow(width))
+        return strokes + (mic.arrival ? fmt::format("{:+7.2f}{}", mic.arrival->delay_ms,
+                                                    mic.arrival->opposite ? '!' : ' ')
+                                      : std::string(8, ' '));
+    const auto turn = !mic.gain           ? std::string()
+                      : mic.gain->clipped ? fmt::format("{:+}!", mic.gain->turn_db)
+                      : mic.gain->turn_db ? fmt::format("{:+}", mic.gain->turn_db)
+                                          : std::string("ok");
+    const auto gate = mic.threshold_db ? fmt::format("{:.0f}", *mic.threshold_db) : std::string();
+    return strokes + fmt::format("{:>5}{:>5}  ", turn, gate) + fitted(arrival_words(mic.arrival), 26);
+}
+
+constexpr std::size_t kNarrowCells = 12, kWideCells = 42; ///< of what learned_cells() gives
+
+std::string cells_title() {
+    return std::string(kColumns - kWideCells, ' ') + " hit turn gate  hears it before - or after +";
+}
+
+std::string mic_line(const LiveView::Mic& mic, std::size_t width, const MicSoundcheck* learned = nullptr) {
+    const bool narrow = is_narrow(width);
+    const std::size_t cells = learned == nullptr ? 0 : narrow ? kNarrowCells : kWideCells;
+    const std::size_t name = narrow || learned != nullptr ? 11 : 15;
+    const bool brief = narrow || learned != nullptr; // no room for the peak in figures: what it held is there
+    const std::size_t rest = brief ? 14 : 22;
     const auto* open = !mic.open ? "    " : *mic.open ? "open" : "shut";
-    auto out = fitted(mic.name, name) + ' ' + bar(mic.meter, width - name - rest - 2) + ' ';
-    if (!narrow) out += level(mic.meter.shown_db);
     const auto* clip = mic.meter.clipped ? "CLIP" : "    ";
-    return out + level(mic.meter.hold_db) +
-           (narrow ? fmt::format(" {:.2} {}", clip, open) : fmt::format(" {} {}", clip, open));
+    auto out = fitted(mic.name, name) + ' ' + bar(mic.meter, width - name - rest - 2 - cells) + ' ';
+    if (!brief) out += level(mic.meter.shown_db);
+    out += level(mic.meter.hold_db);
+    out += brief ? fmt::format(" {:.2} {}", clip, open) : fmt::format(" {} {}", clip, open);
+    return learned == nullptr ? out : out + learned_cells(*learned, width);
+}
+
+std::string mic_lines(const LiveView& v) {
+    const auto of = [&](std::size_t m, std::size_t width) {
+        return mic_line(v.mics[m], width, v.soundcheck ? &v.soundcheck->mics[m] : nullptr);
+    };
+    std::string out;
+    if (v.mics.size() <= kMicLines) {
+        for (std::size_t m = 0; m < v.mics.size(); ++m) out += of(m, kColumns) + '\n';
+        return out;
+    }
+    constexpr auto kHalf = kColumns / 2 - 1;
+    for (std::size_t m = 0; m < kMicLines; ++m) {
+        const auto other = m + kMicLines;
+        out += of(m, kHalf) + "  " + (other < v.mics.size() ? of(other, kHalf) : std::string()) + '\n';
+    }
+    return out;
 }
 
 } // namespace
@@ -95,21 +142,17 @@ std::string screen_text(const LiveView& v) {
     line(fmt::format("{}  {}", v.take.empty() ? "not recording" : v.take + "  " + clock(v.take_s),
                      v.disk_left_s ? "disk left " + clock(*v.disk_left_s) : std::string()) +
          "   " + lost_words(v.counts) + "   running " + clock(v.seconds));
-    if (v.mics.size() <= kMicLines) {
-        for (const auto& mic : v.mics) line(mic_line(mic, kColumns));
-    } else {
-        for (std::size_t m = 0; m < kMicLines; ++m) {
-            const auto other = m + kMicLines;
-            line(mic_line(v.mics[m], kColumns / 2 - 1) + "  " +
-                 (other < v.mics.size() ? mic_line(v.mics[other], kColumns / 2 - 1) : std::string()));
-        }
-    }
+    if (v.soundcheck && v.mics.size() <= kMicLines) line(cells_title());
+    std::istringstream mics(mic_lines(v));
+    for (std::string mic; std::getline(mics, mic);) line(mic);
     line(mic_line({"left", v.tracks[0], {}}, kColumns));
     line(mic_line({"right", v.tracks[1], {}}, kColumns));
     line(fmt::format("{}loudness {:.1f} LUFS (3 s)   callback {:.0f}, at most {:.0f} of {:.0f} us",
                      v.reduction_db ? fmt::format("bus {:.1f} dB   ", 0.0 - *v.reduction_db) : std::string(),
                      v.loudness_lufs, v.times.mean_us, v.times.worst_us, v.block_us));
-    for (const auto& text : newest(v.messages)) line(text);
+    if (v.soundcheck) line("strokes: " + stroke_words(*v.soundcheck));
+    const auto before = static_cast<std::size_t>(std::count(out.begin(), out.end(), '\n'));
+    for (const auto& text : newest(v.messages, std::min(kMessages, kLines - 1 - before))) line(text);
     line(v.take.empty() ? "q stop" : "Enter new take   m marker   q stop");
     return out;
 }
@@ -122,35 +165,54 @@ std::string status_line(const LiveView& v) {
     out += fmt::format("  loudest {}{} dBFS", loudest->name, level(loudest->meter.hold_db));
     for (const auto& mic : v.mics)
         if (mic.meter.clipped) out += "  CLIP " + mic.name;
+    if (v.soundcheck) out += "  strokes: " + stroke_words(*v.soundcheck);
     if (v.reduction_db) out += fmt::format("  bus {:.1f} dB", 0.0 - *v.reduction_db);
     out += fmt::format("  {:.1f} LUFS", v.loudness_lufs);
     if (v.disk_left_s) out += "  disk left " + clock(*v.disk_left_s);
     return out + "  " + lost_words(v.counts) + '\n';
 }
 
+namespace {
+
+void add_learned(const MicSoundcheck& mic, dsp::Json& to) {
+    if (mic.strokes) to["strokes"] = *mic.strokes;
+    if (mic.gain) to["headroom_db"] = tenths(mic.gain->headroom_db), to["turn_preamp_db"] = mic.gain->turn_db;
+    if (mic.threshold_db) to["gate_threshold_db"] = tenths(*mic.threshold_db);
+    if (mic.arrival)
+        to["arrival"] = {{"partner", mic.arrival->partner},
+                         {"delay_ms", std::round(mic.arrival->delay_ms * 1e3) / 1e3},
+                         {"opposite", mic.arrival->opposite}};
+}
+
+} // namespace
+
 dsp::Json status_json(const LiveView& v) {
-    const auto rounded = [](double x) { return std::round(std::max(x, -200.0) * 10.0) / 10.0; };
-    dsp::Json out = {{"kitfold_live", 1}, {"seconds", rounded(v.seconds)}, {"mics", dsp::Json::array()}};
-    if (!v.take.empty()) out["take"] = v.take, out["take_s"] = rounded(v.take_s);
-    for (const auto& mic : v.mics) {
+    dsp::Json out = {{"kitfold_live", 1}, {"seconds", tenths(v.seconds)}, {"mics", dsp::Json::array()}};
+    if (!v.take.empty()) out["take"] = v.take, out["take_s"] = tenths(v.take_s);
+    for (std::size_t m = 0; m < v.mics.size(); ++m) {
+        const auto& mic = v.mics[m];
         auto& entry = out["mics"].emplace_back(dsp::Json{{"name", mic.name},
-                                                         {"peak_dbfs", rounded(mic.meter.shown_db)},
-                                                         {"hold_dbfs", rounded(mic.meter.hold_db)},
+                                                         {"peak_dbfs", tenths(mic.meter.shown_db)},
+                                                         {"hold_dbfs", tenths(mic.meter.hold_db)},
                                                          {"clipped", mic.meter.clipped}});
         if (mic.open) entry["gate_open"] = *mic.open;
+        if (v.soundcheck) add_learned(v.soundcheck->mics[m], entry);
     }
-    out["left_dbfs"] = rounded(v.tracks[0].hold_db), out["right_dbfs"] = rounded(v.tracks[1].hold_db);
-    if (v.reduction_db) out["reduction_db"] = rounded(*v.reduction_db);
-    out["loudness_lufs"] = rounded(v.loudness_lufs);
+    if (v.soundcheck)
+        for (const auto& [drum, strokes] : v.soundcheck->strokes)
+            out["strokes"][std::string(dsp::drum_name(drum))] = strokes;
+    out["left_dbfs"] = tenths(v.tracks[0].hold_db), out["right_dbfs"] = tenths(v.tracks[1].hold_db);
+    if (v.reduction_db) out["reduction_db"] = tenths(*v.reduction_db);
+    out["loudness_lufs"] = tenths(v.loudness_lufs);
     if (v.disk_left_s) out["disk_left_s"] = std::floor(*v.disk_left_s);
     out["lost_buffers"] = v.counts.server_lost, out["not_recorded_samples"] = v.counts.tape_lost_frames;
     out["markers"] = v.counts.markers, out["edits"] = v.counts.edits;
     out["callback_us"] = {{"calls", v.times.calls},
                           {"late", v.times.late},
-                          {"mean", rounded(v.times.mean_us)},
-                          {"p999", rounded(v.times.p999_us)},
-                          {"worst", rounded(v.times.worst_us)},
-                          {"of", rounded(v.block_us)}};
+                          {"mean", tenths(v.times.mean_us)},
+                          {"p999", tenths(v.times.p999_us)},
+                          {"worst", tenths(v.times.worst_us)},
+                          {"of", tenths(v.block_us)}};
     return out;
 }
 

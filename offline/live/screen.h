@@ -1,6 +1,7 @@
 #pragma once
 // What `kitfold live` shows: text only, so that it can be tested.
 #include "offline/live/jack_client.h"
+#include "offline/live/soundcheck.h"
 #include "offline/live/writer.h"
 #include "settings/settings_json.h"
 #include <array>
@@ -39,8 +40,9 @@ struct LiveView {
     std::optional<double> disk_left_s; ///< at this rate and number of mics, while something is recorded
     LiveReadings counts;
     CallbackTimes times;
-    double block_us = 0.0;             ///< what the callback has
-    std::vector<std::string> messages; ///< the newest last
+    double block_us = 0.0;                ///< what the callback has
+    std::vector<std::string> messages;    ///< the newest last
+    std::optional<Soundcheck> soundcheck; ///< with as many mics; while there is one
 };
 
 /// At most 80 columns and 24 lines, for 1 to 32 mics. Lines end with a newline.

@@ -12,30 +12,35 @@
 namespace kitfold::offline {
 namespace {
 
-TakeVerdict judge(const std::filesystem::path& take) {
-    (void)::setpriority(PRIO_PROCESS, static_cast<id_t>(::gettid()),
-                        19); // of this thread and those it starts
-    TakeVerdict out{take, {}, {}};
-    const auto name = take.filename().string();
-    try {
-        const auto result = check(load_session(take));
-        write_whole_file(take / "check.txt", check_text(result, Telling::details));
-        const auto all = verdicts(result);
-        const auto first =
-            std::find_if(all.begin(), all.end(), [](const auto& v) { return v.weight == Weight::fix; });
-        const auto fixes =
-            std::count_if(all.begin(), all.end(), [](const auto& v) { return v.weight == Weight::fix; });
-        out.line = first == all.end() ? name + ": nothing to fix"
-                                      : fmt::format("{}: {} to fix, see {}; first: {}", name, fixes,
-                                                    (take / "check.txt").string(), first->text);
-        out.result = result;
-    } catch (const Error& error) {
-        out.line = fmt::format("{}: can't be checked: {}", name, error.what());
-    }
-    return out;
+void judge_whole(const CheckResult& result, TakeVerdict& out) {
+    const auto name = out.take.filename().string();
+    write_whole_file(out.take / "check.txt", check_text(result, Telling::details));
+    const auto all = verdicts(result);
+    const auto is_fix = [](const auto& v) { return v.weight == Weight::fix; };
+    const auto first = std::find_if(all.begin(), all.end(), is_fix);
+    out.line = first == all.end() ? name + ": nothing to fix"
+                                  : fmt::format("{}: {} to fix, see {}; first: {}", name,
+                                                std::count_if(all.begin(), all.end(), is_fix),
+                                                (out.take / "check.txt").string(), first->text);
 }
 
 } // namespace
+
+TakeVerdict TakeChecks::judge(const Asked& asked) {
+    (void)::setpriority(PRIO_PROCESS, static_cast<id_t>(::gettid()),
+                        19); // of this thread and those it starts
+    TakeVerdict out{asked.take, !asked.seconds, {}, {}};
+    try {
+        auto session = load_session(asked.take);
+        if (asked.seconds) session.range.to_s = *asked.seconds;
+        auto result = check(session);
+        if (out.whole) judge_whole(result, out);
+        out.result = std::move(result);
+    } catch (const Error& error) {
+        out.line = fmt::format("{}: can't be checked: {}", asked.take.filename().string(), error.what());
+    }
+    return out;
+}
 
 std::optional<TakeVerdict> TakeChecks::next(bool patient) {
     using namespace std::chrono_literals;

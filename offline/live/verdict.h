@@ -10,19 +10,33 @@ namespace kitfold::offline {
 
 struct TakeVerdict {
     std::filesystem::path take;
+    bool whole = true;                 ///< false: of what there was of it so far
     std::string line;                  ///< for people; the whole text is in check.txt beside the take
     std::optional<CheckResult> result; ///< nothing when the take can't be checked
 };
 
-/// Checks takes one after the other on threads that give way to everything else. One thread asks.
+/// Checks takes, or what there is of one, one after the other on threads that give way to everything else.
+/// One thread asks.
 class TakeChecks {
 public:
-    void ask(const std::filesystem::path& take) { waiting_.push_back(take); }
+    /// When it is whole: its text goes into check.txt beside it.
+    void ask(const std::filesystem::path& take) { waiting_.push_back({take, {}}); }
+    /// While it grows: its first seconds. Writes nothing.
+    void ask_so_far(const std::filesystem::path& take, double seconds) {
+        waiting_.push_back({take, seconds});
+    }
+    [[nodiscard]] bool busy() const noexcept { return running_.valid() || !waiting_.empty(); }
     /// One that is ready, if any. @param patient waits for it
     [[nodiscard]] std::optional<TakeVerdict> next(bool patient);
 
 private:
-    std::deque<std::filesystem::path> waiting_;
+    struct Asked {
+        std::filesystem::path take;
+        std::optional<double> seconds; ///< none: it is whole
+    };
+    static TakeVerdict judge(const Asked& asked);
+
+    std::deque<Asked> waiting_;
     std::future<TakeVerdict> running_;
 };
 

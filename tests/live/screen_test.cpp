@@ -4,9 +4,18 @@
 
 using namespace kitfold::offline;
 
-TEST_CASE("the screen fits 80 by 24 for any number of mics", "[live][screen]") {
+TEST_CASE("the screen fits 80 by 24 for any number of mics, in a soundcheck too", "[live][screen]") {
+    const auto learning = GENERATE(false, true);
     for (std::size_t mics = 1; mics <= 32; ++mics) {
         LiveView view;
+        if (learning) {
+            auto& soundcheck = view.soundcheck.emplace();
+            for (std::size_t d = 0; d < kitfold::dsp::kDrumCount; ++d)
+                soundcheck.strokes.emplace_back(static_cast<kitfold::dsp::Drum>(d), 12'345);
+            for (std::size_t m = 0; m < mics; ++m)
+                soundcheck.mics.push_back({12'345, GainAdvice{0.0, -40, true},
+                                           Arrival{"Overhead left, the old one", -40.25, true}, -59.9});
+        }
         for (std::size_t m = 0; m < mics; ++m) {
             auto& mic = view.mics.emplace_back();
             mic.name = m % 2 == 0 ? "Overhead left, the old one" : "Caisse étouffée";

@@ -247,6 +247,7 @@ TEST_CASE("live on a server: a soundcheck writes what check would apply, and it 
         server.environment(), (folder / "keys").string());
     REQUIRE(program.has_said("take-001 is recorded"));
     drummer.play(names.size(), sound, names);
+    REQUIRE(program.has_said("\"arrival\":{")); // while the drummer plays
     REQUIRE(wait_until([&] { return drummer.played() > std::int64_t(sound[0].size()); }));
     REQUIRE(write(keys, "\n", 1) == 1);
     REQUIRE(program.has_said("learned: written into"));

@@ -3,6 +3,8 @@
 #include "offline/check/apply_fixes.h"
 #include "offline/check/check.h"
 #include "offline/demo/demo.h"
+#include "offline/live/session_watch.h"
+#include "offline/live/verdict.h"
 #include "offline/util/errors.h"
 #include <csignal>
 #include <cstdlib>
@@ -254,7 +256,7 @@ TEST_CASE("killed at any moment, every file opens and holds all but the last sec
     munmap(shared, sizeof(Shared));
 }
 
-TEST_CASE("callback, writer and edits from three threads at once", "[live][threads]") {
+TEST_CASE("callback, writer, watcher and checks of the growing take at once", "[live][threads]") {
     const Folder folder;
     auto session = some_session(folder.path(), 5);
     LiveEngine engine(48'000.0, mix_settings(session), Monitor::dry);
@@ -267,22 +269,33 @@ TEST_CASE("callback, writer and edits from three threads at once", "[live][threa
             engine.note_server_loss();
         }
     });
-    std::size_t takes = 0;
+    SessionWatch watch(session.path);
+    TakeChecks checks;
+    std::filesystem::path take;
+    std::size_t takes = 0, looks = 0;
     for (int n = 0; n < 40; ++n) {
         session.mics[std::size_t(n) % 5].mix.level_db = -0.1 * n;
         if (n % 3 == 0) session.mics[1].gate.reset();
         if (n % 3 == 1) session.mics[1].gate = dsp::GateSettings{.lookahead_ms = 2.0};
         const auto edits = writer.look().edits;
-        engine.move_to(mix_settings(session));
+        save_session(session, session.path);
+        REQUIRE(wait_until([&] { return watch.changed(); }));
+        engine.move_to(mix_settings(load_session(session.path)));
         if (n % 8 == 0) {
-            writer.expect(std::make_unique<LiveTake>(folder / "takes", session, 48'000, 32));
+            auto news = std::make_unique<LiveTake>(folder / "takes", session, 48'000, 32);
+            take = news->folder();
+            writer.expect(std::move(news));
             REQUIRE(wait_until([&] { return engine.begin_take(); }));
             ++takes;
         }
         engine.mark();
         REQUIRE(wait_until([&] { return writer.look().edits > edits; }));
         (void)engine.take_open(), (void)engine.take_reduction_db();
+        if (!checks.busy()) checks.ask_so_far(take, 0.5);
+        if (const auto look = checks.next(false)) ++looks;
     }
+    while (checks.next(true)) ++looks;
+    CHECK(looks > 0);
     stop = true;
     server.join();
     writer.finish();
