@@ -139,6 +139,12 @@ KITFOLD_VECTOR_CLONES void limit(const float* in, const float* __restrict bound,
     }
 }
 
+/// What tap `j` of a response says of its place `k` at another rate.
+double weight_of(std::size_t j, double from_hz, std::size_t k, double to_hz) noexcept {
+    const double t = (static_cast<double>(k) * (from_hz / to_hz) - static_cast<double>(j)) * std::numbers::pi;
+    return t == 0.0 ? 1.0 : std::fabs(from_hz - to_hz) < 1e-6 ? 0.0 : std::sin(t) / t;
+}
+
 } // namespace
 
 void resample_response(std::span<const double> from, double from_hz, std::span<float> to,
@@ -146,10 +152,7 @@ void resample_response(std::span<const double> from, double from_hz, std::span<f
     const double ratio = from_hz / to_hz;
     for (std::size_t k = 0; k < to.size(); ++k) {
         double sum = 0.0;
-        for (std::size_t j = 0; j < from.size(); ++j) {
-            const double t = (static_cast<double>(k) * ratio - static_cast<double>(j)) * std::numbers::pi;
-            sum += from[j] * (t == 0.0 ? 1.0 : std::fabs(from_hz - to_hz) < 1e-6 ? 0.0 : std::sin(t) / t);
-        }
+        for (std::size_t j = 0; j < from.size(); ++j) sum += from[j] * weight_of(j, from_hz, k, to_hz);
         to[k] = static_cast<float>(ratio * sum);
     }
 }
@@ -172,6 +175,10 @@ bool KitKey::prepare(double rate_hz, std::size_t mics) {
     bleed_.assign(mics * kKeyBands * row, 0.0f);
     const auto taps = static_cast<std::size_t>(std::ceil(kResponseTaps * step_rate_hz() / kResponseHz));
     taps_ = std::min((taps + kWide - 1) / kWide * kWide, kMaxTaps);
+    to_step_rate_.resize(kResponseTaps * taps_);
+    for (std::size_t j = 0; j < kResponseTaps; ++j)
+        for (std::size_t k = 0; k < taps_; ++k)
+            to_step_rate_[j * taps_ + k] = weight_of(j, kResponseHz, k, step_rate_hz());
     past_.assign(row * 2 * taps_, 0.0f), responses_.assign(mics * mics * taps_, 0.0f);
     foretold_.reserve(mics * mics), foretold_mics_.reserve(mics);
     ring_ = std::bit_ceil(static_cast<std::size_t>(kLongestMs / 1000.0 * step_rate_hz()) + 2);
@@ -274,8 +281,7 @@ void KitKey::set_paths(const KitKeyTable& table) noexcept {
         if (e.response.size() != kResponseTaps || foretold_.size() == foretold_.capacity()) continue;
         const std::size_t at = foretold_.size() * taps_;
         const std::span taps(&responses_[at], taps_);
-        resample_response(e.response, kResponseHz, taps, step_rate_hz());
-        std::reverse(taps.begin(), taps.end());
+        put_response(e.response, taps);
         foretold_.push_back({to, from * 2 * taps_, at});
     }
     std::sort(foretold_.begin(), foretold_.end(),
@@ -286,6 +292,15 @@ void KitKey::set_paths(const KitKeyTable& table) noexcept {
             foretold_mics_.push_back({foretold_[i].to, i, 0});
         ++foretold_mics_.back().paths;
     }
+}
+
+/// As resample_response() would, without a sine for the audio thread; the newest tap first.
+void KitKey::put_response(std::span<const double> response, std::span<float> taps) const noexcept {
+    std::array<double, kMaxTaps> sums{};
+    for (std::size_t j = 0; j < kResponseTaps; ++j)
+        for (std::size_t k = 0; k < taps_; ++k) sums[k] += response[j] * to_step_rate_[j * taps_ + k];
+    for (std::size_t k = 0; k < taps_; ++k)
+        taps[taps_ - 1 - k] = static_cast<float>(kResponseHz / step_rate_hz() * sums[k]);
 }
 
 void KitKey::set_delay(std::size_t mic, double delay_ms, double key_wait_ms) noexcept {

@@ -86,6 +86,7 @@ private:
     void choose_mics(const KitKeyTable& table, std::span<const char> keyed) noexcept;
     void set_bands(const KitKeyTable& table) noexcept;
     void set_paths(const KitKeyTable& table) noexcept;
+    void put_response(std::span<const double> response, std::span<float> taps) const noexcept;
     void clear_levels() noexcept;
     void foretell() noexcept;
     void set_levels() noexcept;
@@ -121,6 +122,7 @@ private:
     // Waveforms: the last taps_ samples of each slot, twice over, and the responses in reverse.
     std::size_t taps_ = kResponseTaps, past_at_ = 0;
     LineVector past_, responses_;
+    std::vector<double> to_step_rate_;   ///< a row of taps_ weights for each tap of a response
     std::vector<ForetoldPath> foretold_; ///< by the mic that they lead to
     std::vector<ForetoldMic> foretold_mics_;
     // Delays at the step rate, rings of ring_ steps.
