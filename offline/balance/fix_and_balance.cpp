@@ -6,6 +6,7 @@
 #include "offline/util/errors.h"
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
+#include <utility>
 
 namespace kitfold::offline {
 namespace {
@@ -16,11 +17,18 @@ Session read_again(const Session& session) {
     return again;
 }
 
+/// What a mic brings depends on the levels, so it is told of those that are written.
+void take_over_worth(CheckResult& now, CheckResult& to) {
+    to.worth = std::move(now.worth), to.loudness_lufs = now.loudness_lufs;
+    for (std::size_t m = 0; m < to.names.size(); ++m) to.names[m].level_db = now.names[m].level_db;
+}
+
 /// Levels of what the fixes left, and the fixes that only show at these levels, until there are none (three
 /// times at most): so that a second check has nothing to propose. A take that can't be mixed can still be
 /// checked: the text says why it has no balance. Keeps no backup where `backed_up`. Returns the backup that
 /// it kept.
-std::optional<std::filesystem::path> balance_and_fix(const Session& checked, bool backed_up, Applied& said) {
+std::optional<std::filesystem::path> balance_and_fix(const Session& checked, bool backed_up,
+                                                     CheckResult& result, Applied& said) {
     constexpr int kMostRounds = 3;
     const auto presets = load_presets(presets_folder());
     std::optional<std::filesystem::path> backup;
@@ -34,9 +42,11 @@ std::optional<std::filesystem::path> balance_and_fix(const Session& checked, boo
             said.balance = balance_text(found), said.landing = balance_line(found);
             if (!kept) break; // these levels were there when it was checked
             const auto balanced = read_again(checked);
-            const auto result = check(balanced);
-            if (result.fixes.empty()) break;
-            apply_fixes(balanced, result, Backup::is_there);
+            auto now = check(balanced);
+            const bool whole = now.fixes.empty();
+            if (!whole) apply_fixes(balanced, now, Backup::is_there);
+            take_over_worth(now, result);
+            if (whole) break;
         }
     } catch (const Error& error) {
         if (error.code() != Exit::bad_input) throw;
@@ -47,7 +57,7 @@ std::optional<std::filesystem::path> balance_and_fix(const Session& checked, boo
 
 } // namespace
 
-Applied fix_and_balance(const Session& session, const CheckResult& result) {
+Applied fix_and_balance(const Session& session, CheckResult& result) {
     Applied said;
     if (result.names_exchanged()) {
         said.written.line = "Nothing was written: put the two mics right first, then check again";
@@ -58,7 +68,7 @@ Applied fix_and_balance(const Session& session, const CheckResult& result) {
         said.landing = "Levels are those of " + session.like +
                        " and stay; kitfold balance sets them for this take alone.\n";
         said.balance = said.landing;
-    } else if (const auto kept = balance_and_fix(session, backup.has_value(), said))
+    } else if (const auto kept = balance_and_fix(session, backup.has_value(), result, said))
         backup = kept;
     said.written.line =
         backup ? "Written into " + session.path.string() + "; the old file is " + backup->string()

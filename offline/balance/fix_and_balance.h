@@ -15,8 +15,9 @@ struct Applied {
 };
 
 /// Writes the fixes into the session's file, then the balance of what they leave; the old file is kept beside
-/// it, once. Nothing is written where two mics are under each other's name. Throws Error: bad_input when the
-/// file is not the session that was checked any more, io_failed.
-Applied fix_and_balance(const Session& session, const CheckResult& result);
+/// it, once. What `result` says of what each mic brings becomes that at the levels written. Nothing is
+/// written where two mics are under each other's name. Throws Error: bad_input when the file is not the
+/// session that was checked any more, io_failed.
+Applied fix_and_balance(const Session& session, CheckResult& result);
 
 } // namespace kitfold::offline

@@ -364,6 +364,14 @@ TEST_CASE("the low end that check foretells is the low end that bounce writes, t
     CHECK(bounced() == Approx(double(foretold["low_gain_after_db"])).epsilon(0).margin(0.5));
 }
 
+TEST_CASE("check --apply tells what is heard at the levels that it wrote", "[check]") {
+    const Folder folder;
+    make_demo(folder.path(), 20.0);
+    const auto told = Json::parse(run_program({"check", folder.path().string(), "--apply", "--json"}).out);
+    const auto again = checked(folder.path(), 0);
+    CHECK(told["worth"] == again["worth"]);
+}
+
 TEST_CASE("after --apply the low end at balanced levels is as check foretells, to 0.5 dB", "[check]") {
     struct {
         const char *a, *b, *role_a, *role_b, *drum;
