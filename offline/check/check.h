@@ -27,6 +27,7 @@ struct CheckedMic {
     std::optional<GainAdvice> gain;
     std::vector<dsp::Fault> faults;
     std::vector<float> strip; ///< largest |sample| in each of kStripColumns parts of the take
+    [[nodiscard]] bool has_signal() const noexcept { return levels.peak_dbfs > -150.0; }
 };
 
 /// Two mics of one drum around one typical hit, for the eye: level is 1 at each mic's own peak.

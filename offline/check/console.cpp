@@ -50,7 +50,8 @@ std::string mic_lines(const CheckResult& r) {
     for (std::size_t m = 0; m < r.mics.size(); ++m) {
         const auto word = mic_word(r, m);
         const auto peak = r.mics[m].levels.peak_dbfs;
-        const auto level = peak > -150.0 ? fmt::format("{:.1f} dBFS", peak) : std::string("no signal");
+        const auto level =
+            r.mics[m].has_signal() ? fmt::format("{:.1f} dBFS", peak) : std::string("no signal");
         out += fmt::format("{} {}  {:>11}", mark(word.weight), cell(r.names[m].name, width), level);
         if (!word.text.empty()) out += "  " + wrapped(word.text, width + 20);
         out += '\n';

@@ -326,9 +326,10 @@ void bleed_table(const CheckResult& r, std::string& out) {
         for (const auto drum : drums) {
             const auto at = std::find_if(r.bleed.begin(), r.bleed.end(),
                                          [&](const auto& b) { return b.drum == drum && b.mic == m; });
-            out += fmt::format(
-                " {:>8}",
-                at == r.bleed.end() ? "" : fmt::format("{}{:.1f}", at->upper_bound ? "<" : "", at->level_db));
+            out += fmt::format(" {:>8}",
+                               at == r.bleed.end() || !r.mics[m].has_signal()
+                                   ? ""
+                                   : fmt::format("{}{:.1f}", at->upper_bound ? "<" : "", at->level_db));
         }
         out += '\n';
     }

@@ -58,6 +58,8 @@ input[type=range] { width: 12rem; vertical-align: middle; }
 
 /* figures */
 main { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 1rem; }
+#against ul { margin: 0 0 1rem; padding: .6rem .9rem; background: var(--card); list-style: none; }
+#against b { display: inline-block; min-width: 4rem; }
 figure { margin: 0; padding: .9rem; background: var(--card); min-width: 0; }
 figure.wide { grid-column: 1 / -1; }
 .panels { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: .4rem; max-width: 600px; }

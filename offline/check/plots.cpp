@@ -151,7 +151,7 @@ std::string plot_mics(const CheckResult& r) {
             const auto word = fault_word(f.kind);
             faults += (faults.empty() ? "" : ", ") + word;
         }
-        const auto peak = mic.levels.peak_dbfs > -150.0 ? fmt::format("{:.1f}", mic.levels.peak_dbfs) : "-";
+        const auto peak = mic.has_signal() ? fmt::format("{:.1f}", mic.levels.peak_dbfs) : "-";
         rows.add(r.names[m].name + (faults.empty() ? "" : " \u25b2 " + faults), peak,
                  fmt::format("{}: peak {} dBFS, noise {:.0f} dBFS", r.names[m].name, peak,
                              mic.levels.noise_floor_dbfs),
@@ -239,7 +239,7 @@ std::string plot_bleed(const CheckResult& r) {
         for (const auto drum : drums) {
             const auto at = std::find_if(r.bleed.begin(), r.bleed.end(),
                                          [&](const auto& b) { return b.drum == drum && b.mic == m; });
-            if (at == r.bleed.end()) {
+            if (at == r.bleed.end() || !r.mics[m].has_signal()) {
                 body += "<td></td>";
                 continue;
             }

@@ -96,8 +96,7 @@ Remedy remedy(const dsp::Fault& f) {
         return {"Start and stop all tracks together, and look for a full disk.",
                 "Export all tracks from one common start to one common end."};
     case FaultKind::low_level:
-        return {fmt::format("Turn the preamp up some {:.0f} dB, until loud hits peak near -10 dBFS.",
-                            -10.0 - f.level_db),
+        return {"Turn the preamp up until the loudest strokes peak 6 to 18 dB under full scale.",
                 "Raise its level; the noise comes up as well."};
     case FaultKind::polarity:
         return {"Look for a turned-over cable or a polarity switch; mics on opposite sides of a head are "
@@ -346,7 +345,7 @@ std::string unheard_words(const CheckResult& r, std::size_t mic) {
                                     : "not heard at any level a session can set");
 }
 
-void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
+void add_worth(const CheckResult& r, bool applied, std::vector<Verdict>& out) {
     Verdict v;
     std::vector<std::string> names;
     for (std::size_t m = 0; m < r.worth.size(); ++m) {
@@ -357,7 +356,8 @@ void add_worth(const CheckResult& r, std::vector<Verdict>& out) {
     if (names.empty()) return;
     v.text = listed(names) + " cannot be heard in the submix at " +
              (names.size() == 1 ? "its level." : "their levels.");
-    v.software = "Raise what is wanted (kitfold balance sets the levels of all), and do without the rest.";
+    v.software = applied ? "The levels are balanced: raise what you want more of, and do without the rest."
+                         : "Raise what is wanted (--apply sets the levels of all), and do without the rest.";
     out.push_back(v);
 }
 
@@ -539,7 +539,7 @@ std::vector<Verdict> verdicts(const CheckResult& r, bool applied) {
     add_losses(r, out);
     add_wiring(r, out);
     add_image(r, out);
-    add_worth(r, out);
+    add_worth(r, applied, out);
     add_unjudged(r, out);
     fold_consequences(r, out);
     if (applied)
