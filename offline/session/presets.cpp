@@ -54,8 +54,8 @@ template <class Settings> void read_named(const Json& parent, std::string_view a
     if (found == nullptr) return;
     Settings settings;
     if (found->is_string()) {
-        const auto named = std::find_if(presets.begin(), presets.end(), [&](const Preset& preset) {
-            return preset.name == *found && std::holds_alternative<Settings>(preset.content);
+        const auto named = std::find_if(presets.begin(), presets.end(), [name = found](const Preset& preset) {
+            return preset.name == *name && std::holds_alternative<Settings>(preset.content);
         });
         if (named == presets.end())
             throw SettingsError(key_path(at, key) + " is " + shown(*found) +
