@@ -164,12 +164,12 @@ private:
     };
 
     /// Between a close mic and an overhead, between overheads and between rooms the way of the sound is part
-    /// of the picture (common practice, no source): only mics of one drum are put in step, and files that lie
-    /// off.
+    /// of the picture (common practice, no source): only mics of one drum are put in step, and a file that
+    /// lies off. Files of a whole converter are to be moved together, by hand.
     [[nodiscard]] bool in_step(const Pair& p) const {
         const auto off = [&](const ShiftedFile& f) { return f.mic == p.a || f.mic == p.b; };
         return heads_of_one_drum(mics_[p.a].role, mics_[p.b].role) ||
-               std::any_of(findings_.shifted.begin(), findings_.shifted.end(), off);
+               (findings_.shifted.size() == 1 && off(findings_.shifted.front()));
     }
     /// Two overheads or rooms are heard apart: their sum asks only for what is wrong with a cable or a file.
     [[nodiscard]] bool speaks_for(const Pair& p, std::size_t mic) const {

@@ -40,29 +40,77 @@ std::vector<Lateness> lateness_of(const DrumJudge& judge, std::span<const std::s
     return out;
 }
 
-/// The one file whose lateness explains every mic that hears a drum when the size of a kit doesn't allow it:
-/// all that is known of it agrees, and at least two mics say so. None if there is no such file, or two.
-std::optional<ShiftedFile> shifted_file(std::span<const Lateness> known, std::span<const std::size_t> mics) {
-    std::optional<ShiftedFile> found;
-    for (const auto m : mics) {
-        double least = -1e9, most = 1e9;
+/// Files are early or late by one time against the others, as far as what is known of them says so.
+class ShiftSearch {
+public:
+    explicit ShiftSearch(std::size_t mics) : side_(mics, 0) {}
+
+    /// None when what is known does not agree. One converter behind the others makes one group late, of a
+    /// single file or more; two mics must say so of a file, three of a group.
+    std::vector<ShiftedFile> run(std::span<const Lateness> known) {
         std::size_t out_of_place = 0;
-        bool rest_in_place = true;
-        for (const auto& k : known) {
-            if (k.of != m && k.re != m) {
-                rest_in_place = rest_in_place && k.in_place();
-                continue;
+        for (const auto& k : known)
+            if (!k.in_place()) {
+                const bool late = k.least_ms > 0.0;
+                if (!put(k.of, late ? 1 : -1) || !put(k.re, late ? -1 : 1)) return {};
+                narrow(late ? k.least_ms : -k.most_ms, late ? k.most_ms : -k.least_ms);
+                ++out_of_place;
             }
-            least = std::max(least, k.of == m ? k.least_ms : -k.most_ms);
-            most = std::min(most, k.of == m ? k.most_ms : -k.least_ms);
-            out_of_place += k.in_place() ? 0 : 1;
+        if (out_of_place < 2 || least_ms_ > most_ms_) return {};
+        for (bool more = true; more;) {
+            more = false;
+            for (const auto& k : known)
+                if (!k.in_place())
+                    continue;
+                else if (const auto said = hear(k); !said)
+                    return {};
+                else
+                    more = more || *said;
         }
-        if (!rest_in_place || out_of_place < 2 || least > most) continue;
-        if (found) return std::nullopt;
-        found = ShiftedFile{m, 0.5 * (least + most)};
+        auto found = smaller_group();
+        return found.size() == 1 || out_of_place >= 3 ? found : std::vector<ShiftedFile>{};
     }
-    return found;
-}
+
+private:
+    bool put(std::size_t mic, int side) {
+        if (side_[mic] == -side) return false;
+        side_[mic] = side;
+        return true;
+    }
+    void narrow(double least_ms, double most_ms) {
+        least_ms_ = std::max(least_ms_, least_ms), most_ms_ = std::min(most_ms_, most_ms);
+    }
+    [[nodiscard]] bool allows(const Lateness& k, int sign) const {
+        const double from = sign > 0 ? least_ms_ : -most_ms_, to = sign > 0 ? most_ms_ : -least_ms_;
+        return k.least_ms <= to && k.most_ms >= from;
+    }
+    /// What two mics that may be in place say of their sides: whether it is news, or nothing when it does not
+    /// agree.
+    std::optional<bool> hear(const Lateness& k) {
+        const int of = side_[k.of], re = side_[k.re];
+        if (of == re) return false;
+        if (of != 0 && re != 0) {
+            if (!allows(k, of)) return std::nullopt;
+            narrow(of > 0 ? k.least_ms : -k.most_ms, of > 0 ? k.most_ms : -k.least_ms);
+            return least_ms_ <= most_ms_ ? std::optional(false) : std::nullopt;
+        }
+        const int known = of != 0 ? of : re;
+        if (allows(k, of != 0 ? known : -known)) return false; // it may be on either side
+        side_[k.of] = side_[k.re] = known;
+        return true;
+    }
+    [[nodiscard]] std::vector<ShiftedFile> smaller_group() const {
+        const auto late = std::count(side_.begin(), side_.end(), 1);
+        const int side = late <= std::count(side_.begin(), side_.end(), -1) ? 1 : -1;
+        std::vector<ShiftedFile> out;
+        for (std::size_t m = 0; m < side_.size(); ++m)
+            if (side_[m] == side) out.push_back({m, side * 0.5 * (least_ms_ + most_ms_)});
+        return out;
+    }
+
+    std::vector<int> side_; ///< 1: late, -1: where the others are; 0: not known
+    double least_ms_ = 0.0, most_ms_ = 1e9;
+};
 
 constexpr double kOpenMs = 0.068; // 3 samples at 44.1 kHz
 
@@ -147,8 +195,8 @@ PairFindings judge_pairs(const Take& take, std::span<const Hit> hits) {
     std::vector<Lateness> known;
     for (const auto& of_drum : lateness) known.insert(known.end(), of_drum.begin(), of_drum.end());
     std::vector<double> late_ms(take.mics.size(), 0.0);
-    if (const auto shifted = shifted_file(known, mics))
-        out.shifted.push_back(*shifted), late_ms[shifted->mic] = shifted->late_ms;
+    out.shifted = ShiftSearch(take.mics.size()).run(known);
+    for (const auto& file : out.shifted) late_ms[file.mic] = file.late_ms;
     on_two_threads(drums.size(), [&](std::size_t n) {
         judges[n]->set_late(late_ms);
         for (const auto a : mics)

@@ -27,7 +27,8 @@ struct Pair {
     [[nodiscard]] bool judged() const noexcept { return confidence >= kJudgedConfidence; }
 };
 
-/// A file that lies off against all others by more than a kit explains.
+/// A file that lies off against the others by more than a kit explains; several, by the same time, where one
+/// converter is behind another.
 struct ShiftedFile {
     std::size_t mic = 0;
     double late_ms = 0.0; ///< negative: early; to some ms, since its mic's place isn't known

@@ -283,15 +283,21 @@ void add_wiring(const CheckResult& r, std::vector<Verdict>& out) {
                            help.software,
                            {m}});
         }
-    for (const auto& s : r.shifted)
-        out.push_back(
-            {Weight::look,
-             fmt::format("The file of {} lies some {:.0f} ms {} against all others, more than a kit "
-                         "explains.",
-                         inside(name(r, s.mic)), std::abs(s.late_ms), s.late_ms > 0.0 ? "late" : "early"),
-             "Look for a converter or a digital link that is behind the others.",
-             "Move the file to where the others start.",
-             {s.mic}});
+    if (r.shifted.empty()) return;
+    std::vector<std::string> names;
+    std::vector<std::size_t> mics;
+    for (const auto& s : r.shifted) names.push_back(inside(name(r, s.mic))), mics.push_back(s.mic);
+    const bool one = mics.size() == 1;
+    const double late_ms = r.shifted.front().late_ms;
+    out.push_back({Weight::look,
+                   fmt::format("The file{} of {} {} some {:.0f} ms {} against all others, more than a kit "
+                               "explains.",
+                               one ? "" : "s", listed(names), one ? "lies" : "lie", std::abs(late_ms),
+                               late_ms > 0.0 ? "late" : "early"),
+                   "Look for a converter or a digital link that is behind the others.",
+                   one ? "Move the file to where the others start."
+                       : "Move these files together to where the others start, and check again.",
+                   mics});
 }
 
 void add_gates(const CheckResult& r, std::vector<Verdict>& out) {
