@@ -21,7 +21,10 @@ Exit bounce_command(const BounceOptions& options) {
         plain.output.level_db = 0.0;
         OutputWish wish{options.loudness_lufs};
         if (options.peak_dbtp) wish.peak_dbtp = *options.peak_dbtp;
-        missed = fit_output(request.session, wish, measure_submix(plain, request.rate_hz));
+        Progress progress("measure");
+        const auto submix =
+            measure_submix(plain, request.rate_hz, {}, [&](double share) { progress.show(share); });
+        missed = fit_output(request.session, wish, submix);
     }
     {
         Progress progress("bounce");

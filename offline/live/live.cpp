@@ -64,6 +64,7 @@ public:
         tell_latency();
         tell(fmt::format("{} mics at {} Hz, {} samples a block, latency {} samples", session_.mics.size(),
                          rate_hz_, client_.block_frames(), engine_.latency()));
+        for (const auto& notice : session_.notices) tell(notice);
         tell_what_is_off();
         if (request_.connect)
             for (const auto& notice : client_.connect()) tell(notice);
