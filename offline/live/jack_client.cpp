@@ -60,6 +60,7 @@ private:
 struct JackClient::Impl {
     jack_client_t* client = nullptr;
     LiveEngine* engine = nullptr;
+    bool active = false; ///< engine may be called
     std::vector<jack_port_t*> mics, cues, outputs;
     std::atomic<bool> gone{false};
     TimeCounts times;
@@ -172,6 +173,7 @@ void JackClient::start(LiveEngine& engine, const std::vector<std::string>& mics)
     jack_on_shutdown(my.client, Impl::shut_down, &my);
     engine.note_block_frames(static_cast<std::size_t>(block_frames()));
     if (jack_activate(my.client) != 0) throw io_failed("the JACK server does not let Kitfold play");
+    my.active = true;
 }
 
 std::vector<std::string> JackClient::connect() {
@@ -200,8 +202,8 @@ std::vector<std::string> JackClient::connect() {
 void JackClient::tell_latency() noexcept { jack_recompute_total_latencies(impl_->client); }
 
 void JackClient::stop() noexcept {
-    if (impl_->client != nullptr && impl_->engine != nullptr) jack_deactivate(impl_->client);
-    impl_->engine = nullptr;
+    if (impl_->active) jack_deactivate(impl_->client);
+    impl_->active = false;
 }
 
 bool JackClient::server_gone() const noexcept { return impl_->gone.load(); }
