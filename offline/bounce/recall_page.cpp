@@ -32,10 +32,10 @@ tbody th { font-weight: 400; color: var(--soft); white-space: nowrap; }
 @media print {
   :root { --paper: #fff; --ink: #000; --soft: #444; --line: #999; --band: #fff; }
   @page { size: A4 landscape; margin: 9mm; }
-  body { margin: 0; padding: 0; max-width: none; font-size: 7.5pt; line-height: 1.2; }
+  body { margin: 0; padding: 0; max-width: none; font-size: 7pt; line-height: 1.15; }
   h1 { font-size: 12pt; } h2 { font-size: 8.5pt; margin: 2mm 0 .5mm; }
   th, td { padding: .3mm 1mm; } .wide { overflow: visible; }
-  .digests { font-size: 6.5pt; } .beside { grid-template-columns: 2fr 3fr; } .matrix .write td { height: 6mm; }
+  .digests { font-size: 6pt; } .digests td { padding: 0 1mm; } .beside { grid-template-columns: 2fr 3fr; } .matrix .write td { height: 5mm; }
 }
 )";
 
