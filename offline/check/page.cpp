@@ -154,7 +154,8 @@ table.changes b { white-space: nowrap; font-weight: 400; margin-right: 1rem; }
   ul { font-size: .85rem; margin: .2rem 0; }
   .rows { gap: .05rem .5rem; } .rows svg { height: 14px; } #plot-mics .rows svg { height: 9px; }
   td, th { padding: .05rem .2rem; }
-  .panels { max-width: 7.5cm; } #plot-image svg { max-width: 7cm; }
+  .panels { max-width: 6cm; } #plot-image svg { max-width: 5.5cm; } figure ul { font-size: .75rem; }
+  figcaption { font-size: .75rem; line-height: 1.15; }
 }
 )";
 
