@@ -1,12 +1,9 @@
 #include "faults/patching.h"
-#include "core/fft.h"
 #include "core/median.h"
 #include "core/units.h"
-#include "core/windows.h"
+#include "take/stroke_sound.h"
 #include <algorithm>
 #include <cmath>
-#include <complex>
-#include <numbers>
 
 namespace kitfold::dsp {
 namespace {
@@ -14,9 +11,6 @@ namespace {
 constexpr std::size_t kMoments = 12, kFewest = 3; // strokes that speak for a mic
 constexpr std::ptrdiff_t kApartFrames = 150;      // ms; loudest moments are not one stroke twice
 constexpr double kSameStroke_s = 0.01;
-// What a stroke sounds like: from 15 ms on, when stick, beater and the highest modes are gone, to 95 ms.
-constexpr double kSoundFrom_s = 0.015, kSoundTo_s = 0.095;
-constexpr double kLowestHz = 30.0, kBrightHz = 1'000.0;
 // So measured on two recorded kits and six more snares: kicks lie at 44 to 50 Hz, toms at 109 to 181, snares
 // at 131 and up, hats above 3 kHz; the brightest tom is 2.6 dB brighter than the dullest snare; snare bottoms
 // are 2.7 to 13 dB brighter than their tops. So a clean mic keeps 3 dB or more away from any of these limits,
@@ -33,35 +27,6 @@ constexpr double kSideDb = 2.0;  // 15 degrees off centre in a coincident pair o
 constexpr double kSideMs = 0.1;  // 5 degrees at half a metre
 
 double db(double power) { return db_from_power(power, kSilentDb); }
-
-struct Sound {
-    double hz = 0.0;        ///< below it lies half the energy
-    double bright_db = 0.0; ///< energy above kBrightHz re all of it
-};
-
-/// Medians over the strokes at `times`; 0 Hz when there are too few.
-Sound sound_of(const Take& take, std::size_t mic, std::span<const double> times) {
-    const auto length = static_cast<std::size_t>((kSoundTo_s - kSoundFrom_s) * take.rate_hz);
-    const RealFft fft(fast_fft_size(2 * length));
-    const double bin_hz = take.rate_hz / double(fft.size());
-    std::vector<float> x(fft.size());
-    std::vector<std::complex<float>> bins(fft.bins());
-    std::vector<double> sum(fft.bins()), hz, bright;
-    for (const double time : times) {
-        std::fill(x.begin(), x.end(), 0.0f);
-        take.read(mic, std::llround((time + kSoundFrom_s) * take.rate_hz), std::span(x).first(length));
-        for (std::size_t n = 0; n < length; ++n) x[n] *= float(hann(double(n), double(length)));
-        fft.forward(x, bins);
-        double all = 0.0;
-        for (std::size_t k = 0; k < bins.size(); ++k)
-            sum[k] = all += double(k) * bin_hz < kLowestHz ? 0.0 : double(std::norm(bins[k]));
-        if (!(all > 0.0)) continue;
-        hz.push_back(bin_hz * double(std::lower_bound(sum.begin(), sum.end(), 0.5 * all) - sum.begin()));
-        bright.push_back(db(1.0 - sum[std::min(sum.size() - 1, std::size_t(kBrightHz / bin_hz))] / all));
-    }
-    if (hz.size() < kFewest) return {};
-    return {upper_median(std::move(hz)), upper_median(std::move(bright))};
-}
 
 /// The strongest strokes of the drum, those that are alone before the others.
 std::vector<double> own_moments(std::span<const Hit> hits, Drum drum) {
@@ -96,7 +61,7 @@ std::vector<double> loudest_moments(const MicMeasure& m) {
 struct Voice {
     std::size_t mic;
     Role role;
-    Sound own, loudest;
+    StrokeSound own, loudest;
     std::vector<double> moments; ///< its loudest
 };
 
@@ -179,9 +144,9 @@ private:
         for (std::size_t m = 0; m < take_.mics.size(); ++m) {
             const auto role = take_.mics[m].role;
             if (place(role) == 0) continue;
-            Voice v{m, role, sound_of(take_, m, own_moments(hits_, *own_drum(role))), {}, {}};
+            Voice v{m, role, stroke_sound(take_, m, own_moments(hits_, *own_drum(role))), {}, {}};
             v.moments = loudest_moments(measures_[m]);
-            v.loudest = sound_of(take_, m, v.moments);
+            v.loudest = stroke_sound(take_, m, v.moments);
             if (v.own.hz > 0.0 && v.loudest.hz > 0.0) voices.push_back(std::move(v));
         }
         if (voices.empty() || out_of_order(voices, 0, 0) == 0) return;
@@ -203,8 +168,8 @@ private:
         if (!late_ms) return;
         if (drum == Drum::snare) {
             const auto times = own_moments(hits_, drum);
-            if (*late_ms < kHeadsLateMs ||
-                sound_of(take_, *a, times).bright_db < sound_of(take_, *b, times).bright_db + kBrighterTopDb)
+            if (*late_ms < kHeadsLateMs || stroke_sound(take_, *a, times).bright_db <
+                                               stroke_sound(take_, *b, times).bright_db + kBrighterTopDb)
                 return;
         } else if (*late_ms < kLateMs || more_of_others_db(*a, *b, drum).value_or(0.0) < kApartDb) {
             return;

@@ -77,6 +77,9 @@ void add_new(CLI::App& app, Exit& exit) {
     command->footer(
         "Roles are guessed from the file names (\"KIK IN\", \"SN top\", \"RT1\", \"OH L\" …) and "
         "each guess is shown.\n"
+        "Where a name tells nothing (\"Track 01.wav\") the sound is asked: which drum a mic is close to, or "
+        "how far "
+        "from the kit it stands, and how sure that is. Names and --role go before it.\n"
         "The audio is only read; a session that is there is never overwritten. Files that Kitfold "
         "itself bounced are left out.\n"
         "Examples:\n  kitfold new takes/monday\n"

@@ -3,6 +3,7 @@
 #include "offline/audio/audio_file.h"
 #include "offline/session/like.h"
 #include "offline/session/roles.h"
+#include "offline/session/roles_by_sound.h"
 #include "offline/util/errors.h"
 #include "offline/util/seal.h"
 #include <algorithm>
@@ -220,7 +221,7 @@ std::vector<RoleGuess> guess(const std::vector<Recording>& recordings) {
         if (recordings[i].info.channels > 2 && !recordings[i].same)
             guesses[i] = {
                 std::vector<Role>(static_cast<std::size_t>(recordings[i].info.channels), Role::other), true,
-                "a file of many channels: give each its role in the session"};
+                "a file of many channels: give each its role in the session", true};
     return guesses;
 }
 
@@ -296,10 +297,38 @@ void take_given(const std::vector<std::string>& given, const std::vector<Recordi
     }
 }
 
+/// Asks the sound of the files whose names say nothing, in the company of the others. Notes of each mic, file
+/// by file; none where nothing was asked.
+std::vector<std::vector<std::string>> take_heard(const fs::path& folder,
+                                                 const std::vector<Recording>& recordings,
+                                                 std::vector<RoleGuess>& guesses,
+                                                 const std::function<void(double)>& progress) {
+    std::vector<std::vector<std::string>> notes(guesses.size());
+    if (std::none_of(guesses.begin(), guesses.end(), [](const RoleGuess& g) { return g.open; })) return notes;
+    Session all;
+    all.path = folder / "session.json";
+    std::vector<bool> strange;
+    for (std::size_t i = 0; i < guesses.size(); ++i)
+        for (std::size_t c = 0; guesses[i].of_the_kit && c < guesses[i].roles.size(); ++c) {
+            Mic mic;
+            mic.role = guesses[i].roles[c], mic.file = recordings[i].name,
+            mic.channel = static_cast<int>(c + 1);
+            all.mics.push_back(std::move(mic));
+            strange.push_back(guesses[i].strange);
+        }
+    const auto heard = roles_by_sound(all, strange, progress);
+    auto next = heard.begin();
+    for (std::size_t i = 0; i < guesses.size(); ++i)
+        for (std::size_t c = 0; guesses[i].of_the_kit && c < guesses[i].roles.size(); ++c, ++next)
+            if (guesses[i].open) guesses[i].roles[c] = next->role, notes[i].push_back(next->note);
+    return notes;
+}
+
 /// Adds the mics of one file, still undressed but for a place in the image where two channels are left and
 /// right.
-void add_mics(const Recording& recording, const RoleGuess& guess, NewSession& out,
-              std::vector<float>& peaks) {
+/// @param heard notes of its mics by sound, in place of the guess's own; or none
+void add_mics(const Recording& recording, const RoleGuess& guess, const std::vector<std::string>& heard,
+              NewSession& out, std::vector<float>& peaks) {
     const auto channels = guess.roles.size();
     for (std::size_t c = 0; c < channels; ++c) {
         Mic mic;
@@ -312,7 +341,7 @@ void add_mics(const Recording& recording, const RoleGuess& guess, NewSession& ou
         mic.channel = static_cast<int>(c + 1);
         mic.mix.mute = guess.of_the_kit ? 0.0 : 1.0;
         if (channels == 2 && guess.roles[0] == Role::other) mic.mix.pan = c == 0 ? -0.6 : 0.6;
-        auto note = guess.note;
+        auto note = heard.empty() ? guess.note : heard[c];
         if (recording.info.channels > 1 && recording.same)
             note +=
                 note.empty() ? "its channels are the same: one mic" : "; its channels are the same: one mic";
@@ -393,16 +422,27 @@ NewSession propose_session(const fs::path& folder, const std::vector<Preset>& pr
                            const std::vector<std::string>& given, const Session* other,
                            const std::function<void(double)>& progress) {
     NewSession out;
-    const auto recordings = listen_to_all(folder, out.notices, progress);
+    // the peaks, then what is in it: the second reading is the longer one
+    constexpr double kPeaks = 0.3;
+    const auto part = [&](double from, double to) {
+        return [&progress, from, to](double share) {
+            if (progress) progress(from + (to - from) * share);
+        };
+    };
+    const auto recordings = listen_to_all(folder, out.notices, part(0.0, kPeaks));
     auto guesses = guess(recordings);
     if (other != nullptr) take_roles(*other, recordings, guesses);
     take_given(given, recordings, guesses);
-    std::vector<float> peaks;
-    for (std::size_t i = 0; i < recordings.size(); ++i) add_mics(recordings[i], guesses[i], out, peaks);
-    if (out.session.mics.size() > kMaxMics)
+    std::size_t mics = 0;
+    for (const auto& g : guesses) mics += g.roles.size();
+    if (mics > kMaxMics)
         throw bad_input(
             fmt::format("{}: {} channels of audio, but a session takes 32 mics; move some files away",
-                        folder.string(), out.session.mics.size()));
+                        folder.string(), mics));
+    const auto heard = take_heard(folder, recordings, guesses, part(kPeaks, 1.0));
+    std::vector<float> peaks;
+    for (std::size_t i = 0; i < recordings.size(); ++i)
+        add_mics(recordings[i], guesses[i], heard[i], out, peaks);
     dress_all(out, peaks, presets);
     order_by_role(out);
     note_rates(recordings, out);

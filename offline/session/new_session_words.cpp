@@ -30,7 +30,8 @@ std::string new_session_text(const NewSession& made, const std::string& folder) 
     std::string out;
     if (std::all_of(made.session.mics.begin(), made.session.mics.end(),
                     [](const Mic& mic) { return mic.role == dsp::Role::other; }))
-        out = "No file name tells which mic it is, and check and gates need to know. Say it: kitfold new " +
+        out = "No file name tells which mic it is, nor does the sound, and check and gates need to know. Say "
+              "it: kitfold new " +
               folder + " --role \"" + made.session.mics[0].file.string() +
               "=kick_in\" …, or in session.json.\n";
     out += fmt::format("{} mics, {} Hz, {}:{:02}\n", made.session.mics.size(), made.rate_hz,

@@ -237,6 +237,7 @@ struct Reading {
     bool sure = false; ///< the name itself says which of several it is
     enum class Tom { plain, rack, low, floor } tom = Tom::plain;
     bool mono = false;
+    bool strange = false; ///< a word that is neither known nor what recorders call a file
 };
 
 void read_side(Reading& r, const Tokens& name, Role left, Role right, Role mono) {
@@ -310,6 +311,21 @@ Reading read_name(const Tokens& name) {
         read_tom(r, name);
     }
     return r;
+}
+
+/// "Cowbell", but not "Track 03", and not what the other files are called, too.
+bool strange(const std::vector<Tokens>& names, std::size_t name) {
+    constexpr std::string_view recorders =
+        " track trk tr audio input inp ch chan channel mic take rec record "
+        "recording file line aux stereo region part ";
+    return std::any_of(names[name].begin(), names[name].end(), [&](const Token& t) {
+        if (t.word != Word::unknown || t.text.size() < 2 ||
+            recorders.find(" " + t.text + " ") != std::string_view::npos)
+            return false;
+        return std::none_of(names.begin(), names.end(), [&](const Tokens& other) {
+            return &other != &names[name] && std::find(other.begin(), other.end(), t) != other.end();
+        });
+    });
 }
 
 /// Letters that mean a drum only beside another word: "T1", "F tom", "K in".
@@ -392,7 +408,8 @@ public:
 
     RoleGuess take(std::size_t file, const Reading& r) {
         if (r.drum == Word::foreign) return {roles(file, other), false, "not a mic of the kit"};
-        if (r.wishes.empty()) return {roles(file, other), true, "the name does not say which mic it is"};
+        if (r.wishes.empty())
+            return {roles(file, other), true, "the name does not say which mic it is", true, r.strange};
         if (files_[file].stereo && is_pair_of_mics(r.drum)) return take_pair(file, r);
         for (const auto role : r.wishes)
             if (taken_.emplace(role, file).second) {
@@ -449,7 +466,11 @@ private:
 
 std::vector<RoleGuess> guess_roles(const std::vector<NamedFile>& files) {
     std::vector<Reading> readings;
-    for (const auto& name : all_tokens(files)) readings.push_back(read_name(name));
+    const auto names = all_tokens(files);
+    for (std::size_t i = 0; i < names.size(); ++i) {
+        readings.push_back(read_name(names[i]));
+        readings.back().strange = strange(names, i);
+    }
     place_toms(readings);
     place_pairs(readings, Word::overhead, overhead_left, overhead_right);
     place_pairs(readings, Word::room, room_left, room_right);

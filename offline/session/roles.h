@@ -16,6 +16,8 @@ struct RoleGuess {
     std::vector<dsp::Role> roles; ///< one; two for a stereo file
     bool of_the_kit = true;       ///< false: a click, a guitar, a mix … that has no place in a drum submix
     std::string note;             ///< why, when a person should know; else empty
+    bool open = false;            ///< the name tells no role: ask the sound (roles_by_sound.h)
+    bool strange = false;         ///< but it holds a word of its own, which may mean something else
 };
 
 /// Guesses for all the files of a take together: "Tom 2" means another drum beside "Tom 1" alone than beside
