@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <optional>
 
 namespace kitfold::dsp {
 namespace {
@@ -74,7 +75,7 @@ private:
     void give(std::size_t mic, Role wanted, bool sure) {
         if (known(mic) || !is_free(wanted)) return;
         auto& h = out_[view_.mics()[mic]];
-        h.role = wanted, h.sure = sure;
+        h.role = wanted, h.sure = sure && view_.in_step(mic) == KitView::Step::yes;
     }
 
     void place(std::size_t mic);
@@ -375,9 +376,16 @@ void Guesser::name_sides(std::size_t a, std::size_t b, Role left, Role right, bo
 std::vector<HeardRole> hear_roles(const Take& take, std::span<const ScanFeatures> scans) {
     std::vector<HeardRole> out(take.mics.size());
     for (std::size_t m = 0; m < out.size(); ++m) out[m].role = take.mics[m].role, out[m].silent = true;
-    const KitView view(take, scans);
-    for (const auto m : view.mics()) out[m].silent = false;
-    if (view.places() > 0) Guesser(take, view, out).run();
+    std::optional<KitView> view(std::in_place, take, scans);
+    std::vector<std::size_t> strangers;
+    for (std::size_t n = 0; n < view->mics().size(); ++n) {
+        const auto m = view->mics()[n];
+        out[m].silent = false;
+        if (view->places() > 0 && view->in_step(n) == KitView::Step::no && take.mics[m].role == Role::other)
+            strangers.push_back(m);
+    }
+    if (!strangers.empty()) view.emplace(take, scans, strangers); // their strokes are no places
+    if (view->places() > 0) Guesser(take, *view, out).run();
     for (std::size_t m = 0; m < out.size(); ++m)
         if (take.mics[m].role != Role::other) out[m].sure = true;
     return out;

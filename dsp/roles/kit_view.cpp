@@ -43,12 +43,14 @@ float top_power(const Ear& ear, std::ptrdiff_t first, std::ptrdiff_t last) {
 
 } // namespace
 
-KitView::KitView(const Take& take, std::span<const ScanFeatures> scans) : take_(take) {
+KitView::KitView(const Take& take, std::span<const ScanFeatures> scans, std::span<const std::size_t> without)
+    : take_(take) {
     std::vector<std::optional<Ear>> made(scans.size());
     std::vector<float> novelty(scans.size());
     on_two_threads(scans.size(), [&](std::size_t m) {
         made[m].emplace(scans[m]);
-        novelty[m] = novelty_of(*made[m]);
+        const bool left_out = std::find(without.begin(), without.end(), m) != without.end();
+        novelty[m] = left_out ? 0.0f : novelty_of(*made[m]);
     });
     for (std::size_t m = 0; m < made.size(); ++m)
         if (novelty[m] > 0.0f) mics_.push_back(m), ears_.push_back(*std::move(made[m]));
@@ -105,39 +107,97 @@ double KitView::time_s(std::size_t mic, std::size_t event) const {
     return (double(events_[event].at) + double(ears_[mic].lag)) * 1e-3;
 }
 
-void KitView::find_arrivals() {
+KitView::Times KitView::arrivals_ms(double low_hz) const {
     constexpr double kBefore_s = 0.007, kAfter_s = 0.006;
-    const auto count = mics_.size() * places();
-    std::array<std::vector<std::optional<float>>, kLowHz.size()> at_ms;
-    for (auto& v : at_ms) v.resize(count);
-    on_two_threads(count, [&](std::size_t n) {
-        const auto m = n / places(), p = n % places();
-        const auto some = some_of(places_[p].members);
-        for (std::size_t k = 0; k < kLowHz.size(); ++k) {
-            std::vector<float> found;
-            for (const auto e : some) {
-                const double t = time_s(m, e);
-                if (const auto s =
-                        first_arrival_s(take_, mics_[m], kLowHz[k], t - kBefore_s, t + kAfter_s, INFINITY))
-                    found.push_back(float(1'000.0 * (*s - 1e-3 * double(events_[e].at))));
-            }
-            if (2 * found.size() >= some.size()) at_ms[k][n] = quantile(found, 0.5);
+    Times out(mics_.size() * places());
+    on_two_threads(out.size(), [&](std::size_t n) {
+        const auto m = n / places();
+        for (const auto e : some_of(places_[n % places()].members)) {
+            const double t = time_s(m, e);
+            const auto s = first_arrival_s(take_, mics_[m], low_hz, t - kBefore_s, t + kAfter_s, INFINITY);
+            out[n].push_back(s ? float(1'000.0 * (*s - 1e-3 * double(events_[e].at))) : NAN);
         }
     });
-    late_ms_.resize(count);
+    return out;
+}
+
+void KitView::find_arrivals() {
+    late_ms_.resize(mics_.size() * places());
     std::vector<std::vector<float>> all(mics_.size());
-    for (auto& times : at_ms)
+    std::vector<Times> arrivals;
+    for (const double low_hz : kLowHz) {
+        const auto& times = arrivals.emplace_back(arrivals_ms(low_hz));
         for (std::size_t p = 0; p < places(); ++p) {
-            std::optional<float> first;
-            for (std::size_t m = 0; m < mics_.size(); ++m)
-                if (const auto t = times[at(m, p)]; t && (!first || *t < *first)) first = t;
-            for (std::size_t m = 0; m < mics_.size(); ++m)
-                if (const auto t = times[at(m, p)]) {
-                    all[m].push_back(*t - *first);
-                    late_ms_[at(m, p)] = std::min(late_ms_[at(m, p)].value_or(INFINITY), *t - *first);
-                }
+            std::vector<float> at_ms; // by mic; NaN where most strokes don't tell
+            for (std::size_t m = 0; m < mics_.size(); ++m) {
+                auto found = times[at(m, p)];
+                std::erase_if(found, [](float t) { return std::isnan(t); });
+                at_ms.push_back(2 * found.size() >= times[at(m, p)].size() ? quantile(found, 0.5) : NAN);
+            }
+            float first = INFINITY;
+            for (const float t : at_ms) first = std::min(first, std::isnan(t) ? INFINITY : t);
+            for (std::size_t m = 0; m < mics_.size(); ++m) {
+                if (std::isnan(at_ms[m])) continue;
+                all[m].push_back(at_ms[m] - first);
+                auto& late = late_ms_[at(m, p)];
+                late = std::min(late.value_or(INFINITY), at_ms[m] - first);
+            }
         }
+    }
     for (auto& late : all) usually_late_ms_.push_back(quantile(late, 0.5));
+    find_steps(arrivals);
+}
+
+namespace {
+
+/// How surely two mics hear the same strokes, by the times at which one hears them after the other.
+enum class Steady { unknown, no, perhaps, yes };
+Steady steady(std::span<const float> a, std::span<const float> b) {
+    constexpr float kSteadyMs = 0.5f; // 17 cm: more than what is struck moves
+    constexpr std::size_t kFew = 4, kEnough = 6;
+    std::vector<float> apart;
+    for (std::size_t n = 0; n < a.size(); ++n)
+        if (!std::isnan(a[n] - b[n])) apart.push_back(a[n] - b[n]);
+    const auto count = apart.size();
+    if (count < kFew) return Steady::unknown;
+    const float usual = quantile(apart, 0.5);
+    const auto near = static_cast<std::size_t>(
+        std::count_if(apart.begin(), apart.end(), [=](float x) { return std::abs(x - usual) < kSteadyMs; }));
+    if (4 * near < 3 * count) return Steady::no;
+    return count >= kEnough && 8 * near >= 7 * count ? Steady::yes : Steady::perhaps;
+}
+
+} // namespace
+
+void KitView::find_steps(std::span<const Times> arrivals) {
+    const auto count = mics_.size();
+    std::vector<std::vector<std::size_t>> with(count);
+    std::vector<Steady> best(count, Steady::unknown);
+    for (std::size_t m = 0; m < count; ++m)
+        for (std::size_t r = 0; r < m; ++r) {
+            auto both = Steady::unknown;
+            for (const auto& times : arrivals)
+                for (std::size_t p = 0; p < places(); ++p)
+                    both = std::max(both, steady(times[at(m, p)], times[at(r, p)]));
+            if (both >= Steady::perhaps) with[m].push_back(r), with[r].push_back(m);
+            best[m] = std::max(best[m], both), best[r] = std::max(best[r], both);
+        }
+    // the kit: the mic that most are in step with, those that are, and those that are with them
+    const auto most = std::max_element(with.begin(), with.end(),
+                                       [](const auto& a, const auto& b) { return a.size() < b.size(); });
+    std::vector<bool> of_the_kit(count, false);
+    std::vector<std::size_t> next{static_cast<std::size_t>(most - with.begin())};
+    while (!next.empty()) {
+        const auto m = next.back();
+        next.pop_back();
+        if (of_the_kit[m]) continue;
+        of_the_kit[m] = true;
+        next.insert(next.end(), with[m].begin(), with[m].end());
+    }
+    for (std::size_t m = 0; m < count; ++m)
+        in_step_.push_back(of_the_kit[m]                ? (best[m] == Steady::yes ? Step::yes : Step::perhaps)
+                           : best[m] == Steady::unknown ? Step::perhaps
+                                                        : Step::no);
 }
 
 std::vector<std::size_t> KitView::led_by(std::size_t mic) const {

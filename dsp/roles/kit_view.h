@@ -13,7 +13,8 @@ namespace kitfold::dsp {
 class KitView {
 public:
     /// @param scans one per mic, in the order of take.mics. Both must outlive the view
-    KitView(const Take& take, std::span<const ScanFeatures> scans);
+    /// @param without mics to leave out, as if nothing stepped up in them
+    KitView(const Take& take, std::span<const ScanFeatures> scans, std::span<const std::size_t> without = {});
 
     [[nodiscard]] std::span<const std::size_t> mics() const noexcept { return mics_; } ///< index in take.mics
     [[nodiscard]] std::size_t places() const noexcept { return places_.size(); }
@@ -36,6 +37,10 @@ public:
         return late_ms_[at(mic, place)];
     }
     [[nodiscard]] float late_ms(std::size_t mic) const { return usually_late_ms_[mic]; } ///< over all places
+    /// Does it step up a fixed time after another mic of the kit, stroke by stroke? `no`: what hears no drum
+    /// of this kit, a click or a bass on a cable. `perhaps`: too few strokes tell.
+    enum class Step { no, perhaps, yes };
+    [[nodiscard]] Step in_step(std::size_t mic) const { return in_step_[mic]; }
     /// Level of the top two bands re the loudest below.
     [[nodiscard]] float top_db(std::size_t mic, std::size_t place) const;
     /// Of the strongest strokes.
@@ -54,7 +59,10 @@ private:
     [[nodiscard]] bool shown(std::size_t mic, std::size_t place, std::size_t band) const;
     [[nodiscard]] double time_s(std::size_t mic, std::size_t event) const;
     void find_leads();
+    using Times = std::vector<std::vector<float>>; ///< by mic and place, of some strokes; NaN: can't be told
+    [[nodiscard]] Times arrivals_ms(double low_hz) const;
     void find_arrivals();
+    void find_steps(std::span<const Times> arrivals);
 
     const Take& take_;
     std::vector<std::size_t> mics_;
@@ -63,6 +71,7 @@ private:
     std::vector<Place> places_;
     std::vector<float> lead_db_, usually_late_ms_;
     std::vector<std::optional<float>> late_ms_;
+    std::vector<Step> in_step_;
 };
 
 } // namespace kitfold::dsp
