@@ -10,11 +10,12 @@
 #include <map>
 #include <nlohmann/json.hpp>
 #include <optional>
+#include <set>
 
 namespace kitfold::offline {
 namespace {
 
-constexpr std::size_t kKinds = 7;
+constexpr std::size_t kKinds = 8;
 constexpr std::size_t kMostLines = 12; // a short list
 
 struct KindWords {
@@ -28,6 +29,7 @@ struct KindWords {
 constexpr std::array<KindWords, kKinds> kWords{{{"level", "level against the other mics", "dB", 1.0, 0, 1},
                                                 {"noise", "noise floor", "dB", 1.0, -1, 1},
                                                 {"delay", "arrival", "ms", 0.15, 0, 2},
+                                                {"mic_delay", "arrival", "ms", 0.15, 0, 2},
                                                 {"sum", "sum", "dB", 1.0, 1, 1},
                                                 {"low_sum", "sum below 200 Hz", "dB", 1.0, 1, 1},
                                                 {"bleed", "bleed", "dB", 1.0, -1, 1},
@@ -37,34 +39,26 @@ const KindWords& words_of(ComparedKind kind) { return kWords[std::size_t(kind)];
 using Key = std::pair<ComparedKind, std::string>;
 using Figures = std::map<Key, double>;
 
-using Gains = std::map<std::string, double>; // dB, by the names in the take of now
+using Gains = std::map<std::string, double>; // dB or ms, by the names in the take of now
 
-/// By how much each mic is louder in the take of now, by what it hears against the other mics: a drum's bleed
-/// moves by the gain of the mic less that of the drum's own, however it was played. The middle mic stays.
-Gains louder_now(const CheckResult& now, const CheckResult& then, const std::vector<std::string>& names) {
-    struct Row {
-        std::string mic, own;
-        double change_db = 0.0;
-    };
-    std::vector<Row> rows;
+/// What is said of two mics: that the first has changed by so much more than the other.
+struct Row {
+    std::string mic, other;
+    double change = 0.0;
+};
+
+/// What each mic has changed by, if the middle one has not.
+Gains settled(const std::vector<Row>& rows) {
     Gains gains;
-    for (const auto& b : then.bleed)
-        for (const auto& n : now.bleed) {
-            const auto own = dsp::own_mic(now.names, n.drum);
-            if (!own || *own == n.mic || n.drum != b.drum || names[b.mic] != now.names[n.mic].name ||
-                b.upper_bound || n.upper_bound)
-                continue;
-            rows.push_back({names[b.mic], now.names[*own].name, n.level_db - b.level_db});
-            gains[rows.back().mic] = gains[rows.back().own] = 0.0;
-        }
+    for (const auto& row : rows) gains[row.mic] = gains[row.other] = 0.0;
     constexpr int kRounds = 20; // it settles in a few
     for (int round = 0; round < kRounds; ++round) {
         std::vector<double> all;
         for (auto& [mic, gain] : gains) {
             std::vector<double> said;
             for (const auto& row : rows) {
-                if (row.mic == mic) said.push_back(row.change_db + gains[row.own]);
-                if (row.own == mic) said.push_back(gains[row.mic] - row.change_db);
+                if (row.mic == mic) said.push_back(row.change + gains[row.other]);
+                if (row.other == mic) said.push_back(gains[row.mic] - row.change);
             }
             gain = dsp::median(std::move(said));
             all.push_back(gain);
@@ -73,6 +67,25 @@ Gains louder_now(const CheckResult& now, const CheckResult& then, const std::vec
         for (auto& [mic, gain] : gains) gain -= middle;
     }
     return gains;
+}
+
+/// By how much each mic is louder in the take of now, by what it hears against the other mics: a drum's bleed
+/// moves by the gain of the mic less that of the drum's own, however it was played. The middle mic stays.
+Gains louder_now(const CheckResult& now, const CheckResult& then, const std::vector<std::string>& names) {
+    std::vector<Row> rows;
+    for (const auto& b : then.bleed)
+        for (const auto& n : now.bleed) {
+            const auto own = dsp::own_mic(now.names, n.drum);
+            if (!own || *own == n.mic || n.drum != b.drum || names[b.mic] != now.names[n.mic].name ||
+                b.upper_bound || n.upper_bound)
+                continue;
+            rows.push_back({names[b.mic], now.names[*own].name, n.level_db - b.level_db});
+        }
+    return settled(rows);
+}
+
+std::string words_of(const dsp::Pair& pair, const std::vector<std::string>& names) {
+    return names[pair.a] + " / " + names[pair.b] + " on " + drum_words(*pair.drum);
 }
 
 /// What a take's figures are called: mics by their names in the take of now. @param names of its mics; empty:
@@ -92,7 +105,7 @@ Figures figures_of(const CheckResult& r, const std::vector<std::string>& names, 
     for (std::size_t p = 0; p < r.pairs.size(); ++p) {
         const auto& pair = r.pairs[p];
         if (names[pair.a].empty() || names[pair.b].empty() || !pair.drum) continue;
-        const auto what = names[pair.a] + " / " + names[pair.b] + " on " + drum_words(*pair.drum);
+        const auto what = words_of(pair, names);
         if (pair.judged()) put(ComparedKind::delay, what, pair.delay_ms);
         if (r.sums[p].strokes == 0) continue;
         put(ComparedKind::sum, what, r.sums[p].now.full_db);
@@ -151,6 +164,39 @@ std::vector<MicLabel> labels_of(const CheckResult& r) {
     return out;
 }
 
+/// A mic that hears every drum later than before by the same, against two mics or more, has been moved, or
+/// its file has. Its pairs' arrivals go and it is told once.
+void tell_moved_mics(const CheckResult& now, const std::vector<std::string>& names, const Figures& is,
+                     const Figures& was, std::vector<ComparedFigure>& changed) {
+    constexpr double kSameMs = 0.1;
+    std::vector<Row> rows;
+    std::vector<std::string> what;
+    for (const auto& pair : now.pairs) {
+        if (!pair.drum) continue;
+        const Key key{ComparedKind::delay, words_of(pair, names)};
+        const auto a = is.find(key), b = was.find(key);
+        if (a == is.end() || b == was.end()) continue;
+        rows.push_back({names[pair.b], names[pair.a], a->second - b->second});
+        what.push_back(key.second);
+    }
+    const auto later = settled(rows);
+    for (const auto& [mic, ms] : later) {
+        std::set<std::string> others, pairs;
+        bool alike = std::abs(ms) > words_of(ComparedKind::delay).least;
+        for (std::size_t n = 0; n < rows.size(); ++n) {
+            const auto& row = rows[n];
+            if (row.mic != mic && row.other != mic) continue;
+            others.insert(row.mic == mic ? row.other : row.mic), pairs.insert(what[n]);
+            alike = alike && std::abs(row.change - later.at(row.mic) + later.at(row.other)) < kSameMs;
+        }
+        if (!alike || others.size() < 2) continue;
+        std::erase_if(changed, [&](const ComparedFigure& f) {
+            return f.kind == ComparedKind::delay && pairs.contains(f.what);
+        });
+        changed.push_back({ComparedKind::mic_delay, mic, 0.0, ms, words_of(ComparedKind::delay).least, 0});
+    }
+}
+
 /// Towards nothing lost is better for a sum, less is better for bleed and noise; the rest is a matter of
 /// taste.
 int better(ComparedKind kind, double change) {
@@ -162,6 +208,9 @@ std::string line_of(const ComparedFigure& f) {
     const auto& w = words_of(f.kind);
     if (f.kind == ComparedKind::level)
         return fmt::format("{}, {}: {:+.1f} dB", f.what, w.words, f.now - f.then);
+    if (f.kind == ComparedKind::mic_delay)
+        return fmt::format("{} hears the kit {:.2f} ms {} than in that take", f.what, std::abs(f.now),
+                           f.now > 0.0 ? "later" : "sooner");
     const auto number = [&](double v) { return fmt::format("{:.{}f}", v, w.decimals); };
     return fmt::format("{}, {}: {} {}, was {} ({:+.{}f})", f.what, w.words, number(f.now), w.unit,
                        number(f.then), f.now - f.then, w.decimals);
@@ -194,6 +243,8 @@ Comparison compare_takes(const CheckResult& now, const CheckResult& first_half,
             out.changed.push_back(
                 {key.first, key.second, at->second, value, within, better(key.first, change)});
     }
+    out.differ = out.changed.size();
+    tell_moved_mics(now, here, is, was, out.changed);
     const auto size = [](const ComparedFigure& f) {
         return std::abs(difference(f.kind, f.then, f.now)) / f.repeats_within;
     };
@@ -212,7 +263,7 @@ std::pair<Session, Session> halves_of(const Session& session, const CheckResult&
 std::string comparison_text(const Comparison& c) {
     std::string out =
         fmt::format("Against {}: {} of {} figures changed by more than repeats within this take\n", c.other,
-                    c.changed.size(), c.compared);
+                    c.differ, c.compared);
     const auto shown = std::min(c.changed.size(), kMostLines);
     for (const int side : {1, -1, 0})
         for (std::size_t i = 0; i < shown; ++i)
@@ -228,7 +279,7 @@ std::string comparison_html(const Comparison& c) {
     std::string out =
         fmt::format("<section id=\"against\"><h2>Against {}</h2>\n<p>{} of {} figures changed by more "
                     "than repeats within this take.</p>\n<ul>\n",
-                    escaped(c.other), c.changed.size(), c.compared);
+                    escaped(c.other), c.differ, c.compared);
     for (const int side : {1, -1, 0})
         for (const auto& f : c.changed)
             if (f.better == side)
