@@ -201,7 +201,7 @@ void KitView::find_steps(std::span<const Times> arrivals) {
 }
 
 std::vector<std::size_t> KitView::led_by(std::size_t mic) const {
-    constexpr float kNearly = 0.75f; // of the most
+    constexpr float kNearly = 0.6f; // of the most, which may be a chance of three strokes
     const auto lead = std::span(lead_db_).subspan(at(mic, 0), places());
     const float most = *std::max_element(lead.begin(), lead.end());
     std::vector<std::size_t> out;
