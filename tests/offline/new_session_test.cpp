@@ -194,8 +194,8 @@ TEST_CASE("kitfold new writes a session once", "[new][program]") {
     const auto first = run_program({"new", folder.path().string()});
     CHECK(first.exit_code == 0);
     CHECK(first.err.empty());
-    CHECK_THAT(first.out,
-               Contains("kick_in") && Contains("nothing is struck in it; say it: --role \"Cowbell.wav=ROLE\""));
+    CHECK_THAT(first.out, Contains("kick_in") &&
+                              Contains("nothing is struck in it; say it: --role \"Cowbell.wav=ROLE\""));
     CHECK(entries_in(folder) == 3);
     CHECK(bytes_of_file(folder / "KIK IN.wav") == audio);
 
