@@ -51,21 +51,19 @@ public:
         std::size_t out_of_place = 0;
         for (const auto& k : known)
             if (!k.in_place()) {
-                const bool late = k.least_ms > 0.0;
-                if (!put(k.of, late ? 1 : -1) || !put(k.re, late ? -1 : 1)) return {};
-                narrow(late ? k.least_ms : -k.most_ms, late ? k.most_ms : -k.least_ms);
+                const int of = k.least_ms > 0.0 ? 1 : -1;
+                if (!put(k.of, of) || !put(k.re, -of)) return {};
+                narrow(k, of);
                 ++out_of_place;
             }
         if (out_of_place < 2 || least_ms_ > most_ms_) return {};
         for (bool more = true; more;) {
             more = false;
-            for (const auto& k : known)
-                if (!k.in_place())
-                    continue;
-                else if (const auto said = hear(k); !said)
-                    return {};
-                else
-                    more = more || *said;
+            for (const auto& k : known) {
+                const auto news = k.in_place() ? hear(k) : false;
+                if (!news) return {};
+                more = more || *news;
+            }
         }
         auto found = smaller_group();
         return found.size() == 1 || out_of_place >= 3 ? found : std::vector<ShiftedFile>{};
@@ -77,8 +75,10 @@ private:
         side_[mic] = side;
         return true;
     }
-    void narrow(double least_ms, double most_ms) {
-        least_ms_ = std::max(least_ms_, least_ms), most_ms_ = std::min(most_ms_, most_ms);
+    /// @param of the side of k.of; k.re is on the other
+    void narrow(const Lateness& k, int of) {
+        least_ms_ = std::max(least_ms_, of > 0 ? k.least_ms : -k.most_ms);
+        most_ms_ = std::min(most_ms_, of > 0 ? k.most_ms : -k.least_ms);
     }
     [[nodiscard]] bool allows(const Lateness& k, int sign) const {
         const double from = sign > 0 ? least_ms_ : -most_ms_, to = sign > 0 ? most_ms_ : -least_ms_;
@@ -90,8 +90,7 @@ private:
         const int of = side_[k.of], re = side_[k.re];
         if (of == re) return false;
         if (of != 0 && re != 0) {
-            if (!allows(k, of)) return std::nullopt;
-            narrow(of > 0 ? k.least_ms : -k.most_ms, of > 0 ? k.most_ms : -k.least_ms);
+            narrow(k, of);
             return least_ms_ <= most_ms_ ? std::optional(false) : std::nullopt;
         }
         const int known = of != 0 ? of : re;

@@ -4,6 +4,7 @@
 #include "offline/check/mic_faults.h"
 #include "offline/session/take_files.h"
 #include "offline/util/errors.h"
+#include "offline/util/progress.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
@@ -65,12 +66,6 @@ double move_for(const LevelBalance& levels, double peak_dbtp) {
     for (const auto& mic : levels.session.mics)
         if (mic.balanced_db && *mic.balanced_db == mic.mix.level_db) most = std::max(most, mic.mix.level_db);
     return std::floor(10.0 * std::min(kSumPeakDbtp - peak_dbtp, dsp::kMostUp_db - most)) / 10.0;
-}
-
-std::function<void(double)> part_of(const std::function<void(double)>& progress, double from, double to) {
-    return [progress, from, to](double share) {
-        if (progress) progress(from + (to - from) * share);
-    };
 }
 
 /// The bus as it should be for a sum that was measured without it. @param moved_db since

@@ -1,9 +1,9 @@
 #include "offline/live/screen.h"
+#include "offline/util/json_number.h"
 #include <algorithm>
 #include <cmath>
 #include <fmt/format.h>
 #include <nlohmann/json.hpp>
-#include <sstream>
 
 namespace kitfold::offline {
 namespace {
@@ -35,7 +35,7 @@ std::string bar(const PeakMeter& meter, std::size_t width) {
     return out;
 }
 
-double tenths(double x) { return std::round(std::max(x, -200.0) * 10.0) / 10.0; }
+double tenths(double x) { return rounded(std::max(x, -200.0), 1); }
 
 std::string level(double db) { return db <= PeakMeter::kFloorDb ? "  -inf" : fmt::format("{:6.1f}", db); }
 
@@ -93,10 +93,9 @@ std::string cells_title() {
 
 std::string mic_line(const LiveView::Mic& mic, std::size_t width, const MicSoundcheck* learned = nullptr) {
     const bool narrow = is_narrow(width);
-    const std::size_t cells = learned == nullptr ? 0 : narrow ? kNarrowCells : kWideCells;
-    const std::size_t name = narrow || learned != nullptr ? 11 : 15;
     const bool brief = narrow || learned != nullptr; // no room for the peak in figures: what it held is there
-    const std::size_t rest = brief ? 14 : 22;
+    const std::size_t cells = learned == nullptr ? 0 : narrow ? kNarrowCells : kWideCells;
+    const std::size_t name = brief ? 11 : 15, rest = brief ? 14 : 22;
     const auto* open = !mic.open ? "    " : *mic.open ? "open" : "shut";
     const auto* clip = mic.meter.clipped ? "CLIP" : "    ";
     auto out = fitted(mic.name, name) + ' ' + bar(mic.meter, width - name - rest - 2 - cells) + ' ';
@@ -106,19 +105,19 @@ std::string mic_line(const LiveView::Mic& mic, std::size_t width, const MicSound
     return learned == nullptr ? out : out + learned_cells(*learned, width);
 }
 
-std::string mic_lines(const LiveView& v) {
+std::vector<std::string> mic_lines(const LiveView& v) {
     const auto of = [&](std::size_t m, std::size_t width) {
         return mic_line(v.mics[m], width, v.soundcheck ? &v.soundcheck->mics[m] : nullptr);
     };
-    std::string out;
+    std::vector<std::string> out;
     if (v.mics.size() <= kMicLines) {
-        for (std::size_t m = 0; m < v.mics.size(); ++m) out += of(m, kColumns) + '\n';
+        for (std::size_t m = 0; m < v.mics.size(); ++m) out.push_back(of(m, kColumns));
         return out;
     }
     constexpr auto kHalf = kColumns / 2 - 1;
     for (std::size_t m = 0; m < kMicLines; ++m) {
         const auto other = m + kMicLines;
-        out += of(m, kHalf) + "  " + (other < v.mics.size() ? of(other, kHalf) : std::string()) + '\n';
+        out.push_back(of(m, kHalf) + "  " + (other < v.mics.size() ? of(other, kHalf) : std::string()));
     }
     return out;
 }
@@ -143,8 +142,7 @@ std::string screen_text(const LiveView& v) {
                      v.disk_left_s ? "disk left " + clock(*v.disk_left_s) : std::string()) +
          "   " + lost_words(v.counts) + "   running " + clock(v.seconds));
     if (v.soundcheck && v.mics.size() <= kMicLines) line(cells_title());
-    std::istringstream mics(mic_lines(v));
-    for (std::string mic; std::getline(mics, mic);) line(mic);
+    for (const auto& mic : mic_lines(v)) line(mic);
     line(mic_line({"left", v.tracks[0], {}}, kColumns));
     line(mic_line({"right", v.tracks[1], {}}, kColumns));
     line(fmt::format("{}loudness {:.1f} LUFS (3 s)   callback {:.0f}, at most {:.0f} of {:.0f} us",
@@ -180,7 +178,7 @@ void add_learned(const MicSoundcheck& mic, dsp::Json& to) {
     if (mic.threshold_db) to["gate_threshold_db"] = tenths(*mic.threshold_db);
     if (mic.arrival)
         to["arrival"] = {{"partner", mic.arrival->partner},
-                         {"delay_ms", std::round(mic.arrival->delay_ms * 1e3) / 1e3},
+                         {"delay_ms", rounded(mic.arrival->delay_ms, 3)},
                          {"opposite", mic.arrival->opposite}};
 }
 

@@ -1,7 +1,7 @@
 #include "offline/live/soundcheck.h"
+#include "offline/util/json_number.h"
 #include "offline/util/printable.h"
 #include <algorithm>
-#include <cmath>
 #include <fmt/format.h>
 
 namespace kitfold::offline {
@@ -53,7 +53,7 @@ Soundcheck soundcheck_of(const CheckResult& result) {
 
 std::string arrival_words(const std::optional<Arrival>& arrival) {
     if (!arrival) return {};
-    const double delay_ms = std::round(arrival->delay_ms * 100.0) / 100.0 + 0.0; // never "-0.00"
+    const double delay_ms = rounded(arrival->delay_ms, 2) + 0.0; // never "-0.00"
     return fmt::format("{:+.2f} ms {}{}", delay_ms, arrival->opposite ? "turned, " : "", arrival->partner);
 }
 

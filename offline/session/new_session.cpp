@@ -5,6 +5,7 @@
 #include "offline/session/roles.h"
 #include "offline/session/roles_by_sound.h"
 #include "offline/util/errors.h"
+#include "offline/util/progress.h"
 #include "offline/util/seal.h"
 #include <algorithm>
 #include <cmath>
@@ -424,12 +425,7 @@ NewSession propose_session(const fs::path& folder, const std::vector<Preset>& pr
     NewSession out;
     // the peaks, then what is in it: the second reading is the longer one
     constexpr double kPeaks = 0.3;
-    const auto part = [&](double from, double to) {
-        return [&progress, from, to](double share) {
-            if (progress) progress(from + (to - from) * share);
-        };
-    };
-    const auto recordings = listen_to_all(folder, out.notices, part(0.0, kPeaks));
+    const auto recordings = listen_to_all(folder, out.notices, part_of(progress, 0.0, kPeaks));
     auto guesses = guess(recordings);
     if (other != nullptr) take_roles(*other, recordings, guesses);
     take_given(given, recordings, guesses);
@@ -439,7 +435,7 @@ NewSession propose_session(const fs::path& folder, const std::vector<Preset>& pr
         throw bad_input(
             fmt::format("{}: {} channels of audio, but a session takes 32 mics; move some files away",
                         folder.string(), mics));
-    const auto heard = take_heard(folder, recordings, guesses, part(kPeaks, 1.0));
+    const auto heard = take_heard(folder, recordings, guesses, part_of(progress, kPeaks, 1.0));
     std::vector<float> peaks;
     for (std::size_t i = 0; i < recordings.size(); ++i)
         add_mics(recordings[i], guesses[i], heard[i], out, peaks);

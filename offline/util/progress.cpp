@@ -23,4 +23,10 @@ void Progress::show(double share) {
     std::fflush(stderr);
 }
 
+std::function<void(double)> part_of(const std::function<void(double)>& progress, double from, double to) {
+    return [progress, from, to](double share) {
+        if (progress) progress(from + (to - from) * share);
+    };
+}
+
 } // namespace kitfold::offline

@@ -1,5 +1,6 @@
 #pragma once
 #include <chrono>
+#include <functional>
 #include <string>
 
 namespace kitfold::offline {
@@ -20,5 +21,8 @@ private:
     bool shown_ = false;
     std::chrono::steady_clock::time_point last_{};
 };
+
+/// For a piece of the work: its own share, 0..1, is told as from..to of the whole. `progress` may be empty.
+std::function<void(double)> part_of(const std::function<void(double)>& progress, double from, double to);
 
 } // namespace kitfold::offline
