@@ -10,14 +10,14 @@
 
 namespace kitfold::dsp {
 
-enum class ChangeKind { level, polarity, arrival };
+enum class ChangeKind { level, polarity, arrival, noise };
 
 struct TakeChange {
     ChangeKind kind = ChangeKind::level;
     std::vector<std::size_t> mics; ///< rising; several: all by the same amount at once
     Drum drum = Drum::kick;        ///< whose strokes show it most
     std::size_t from = 0, to = 2;  ///< thirds of the take that are compared
-    double amount = 0.0;           ///< level: dB; arrival: ms later (+), against the other mics
+    double amount = 0.0;           ///< level, noise: dB; arrival: ms later (+), against the other mics
     bool steady = false;           ///< arrival: about half of it in the middle third: a clock that drifts
 };
 

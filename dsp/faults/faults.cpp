@@ -310,9 +310,9 @@ private:
 } // namespace
 
 std::string_view fault_name(FaultKind kind) noexcept {
-    constexpr std::array<std::string_view, 11> names{"clipped",   "hum",       "dc",           "dropout",
-                                                     "silent",    "identical", "rate",         "length",
-                                                     "low_level", "polarity",  "channel_order"};
+    constexpr std::array<std::string_view, 12> names{"clipped", "hum",       "dc",        "dropout",
+                                                     "crackle", "silent",    "identical", "rate",
+                                                     "length",  "low_level", "polarity",  "channel_order"};
     return names[std::size_t(kind)];
 }
 

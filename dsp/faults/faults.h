@@ -1,6 +1,6 @@
 #pragma once
 // What is wrong with a mic's recording itself, from the first reading and from a few excerpts. Polarity is
-// judged by pairs.h, left/right by image.h, names by patching.h.
+// judged by pairs.h, left/right by image.h, names by patching.h, crackle by electric.h.
 #include "take/mic_measure.h"
 #include "take/take.h"
 #include <optional>
@@ -15,6 +15,7 @@ enum class FaultKind {
     hum,
     dc,
     dropout,
+    crackle,
     silent,
     identical,
     rate,
@@ -39,8 +40,9 @@ struct Fault {
     FaultKind kind = FaultKind::silent;
     std::size_t mic = 0;
     std::optional<double> at_s; ///< where it is heard first; none: all along
-    double level_db = 0.0;      ///< clipped: level of the flat tops; hum, dc, silent, low_level: dBFS
-    std::size_t count = 0;      ///< clipped: flat tops; dropout: gaps
+    double level_db = 0.0;      ///< clipped: level of the flat tops; crackle: of the loudest click; hum, dc,
+                                ///< silent, low_level: dBFS
+    std::size_t count = 0;      ///< clipped: flat tops; dropout: gaps; crackle: clicks
     double seconds = 0.0; ///< dropout: the longest gap; length: longer (+) or shorter (-) than the others
     double hz = 0.0;      ///< hum: 50 or 60
     std::optional<std::size_t>

@@ -49,6 +49,7 @@ Stay reason_to_stay(const Mic& mic, const std::vector<dsp::Fault>& faults, bool 
     for (const auto& fault : faults) {
         if (fault.kind == FaultKind::silent) return {"silent: left alone", false, true};
         if (fault.kind == FaultKind::dropout) return {"drops out: left alone"};
+        if (fault.kind == FaultKind::crackle) return {"crackles: left alone"};
         if (fault.kind == FaultKind::rate) return {"of another rate: left alone", false, true};
         if (fault.kind == FaultKind::identical) return {"the same as another mic: left alone"};
         if (fault.kind == FaultKind::low_level && !all_low)

@@ -60,6 +60,15 @@ Verdict arrival_words(const CheckResult& r, const dsp::TakeChange& c) {
             "Look for a stand that sags or a drum that wanders; fasten it and play that part again.", ""};
 }
 
+Verdict noise_words(const CheckResult& r, const dsp::TakeChange& c) {
+    return {Weight::look,
+            fmt::format("{} is noisier by {:.0f} dB {}; the other mics as before.", mic_list(r, c.mics),
+                        c.amount, thirds_words(c, "than")),
+            "Listen to it alone while nobody plays: a plug, a preamp that was turned, a dimmer or a fan that "
+            "was switched on.",
+            ""};
+}
+
 } // namespace
 
 std::vector<Verdict> change_verdicts(const CheckResult& r) {
@@ -67,7 +76,8 @@ std::vector<Verdict> change_verdicts(const CheckResult& r) {
     for (const auto& c : r.changes) {
         out.push_back(c.kind == dsp::ChangeKind::level      ? level_words(r, c)
                       : c.kind == dsp::ChangeKind::polarity ? polarity_words(r, c)
-                                                            : arrival_words(r, c));
+                      : c.kind == dsp::ChangeKind::arrival  ? arrival_words(r, c)
+                                                            : noise_words(r, c));
         out.back().mics = c.mics;
     }
     return out;

@@ -1,6 +1,7 @@
 #include "offline/check/check.h"
 #include "core/two_threads.h"
 #include "core/units.h"
+#include "faults/electric.h"
 #include "mix/kit_mix.h"
 #include "offline/check/mic_faults.h"
 #include "offline/session/strips.h"
@@ -235,6 +236,7 @@ CheckResult check(const Session& session, const std::function<void(double)>& pro
     judge_mics(files, measures, true_peaks, findings.upside_down, r);
     share.reach(0.8);
     r.changes = dsp::changes_within(take, r.hits);
+    for (auto& change : dsp::noise_changes(measures)) r.changes.push_back(std::move(change));
     r.rings = dsp::ring_table(take, r.hits, r.bleed);
     r.image = dsp::judge_image(take, r.hits);
     for (const auto& fault : dsp::misplaced_mics(take, r.hits, r.image, measures))

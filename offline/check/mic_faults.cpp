@@ -1,5 +1,6 @@
 #include "offline/check/mic_faults.h"
 #include "core/two_threads.h"
+#include "faults/electric.h"
 
 namespace kitfold::offline {
 
@@ -20,6 +21,7 @@ faults_of(const TakeFiles& files, std::span<const dsp::MicMeasure> measures, std
             faults[m] = dsp::mic_faults(take, m, measures[m], times_for(hits, take.mics[m].role).size());
     });
     for (const auto& fault : dsp::early_ends(measures)) faults[fault.mic].push_back(fault);
+    for (const auto& fault : dsp::crackles(measures)) faults[fault.mic].push_back(fault);
     for (const auto& fault : dsp::identical_faults(take, measures)) faults[fault.mic].push_back(fault);
     for (const auto& fault : dsp::file_faults(files.files())) faults[fault.mic].push_back(fault);
     return faults;

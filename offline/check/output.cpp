@@ -172,7 +172,7 @@ Json findings_json(const CheckResult& r) {
 }
 
 Json changes_json(const CheckResult& r) {
-    constexpr std::array<const char*, 3> kKinds{"level", "polarity", "arrival"};
+    constexpr std::array<const char*, 4> kKinds{"level", "polarity", "arrival", "noise"};
     const auto said = change_verdicts(r);
     Json changes = Json::array();
     for (std::size_t i = 0; i < r.changes.size(); ++i) {
@@ -182,7 +182,7 @@ Json changes_json(const CheckResult& r) {
         changes.push_back(
             {{"kind", kKinds[std::size_t(c.kind)]},
              {"mics", mics},
-             {"drum", dsp::drum_name(c.drum)},
+             {"drum", c.kind == dsp::ChangeKind::noise ? Json(nullptr) : Json(dsp::drum_name(c.drum))},
              {"from_third", c.from + 1},
              {"to_third", c.to + 1},
              {"amount", c.kind == dsp::ChangeKind::polarity ? Json(nullptr) : number(c.amount, 2)},

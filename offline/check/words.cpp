@@ -81,6 +81,10 @@ Remedy remedy(const dsp::Fault& f) {
     case FaultKind::dropout:
         return {"Reseat cable and connector; on the computer a larger buffer; then record again.",
                 "Nothing brings the gap back: cover it from another take."};
+    case FaultKind::crackle:
+        return {"With the monitors turned down, move each plug and bend the cable along its length until it "
+                "crackles; change it, then record again.",
+                "A single click can be cut out by hand; a gate hides those between the hits only."};
     case FaultKind::silent:
         return {"Check the patch, the mute and, for condensers, phantom power (never switch it near a ribbon "
                 "mic).",
@@ -126,6 +130,7 @@ int rank(FaultKind kind) {
         return 0;
     case FaultKind::clipped:
     case FaultKind::dropout:
+    case FaultKind::crackle:
     case FaultKind::length:
         return 1;
     default:
@@ -484,6 +489,9 @@ std::string fault_detail(const CheckResult& r, const dsp::Fault& f) {
         return fmt::format("signal missing {}, first{}, {} at most", times(f.count), when(r, f),
                            f.seconds < 1.0 ? fmt::format("{:.1f} ms", 1'000.0 * f.seconds)
                                            : fmt::format("{:.1f} s", f.seconds));
+    case FaultKind::crackle:
+        return fmt::format("crackles: {} clicks that no other mic hears, first{}, {:.0f} dBFS at most",
+                           f.count, when(r, f), f.level_db);
     case FaultKind::silent:
         return f.level_db < -150.0 ? std::string("no signal at all")
                                    : fmt::format("no drum in it, peak {:.0f} dBFS", f.level_db);

@@ -1,5 +1,5 @@
 // Faults put into simulated takes with every drum playing, and none found in clean ones.
-#include "faults/faults.h"
+#include "faults/electric.h"
 #include "synth/simulator.h"
 #include <algorithm>
 #include <catch2/catch.hpp>
@@ -32,6 +32,7 @@ std::vector<Fault> all_faults(const std::vector<TakeMic>& mics, const Simulator:
         for (const auto& fault : mic_faults(take, m, measures.back(), 10)) faults.push_back(fault);
     }
     for (const auto& fault : identical_faults(take, measures)) faults.push_back(fault);
+    for (const auto& fault : crackles(measures)) faults.push_back(fault);
     return faults;
 }
 

@@ -1,0 +1,174 @@
+#include "faults/electric.h"
+#include "core/median.h"
+#include "core/units.h"
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <deque>
+#include <limits>
+#include <numeric>
+#include <optional>
+
+namespace kitfold::dsp {
+namespace {
+
+constexpr double kSilent_dbfs = -70.0; // peak of a mic that testifies nothing
+
+std::vector<std::size_t> sounding(std::span<const MicMeasure> measures) {
+    std::vector<std::size_t> out;
+    for (std::size_t m = 0; m < measures.size(); ++m)
+        if (measures[m].peak() > float(gain_from_db(kSilent_dbfs))) out.push_back(m);
+    return out;
+}
+
+// Milliseconds. From one end of a kit to the other, or to a room mic and back from its wall, sound takes 25
+// at most; a click is over within 3, a stroke's upper sound lasts.
+constexpr std::ptrdiff_t kNear = 25, kBefore = 80, kClick = 3, kOver = 10, kOwnBefore = 30;
+// In 34 takes of three real kits, one millisecond of one mic is that short and alone (at the edge of a gap).
+constexpr double kOut_db = 15.0, kBegins_db = 3.0;
+// How much softer the next mics may hear what is close to one: 5 cm against 1.5 m.
+constexpr double kNextMic_db = 30.0;
+constexpr std::size_t kWitnesses = 2, kFewestClicks = 3;
+
+/// out[k]: the greatest of x[k + from .. k + to]; nothing is there beyond the ends.
+std::vector<float> greatest(std::span<const float> x, std::ptrdiff_t from, std::ptrdiff_t to) {
+    const auto size = std::ssize(x);
+    std::vector<float> out(x.size(), -std::numeric_limits<float>::infinity());
+    std::deque<std::ptrdiff_t> falling; // places that may still be the greatest
+    std::ptrdiff_t next = std::max<std::ptrdiff_t>(0, from);
+    for (std::ptrdiff_t k = 0; k < size; ++k) {
+        for (; next <= std::min(k + to, size - 1); ++next) {
+            while (!falling.empty() && x[std::size_t(falling.back())] <= x[std::size_t(next)])
+                falling.pop_back();
+            falling.push_back(next);
+        }
+        while (!falling.empty() && falling.front() < k + from) falling.pop_front();
+        if (!falling.empty()) out[std::size_t(k)] = x[std::size_t(falling.front())];
+    }
+    return out;
+}
+
+/// One mic's roughness of each millisecond in dB: clicks and cymbals, no low drum.
+struct Roughness {
+    std::vector<float> db, before, rise; ///< rise: what begins near, over what was before
+    explicit Roughness(const MicMeasure& m) {
+        for (const float v : m.frame_rough) db.push_back(float(db_from_power(double(v) + 1e-16)));
+        before = greatest(db, -kBefore, -kNear - 1);
+        rise = greatest(db, -kNear, kNear);
+        for (std::size_t k = 0; k < db.size(); ++k) rise[k] -= before[k];
+    }
+};
+
+/// Milliseconds at which a mic is far above what it was and soon will be.
+std::vector<std::size_t> spikes(std::span<const float> db) {
+    const auto before = greatest(db, -kOwnBefore, -kClick), around = greatest(db, -kClick, kClick),
+               after = greatest(db, kClick + 1, kOver);
+    std::vector<std::size_t> out;
+    for (std::size_t k = std::size_t(kBefore); k + std::size_t(kNear) < db.size(); ++k)
+        if (db[k] >= around[k] && double(db[k] - before[k]) > kOut_db && double(db[k] - after[k]) > kOut_db)
+            out.push_back(k);
+    return out;
+}
+
+/// Nothing begins in the others, though a sound would have shown in two of them.
+bool alone(std::span<const Roughness> mics, std::size_t m, std::size_t frame) {
+    std::size_t witnesses = 0;
+    for (std::size_t o = 0; o < mics.size(); ++o) {
+        if (o == m || frame >= mics[o].rise.size()) continue;
+        if (double(mics[o].rise[frame]) > kBegins_db) return false;
+        witnesses += double(mics[m].db[frame] - mics[o].before[frame]) > kNextMic_db;
+    }
+    return witnesses >= kWitnesses;
+}
+
+} // namespace
+
+std::vector<Fault> crackles(std::span<const MicMeasure> measures) {
+    const auto mics = sounding(measures);
+    std::vector<Roughness> rough;
+    for (const auto m : mics) rough.emplace_back(measures[m]);
+    std::vector<Fault> faults;
+    for (std::size_t i = 0; i < mics.size(); ++i) {
+        const auto& measure = measures[mics[i]];
+        Fault fault{FaultKind::crackle, mics[i], {}, -200.0, 0, 0.0, 0.0, {}};
+        for (const auto frame : spikes(rough[i].db)) {
+            if (!alone(rough, i, frame)) continue;
+            const float peak = std::max(measure.frame_highest[frame], -measure.frame_lowest[frame]);
+            fault.level_db = std::max(fault.level_db, db_from_gain(double(peak), kSilentDb));
+            if (fault.count++ == 0) fault.at_s = double(frame) / 1'000.0;
+        }
+        if (fault.count >= kFewestClicks) faults.push_back(fault);
+    }
+    return faults;
+}
+
+namespace {
+
+constexpr std::size_t kThirds = 3, kBlock = 50, kFewestBlocks = 5; // 50 ms: a period of 20 Hz
+constexpr double kNoisier_db = 6.0, kAtRest_db = 6.0;
+constexpr double kUnheard_db = -80.0; // common practice, no source: 60 dB under a quiet drum
+
+/// RMS of each block in dB, the mean apart.
+std::vector<double> block_levels(const MicMeasure& m) {
+    std::vector<double> out;
+    for (std::size_t at = 0; at + kBlock <= m.frame_energy.size(); at += kBlock) {
+        const auto first = m.frame_energy.begin() + std::ptrdiff_t(at);
+        const double power = std::accumulate(first, first + std::ptrdiff_t(kBlock), 0.0) / double(kBlock);
+        out.push_back(db_from_power(std::max(power - m.mean * m.mean, 1e-12)));
+    }
+    return out;
+}
+
+/// Blocks in which all mics but one are at rest, by third.
+using RestBlocks = std::array<std::vector<std::size_t>, kThirds>;
+RestBlocks at_rest(std::span<const std::vector<double>> levels, std::span<const double> floors,
+                   std::size_t but) {
+    std::size_t count = levels[but].size();
+    for (const auto& of_mic : levels) count = std::min(count, of_mic.size());
+    RestBlocks out;
+    for (std::size_t b = 0; b < count; ++b) {
+        std::size_t resting = 0;
+        for (std::size_t m = 0; m < levels.size(); ++m)
+            resting += m != but && levels[m][b] < floors[m] + kAtRest_db;
+        if (resting + 1 == levels.size()) out[kThirds * b / count].push_back(b);
+    }
+    return out;
+}
+
+/// The quietest of a mic's blocks: what rings on in some is not noise.
+std::optional<double> noise_of(std::span<const double> levels, std::span<const std::size_t> blocks) {
+    if (blocks.size() < kFewestBlocks) return std::nullopt;
+    std::vector<double> found;
+    for (const auto b : blocks) found.push_back(levels[b]);
+    return quantile(found, 0.1);
+}
+
+} // namespace
+
+std::vector<TakeChange> noise_changes(std::span<const MicMeasure> measures) {
+    const auto mics = sounding(measures);
+    if (mics.size() < 3) return {};
+    std::vector<std::vector<double>> levels;
+    std::vector<double> floors;
+    for (const auto m : mics) {
+        levels.push_back(block_levels(measures[m]));
+        floors.push_back(quantile(std::vector(levels.back()), 0.01));
+    }
+    std::vector<TakeChange> out;
+    for (std::size_t i = 0; i < mics.size(); ++i) {
+        const auto rest = at_rest(levels, floors, i);
+        std::optional<TakeChange> most;
+        for (const auto& [a, b] : {std::pair<std::size_t, std::size_t>{0, 2}, {0, 1}, {1, 2}}) {
+            const auto before = noise_of(levels[i], rest[a]), after = noise_of(levels[i], rest[b]);
+            if (!before || !after || most || std::max(*before, *after) < kUnheard_db) continue;
+            if (std::abs(*after - *before) < kNoisier_db) continue;
+            const auto [from, to] = *before < *after ? std::pair(a, b) : std::pair(b, a);
+            most = TakeChange{ChangeKind::noise,          {mics[i]}, Drum::kick, from, to,
+                              std::abs(*after - *before), false};
+        }
+        if (most) out.push_back(*most);
+    }
+    return out;
+}
+
+} // namespace kitfold::dsp
