@@ -15,8 +15,8 @@ AuditionRequest request_of(const AuditionOptions& o) {
     AuditionRequest request;
     request.role = role_named("--role", o.role);
     request.open = load_session(o.session.empty() ? o.open : o.session);
-    request.open.range = read_range(o.range.from, o.range.to);
-    if (!o.deadened.empty() && !request.open.range.whole())
+    request.open.range = read_range(o.range.from, o.range.to, request.open.range);
+    if (!o.deadened.empty() && !(o.range.from + o.range.to).empty())
         throw bad_input("--from and --to are for a SESSION, not for --open and --deadened");
     if (!o.deadened.empty()) request.deadened = load_session(o.deadened);
     request.amount = o.amount, request.folder = o.folder;

@@ -34,7 +34,7 @@ Exit as_another(const BalanceOptions& options, const Session& session) {
 
 Exit balance_command(const BalanceOptions& options) {
     auto session = load_session(options.session);
-    session.range = read_range(options.range.from, options.range.to);
+    session.range = read_range(options.range.from, options.range.to, session.range);
     if (!options.like.empty()) return as_another(options, session);
     const auto presets = load_presets(presets_folder());
     const auto wish = balance_wish(options.balance, options.side, presets);

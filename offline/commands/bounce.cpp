@@ -10,7 +10,8 @@ namespace kitfold::offline {
 Exit bounce_command(const BounceOptions& options) {
     BounceRequest request{
         .session = load_session(options.session), .output = options.output, .stems = {}, .rate_hz = {}};
-    request.session.range = read_range(options.range.from, options.range.to);
+    auto& range = request.session.range;
+    range = read_range(options.range.from, options.range.to, range);
     if (!options.stems.empty()) request.stems = options.stems;
     request.dry_stems = options.dry_stems, request.force = options.force;
     if (options.rate_hz != 0) request.rate_hz = options.rate_hz;

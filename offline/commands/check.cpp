@@ -52,7 +52,7 @@ Comparison compared(const Session& session, const CheckResult& result, const Ses
 
 Exit check_command(const CheckOptions& options) {
     auto session = load_session(options.session);
-    session.range = read_range(options.range.from, options.range.to);
+    session.range = read_range(options.range.from, options.range.to, session.range);
     if (!options.report.empty()) {
         Outputs outputs;
         outputs.reads(session);

@@ -22,6 +22,7 @@ struct DemoOptions {
 struct NewOptions {
     std::string folder, output, like; ///< output: empty for session.json; like: for none
     std::vector<std::string> roles;   ///< "FILE=ROLE", a role per mic of the file, by commas
+    RangeOptions range;               ///< what the session is about from now on
     bool json = false;
 };
 struct CheckOptions {

@@ -3,6 +3,7 @@
 #include "offline/session/new_session.h"
 #include "offline/session/new_session_words.h"
 #include "offline/session/outputs.h"
+#include "offline/session/take_files.h"
 #include "offline/util/progress.h"
 #include <nlohmann/json.hpp>
 
@@ -10,6 +11,7 @@ namespace kitfold::offline {
 
 Exit new_command(const NewOptions& options) {
     const auto file = new_session_path(options.folder, options.output);
+    const auto range = read_range(options.range.from, options.range.to);
     Outputs().creates(file);
     const auto other = options.like.empty() ? std::nullopt : std::optional(load_session(options.like));
     auto made = [&] {
@@ -17,7 +19,8 @@ Exit new_command(const NewOptions& options) {
         return propose_session(options.folder, load_presets(presets_folder()), options.roles,
                                other ? &*other : nullptr, [&](double share) { progress.show(share); });
     }();
-    made.session.path = file;
+    made.session.path = file, made.session.range = range;
+    if (!range.whole()) TakeFiles{made.session}; // refuses what is beyond the end
     save_session(made.session, file);
     if (options.json)
         print_json(new_session_json(made), Answer::about_files);

@@ -20,7 +20,9 @@ CLI::Option* add_session(CLI::App& command, std::string& session) {
 }
 
 void add_range(CLI::App& command, RangeOptions& range) {
-    command.add_option("--from", range.from, "Take only what comes after this: 1:05, 1:02:05 or 65.5");
+    command.add_option(
+        "--from", range.from,
+        "Take only what comes after this, 1:05, 1:02:05 or 65.5; otherwise as the session says");
     command.add_option("--to", range.to, "... and before this");
 }
 
@@ -71,6 +73,9 @@ void add_new(CLI::App& app, Exit& exit) {
         ->take_all();
     command->add_option("-o,--output", options->output,
                         "Another session of the same recordings, in the same folder, such as song2.json");
+    command->add_option("--from", options->range.from,
+                        "Of a longer recording, only what comes after this: the session remembers it");
+    command->add_option("--to", options->range.to, "... and before this");
     command->add_option("--like", options->like,
                         "A session of the same set-up: take its roles and its sound, levels included");
     add_json_flag(*command, options->json);
@@ -85,8 +90,8 @@ void add_new(CLI::App& app, Exit& exit) {
         "Examples:\n  kitfold new takes/monday\n"
         "  kitfold new takes/monday --role \"Track 01.wav=kick_in\" --role "
         "OH.wav=overhead_left,overhead_right\n"
-        "  kitfold new takes/monday -o takes/monday/song2.json && kitfold check takes/monday/song2.json "
-        "--from 4:10 --to 7:55");
+        "  kitfold new takes/monday -o takes/monday/song2.json --from 4:10 --to 7:55\n"
+        "  kitfold check takes/monday/song2.json");
     command->callback([options, &exit] { exit = new_command(*options); });
 }
 

@@ -127,6 +127,7 @@ void LiveTake::close() {
 void save_take_session(const Session& session, const fs::path& take) {
     auto own = session;
     own.path = take / "session.json";
+    own.range = {}; // a part of another recording
     if (!own.title.empty()) own.title += ", ";
     own.title += take.filename().string();
     for (std::size_t m = 0; m < own.mics.size(); ++m)

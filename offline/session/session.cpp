@@ -8,6 +8,7 @@
 #include "take/drums.h"
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <nlohmann/json.hpp>
 
 namespace kitfold::offline {
@@ -23,8 +24,9 @@ constexpr int kVersion = 1;
 constexpr std::size_t kMaxMics = 32;
 constexpr int kMaxChannel = 1024; // libsndfile's own limit
 constexpr std::size_t kMaxNameBytes = 100;
-constexpr std::string_view kTop[] = {"kitfold_session", "title",  "like", "room", "mics", "sum", "bus",
-                                     "balance",         "output", "bleed"};
+constexpr std::string_view kTop[] = {
+    "kitfold_session", "title",  "like", "from", "to", "room", "mics", "sum", "bus",
+    "balance",         "output", "bleed"};
 
 std::vector<std::string_view> mic_keys() {
     std::vector<std::string_view> out = {"name", "role", "file", "channel"};
@@ -197,6 +199,18 @@ void read_output(const Json& json, Session& session) {
                                                   &dsp::BusSettings::threshold_db);
 }
 
+TakeRange read_stored_range(const Json& json) {
+    const auto text = [&](const char* key) {
+        const auto at = json.find(key);
+        return at == json.end() ? std::string() : filled_line(*at, key, "a time such as \"1:05\"");
+    };
+    try {
+        return stored_range(text("from"), text("to"));
+    } catch (const Error& error) {
+        throw SettingsError(error.what());
+    }
+}
+
 /// Files that say they are sessions, whole or not.
 std::vector<fs::path> sessions_in(const fs::path& folder) {
     std::vector<fs::path> out;
@@ -266,6 +280,7 @@ Session read_session(const Json& json) {
         session.title = line_of_text(*title, "title", "one line of text");
     if (const auto like = json.find("like"); like != json.end())
         session.like = line_of_text(*like, "like", "the session whose sound was taken over");
+    session.range = read_stored_range(json);
     read_block(json, "", session.room);
     session.mics = read_mics(required(json, "", "mics", "the list of mics"));
     if (const auto& mics = json.at("mics");
@@ -304,6 +319,8 @@ Session load_session(const fs::path& path) {
 std::string to_json_text(const Session& session) {
     Json json = {{"kitfold_session", kVersion}, {"title", session.title}};
     if (!session.like.empty()) json["like"] = session.like;
+    if (session.range.from_s > 0.0) json["from"] = clock_text(session.range.from_s);
+    if (!std::isinf(session.range.to_s)) json["to"] = clock_text(session.range.to_s);
     write_block(json, session.room);
     json["mics"] = Json::array();
     for (const auto& mic : session.mics) json["mics"].push_back(mic_json(mic));

@@ -27,7 +27,7 @@ struct Mic {
 
 struct Session {
     std::filesystem::path path; ///< the session.json itself
-    TakeRange range;            ///< what a command takes of the recording; not in the file
+    TakeRange range;            ///< what it is about of the recording, "from" and "to"
     std::string title;
     std::string
         like; ///< the session whose sound this one took over; empty: none. Its levels stay as they are

@@ -1,5 +1,5 @@
 #pragma once
-// A part of a take, as --from and --to name it.
+// A part of a take, as --from and --to name it, or "from" and "to" of a session.
 #include <cstdint>
 #include <limits>
 #include <string>
@@ -10,11 +10,15 @@ namespace kitfold::offline {
 struct TakeRange {
     double from_s = 0.0, to_s = std::numeric_limits<double>::infinity();
     [[nodiscard]] bool whole() const noexcept;
+    bool operator==(const TakeRange&) const = default;
 };
 
 /// From the text of two options: "1:05", "1:02:05", "65" or "65.25" (decimals with each); empty for the
-/// beginning or the end. Throws Error, bad_input: not a time, or nothing between the two.
-TakeRange read_range(const std::string& from, const std::string& to);
+/// beginning or the end, and `otherwise` when both are. Throws Error, bad_input: not a time, or nothing
+/// between the two.
+TakeRange read_range(const std::string& from, const std::string& to, const TakeRange& otherwise = {});
+/// The same from a session, whose errors name its keys.
+TakeRange stored_range(const std::string& from, const std::string& to);
 
 /// "1:05.25": at most a millisecond is told, and no zeros at the end.
 std::string clock_text(double seconds);

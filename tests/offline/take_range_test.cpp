@@ -162,6 +162,54 @@ TEST_CASE("with --apply the balance listens to the range, too", "[offline][range
     CHECK(bytes_of_file(folder / "whole/session.json") == bytes_of_file(folder / "cut/session.json"));
 }
 
+TEST_CASE("a session remembers its part of the recording, and the command line goes before it",
+          "[offline][range][program]") {
+    const Folder folder;
+    const auto whole = (folder / "whole").string(), cut = (folder / "cut").string();
+    REQUIRE(run_program({"demo", whole, "--seconds", "30", "--mics", "8"}).exit_code == 0);
+    write_cut(whole, cut, 10 * 48'000, 25 * 48'000);
+    const auto song = whole + "/song2.json";
+    REQUIRE(run_program({"new", whole, "-o", song, "--from", "0:10", "--to", "25"}).exit_code == 0);
+    auto written = Json::parse(bytes_of_file(song));
+    CHECK(written["from"] == "0:10");
+    CHECK(written["to"] == "0:25");
+    written.erase("from"), written.erase("to");
+    std::ofstream(cut + "/song2.json") << written.dump();
+
+    CHECK(run_program({"balance", song}).out == run_program({"balance", cut + "/song2.json"}).out);
+    const auto take = (folder / "take.wav").string(), again = (folder / "again.wav").string();
+    CHECK(run_program({"bounce", song, "-o", take}).err == "");
+    CHECK(run_program({"bounce", cut + "/song2.json", "-o", again}).err == "");
+    CHECK(same(read_sound(take), read_sound(again)));
+    const auto all = Json::parse(run_program({"check", song, "--json", "--from", "0"}).out);
+    CHECK(all["seconds"] == 30.0);
+    // what is written into the session leaves its part alone
+    CHECK(run_program({"check", song, "--apply"}).err == "");
+    CHECK(Json::parse(bytes_of_file(song))["from"] == "0:10");
+    CHECK(run_program({"check", song, "--json"}).exit_code == 0);
+}
+
+TEST_CASE("a part that a session can't have is one line, and no session is made",
+          "[offline][range][program]") {
+    const Folder folder;
+    const auto take = (folder / "take").string();
+    REQUIRE(run_program({"demo", take, "--seconds", "5", "--mics", "8"}).exit_code == 0);
+    const auto song = take + "/song2.json";
+    const auto refused = run_program({"new", take, "-o", song, "--from", "0:05"});
+    CHECK(refused.exit_code == 2);
+    CHECK_THAT(refused.err, Contains("from 0:05 is beyond the end; the take is 0:05 long"));
+    CHECK(!std::filesystem::exists(song));
+    auto json = Json::parse(bytes_of_file(take + "/session.json"));
+    json["from"] = "0:04", json["to"] = "0:02";
+    std::ofstream(song) << json.dump();
+    const auto turned = run_program({"check", song});
+    CHECK(turned.exit_code == 2);
+    CHECK_THAT(turned.err, Contains("song2.json: from 0:04 to 0:02: there is nothing between the two"));
+    json["to"] = 2;
+    std::ofstream(song) << json.dump();
+    CHECK_THAT(run_program({"check", song}).err, Contains("to is 2, but must be"));
+}
+
 TEST_CASE("a range that can't be is one line, and nothing is written", "[offline][range][program]") {
     const Folder folder;
     const auto take = (folder / "take").string(), out = (folder / "out.wav").string();
@@ -174,8 +222,8 @@ TEST_CASE("a range that can't be is one line, and nothing is written", "[offline
         {"audition", take, "--role", "snare_top", "-o", (folder / "hear").string()}};
     const std::pair<std::vector<std::string>, const char*> ranges[] = {
         {{"--from", "0:04", "--to", "0:02"}, "nothing between"},
-        {{"--from", "0:05"}, "--from 0:05: is beyond the end; the take is 0:05 long"},
-        {{"--to", "1:05"}, "--to 1:05: is beyond the end"},
+        {{"--from", "0:05"}, "from 0:05 is beyond the end; the take is 0:05 long"},
+        {{"--to", "1:05"}, "to 1:05 is beyond the end"},
         {{"--from", "soon"}, "--from soon: is no time"}};
     for (const auto& command : commands)
         for (const auto& [range, why] : ranges) {
