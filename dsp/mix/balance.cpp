@@ -127,7 +127,9 @@ private:
     [[nodiscard]] double heard_lufs(const StrokePower& strokes, const Mics& mics) const {
         return stroke_lufs(strokes, gains(), mics);
     }
-    [[nodiscard]] double wanted_lufs(Drum drum) const { return whole_lufs_ + wanted_db(target_, drum); }
+    [[nodiscard]] double wanted_lufs(const StrokePower& strokes) const {
+        return whole_lufs_ + wanted_db(target_, strokes);
+    }
 
     /// Both mics of a pair bring the snare alike (the kick, where there is no snare).
     void make_even(const Mics& pair) {
@@ -148,7 +150,7 @@ private:
             for (const auto& strokes : measured_.drums)
                 for (const auto m : of_drum(strokes.drum)) {
                     if (is_partner(m) || !fits(m, strokes.drum)) continue;
-                    const double heard = heard_lufs(strokes, {m}) - wanted_db(target_, strokes.drum);
+                    const double heard = heard_lufs(strokes, {m}) - wanted_db(target_, strokes);
                     if (std::isfinite(heard)) sum += heard, count += 1.0;
                 }
             return count > 0.0 ? std::optional(sum / count) : std::nullopt;
@@ -177,7 +179,7 @@ private:
         for (const auto& strokes : measured_.drums) {
             const double heard = heard_lufs(strokes, mics);
             if (!is_skin(strokes.drum) || !std::isfinite(heard)) continue;
-            sum += heard - wanted_db(target_, strokes.drum) - re_drum_db, count += 1.0;
+            sum += heard - wanted_db(target_, strokes) - re_drum_db, count += 1.0;
         }
         return count > 0.0 ? std::optional(sum / count) : std::nullopt;
     }
@@ -206,7 +208,7 @@ private:
             if (is_free(m) && own_drum(mics_[m].role))
                 unheard_[m] = measured_.of(*own_drum(mics_[m].role)) == nullptr;
         for (const auto& strokes : measured_.drums) {
-            Own own{&strokes, free_of(of_drum(strokes.drum)), {}, wanted_lufs(strokes.drum)};
+            Own own{&strokes, free_of(of_drum(strokes.drum)), {}, wanted_lufs(strokes)};
             set_partners(strokes, own.mics);
             const double alone = heard_lufs(strokes, own.mics);
             if (!std::isfinite(alone)) continue;
@@ -278,7 +280,7 @@ private:
         Solver trial = *this;
         trial.level_db_ = levels;
         const double heard = trial.heard_lufs(strokes, all_of(mics_.size()));
-        return std::isfinite(heard) ? heard - wanted_lufs(strokes.drum) : 0.0;
+        return std::isfinite(heard) ? heard - wanted_lufs(strokes) : 0.0;
     }
 
     /// What decides on the overheads, see the header. Nothing where every drum has a mic of its own.
@@ -298,7 +300,7 @@ private:
     }
 
     void set_overheads() {
-        constexpr double kAround_db = 20.0;
+        constexpr double kUnder_db = 20.0;
         if (const auto bed = bed_lufs(overheads_, target_.overheads_db))
             shift(free_of(overheads_), whole_lufs_ - *bed);
         auto best = levels_with(0.0);
@@ -313,9 +315,9 @@ private:
             }
         };
         if (first && !free_of(overheads_).empty()) {
-            search(-kAround_db, kAround_db, 1.0);
+            search(-kUnder_db, kMostOverBed_db, 1.0);
             const double middle = at;
-            search(middle - 1.0, middle + 1.0, kStep_db);
+            search(middle - 1.0, std::min(middle + 1.0, kMostOverBed_db), kStep_db);
         }
         for (double way = 0.0; way <= kMakeWay_db && worst_lead(best) > kReached_db; way += kStep_db)
             if (auto levels = levels_with(at - way); worst_lead(levels) <= kReached_db)
@@ -417,8 +419,8 @@ Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMi
     return out;
 }
 
-double wanted_db(const BalanceSettings& target, Drum drum) noexcept {
-    switch (drum) {
+double wanted_db(const BalanceSettings& target, const StrokePower& strokes) noexcept {
+    switch (strokes.drum) {
     case Drum::kick:
         return target.kick_db;
     case Drum::snare:
@@ -428,7 +430,7 @@ double wanted_db(const BalanceSettings& target, Drum drum) noexcept {
     case Drum::ride:
         return target.ride_db;
     case Drum::cymbals:
-        return target.cymbals_db;
+        return strokes.keeps_time ? std::max(target.hihat_db, target.ride_db) : target.cymbals_db;
     default:
         return target.toms_db;
     }

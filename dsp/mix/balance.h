@@ -20,6 +20,8 @@ struct StrokePower {
     Drum drum = Drum::kick;
     std::size_t strokes = 0;
     std::vector<double> power; ///< mics x mics, symmetric, row by row
+    /// Of cymbals: struck as often as a hi-hat or a ride is, so that they are taken for one.
+    bool keeps_time = false;
 };
 
 struct MeasuredBalance {
@@ -61,9 +63,10 @@ inline constexpr double kMostUp_db = 12.0, kMostDown_db = 30.0;
 /// in the other mics, its lows and its stick are in this one (common practice, no source; 6 dB is a quarter
 /// of the power).
 inline constexpr double kSkinLeast_db = -6.0;
-/// The overheads make way for kick and snare by up to this, where that brings these to their part (common
-/// practice, no source).
-inline constexpr double kMakeWay_db = 6.0;
+/// The overheads make way for kick and snare by up to this, where that brings these to their part, and are
+/// raised over the target's bed by no more for drums without a mic of their own: beyond that the kit is heard
+/// from afar, and what is missing is a mic (common practice, no source).
+inline constexpr double kMakeWay_db = 6.0, kMostOverBed_db = 6.0;
 /// Two overheads, or two rooms, are set against each other by no more than this, so that snare (or kick) sits
 /// in the middle: more is a mic that stands elsewhere, not another preamp (common practice, no source).
 inline constexpr double kMostUneven_db = 6.0;
@@ -87,8 +90,9 @@ struct Balance {
 /// engineer: rooms and overheads come first, the two of a pair even on the snare; then each drum's own mics
 /// bring exactly what is missing of it (kick out and snare bottom at the target's distance from their
 /// partners), each in turn until all hold. The overheads' level is the one at which the drums without a mic
-/// of their own miss their parts by the least sum of squares in dB; where every drum that is struck has one,
-/// they are the target's bed. From there they make way for kick and snare. Kick and snare mics are at 0 dB on
+/// of their own miss their parts by the least sum of squares in dB, no more than kMostOverBed_db over the
+/// target's bed; where every drum that is struck has one, they are the bed. From there they make way for kick
+/// and snare. Kick and snare mics are at 0 dB on
 /// the mean; where levels are fixed, the whole moves to meet them.
 Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMic> mics,
                       const BalanceSettings& target);
@@ -106,6 +110,6 @@ std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const Ste
                                  std::span<const std::size_t> mics, double pan_law_db);
 
 /// What a drum is to have re the snare.
-double wanted_db(const BalanceSettings& target, Drum drum) noexcept;
+double wanted_db(const BalanceSettings& target, const StrokePower& strokes) noexcept;
 
 } // namespace kitfold::dsp

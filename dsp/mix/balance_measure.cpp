@@ -1,3 +1,4 @@
+#include "core/median.h"
 #include "core/units.h"
 #include "filters/k_weighting.h"
 #include "mix/balance.h"
@@ -45,17 +46,22 @@ Company company(const Hit& stroke, std::span<const Hit> hits) {
     return out;
 }
 
-/// Strokes of one drum that speak for it, the least disturbed first.
-std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz, std::size_t index) {
+/// One drum's strokes but the soft ones, in order of time.
+std::vector<const Hit*> loud_ones(std::span<const Hit> hits, Drum drum) {
     std::vector<const Hit*> own;
     double sum = 0.0;
     for (const auto& hit : hits)
         if (hit.drum == drum) own.push_back(&hit), sum += power_from_db(hit.strength_db);
-    if (own.empty()) return {};
+    if (own.empty()) return own;
     const double least_db = db_from_power(sum / double(own.size())) - kGate_db;
     std::erase_if(own, [=](const Hit* h) { return h->strength_db < least_db; });
+    return own;
+}
+
+/// Strokes of one drum that speak for it, the least disturbed first.
+std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz, std::size_t index) {
     std::vector<std::pair<Company, const Hit*>> order;
-    for (const auto* hit : own) order.emplace_back(company(*hit, hits), hit);
+    for (const auto* hit : loud_ones(hits, drum)) order.emplace_back(company(*hit, hits), hit);
     std::stable_sort(order.begin(), order.end(),
                      [](const auto& a, const auto& b) { return a.first.most < b.first.most; });
     std::vector<Stroke> out;
@@ -176,6 +182,16 @@ void leave_own(Stroke& stroke, std::span<const TakeMic> mics) {
             if (foreign(i) || foreign(j)) stroke.power[i * mics.size() + j] = 0.0;
 }
 
+/// A crash is struck once in some bars, a hi-hat or a ride every second at least (common practice, no
+/// source); where both are, the louder ones decide.
+bool keeps_time(std::span<const Hit> hits, Drum drum) {
+    constexpr std::size_t kFewest = 8;
+    const auto own = loud_ones(hits, drum);
+    std::vector<double> gaps_s;
+    for (std::size_t n = 1; n < own.size(); ++n) gaps_s.push_back(own[n]->time_s - own[n - 1]->time_s);
+    return gaps_s.size() >= kFewest && median(std::move(gaps_s)) < 1.0;
+}
+
 } // namespace
 
 MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std::span<const MicStrip> strips,
@@ -194,6 +210,7 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
         if (own.empty()) continue;
         for (auto& s : own) leave_own(s, take.mics);
         out.drums.push_back(middle_of(own, Drum(d), strips.size()));
+        out.drums.back().keeps_time = Drum(d) == Drum::cymbals && keeps_time(hits, Drum::cymbals);
     }
     return out;
 }

@@ -175,7 +175,7 @@ double reference_lufs(const dsp::MeasuredBalance& measured, const dsp::BalanceSe
     const auto* strokes = measured.of(dsp::Drum::snare);
     if (strokes == nullptr) strokes = measured.of(dsp::Drum::kick);
     if (strokes == nullptr) strokes = &measured.drums.front();
-    return dsp::stroke_lufs(*strokes, gains) - dsp::wanted_db(target, strokes->drum);
+    return dsp::stroke_lufs(*strokes, gains) - dsp::wanted_db(target, *strokes);
 }
 
 /// "kick in 61 %, overheads 12 %": who brings it, the largest shares first.
@@ -242,7 +242,7 @@ void add_rows(LevelBalance& out, const Session& before, const dsp::MeasuredBalan
     for (const auto& strokes : measured.drums) {
         auto& row = out.drums.emplace_back();
         row.drum = strokes.drum, row.strokes = strokes.strokes;
-        row.wanted_db = dsp::wanted_db(out.target, strokes.drum);
+        row.wanted_db = dsp::wanted_db(out.target, strokes);
         row.shares = dsp::stroke_shares(strokes, got);
         row.got_lufs = dsp::stroke_lufs(strokes, got);
         row.now_db = dsp::stroke_lufs(strokes, now) - now_lufs;

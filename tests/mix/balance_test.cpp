@@ -1,6 +1,7 @@
 // Levels from strokes: small kits by hand, and a drum's loudness in the sum by the definition.
 #include "core/units.h"
 #include "mix/balance.h"
+#include "synth/random.h"
 #include <catch2/catch.hpp>
 #include <cmath>
 
@@ -99,6 +100,37 @@ TEST_CASE("an overhead that drowns the skins makes way, by 6 dB at most", "[bala
     CHECK(got_db(measured, solved, Drum::kick) <= 0.5 + kMargin_db);
     CHECK(got_db(measured, solved, Drum::cymbals) < 0.0);
     CHECK(got_db(measured, solved, Drum::cymbals) >= -kMakeWay_db - 0.1);
+}
+
+TEST_CASE("overheads are raised over their bed by 6 dB at most, however soft the cymbals are", "[balance]") {
+    BalanceSettings target; // both skins bring 0.1 in their own mics, a tenth of it in the overhead
+    const auto solved = solve_balance(with_overhead(0.01, 1e-6), kThree, target);
+    const double bed_db = target.overheads_db - 10.0 * std::log10(0.01 / 0.1);
+    const double raised_db = solved.mics[2].level_db - bed_db;
+    CHECK(raised_db == Approx(6.0).margin(kMargin_db));
+    CHECK(got_db(with_overhead(0.01, 1e-6), solved, Drum::cymbals) < target.cymbals_db);
+}
+
+TEST_CASE("cymbals that are struck as often as a hi-hat are wanted as loud as one", "[balance]") {
+    const std::vector<float> noise = [] {
+        std::vector<float> x(48'000 * 20);
+        WhiteNoise white(1);
+        for (auto& v : x) v = 0.01f * float(white.next());
+        return x;
+    }();
+    const auto take = take_of(48'000.0, {{"OH", Role::overhead_mono}}, {noise});
+    const auto struck = [&](double every_s, double accent_every_s) {
+        std::vector<Hit> hits;
+        for (double t = 1.0; t < 19.0; t += every_s) {
+            const bool accent = std::fmod(t - 1.0, accent_every_s) < 1e-6;
+            hits.push_back({t, Drum::cymbals, accent ? -10.0 : -30.0});
+        }
+        const auto measured = measure_balance(take, hits, std::vector<MicStrip>(1));
+        return wanted_db({}, *measured.of(Drum::cymbals));
+    };
+    CHECK(struck(0.25, 100.0) == BalanceSettings{}.hihat_db);
+    CHECK(struck(2.0, 100.0) == BalanceSettings{}.cymbals_db);
+    CHECK(struck(0.25, 2.0) == BalanceSettings{}.cymbals_db); // the crashes among them are heard
 }
 
 TEST_CASE("a level that a person has fixed stays, and the others meet it", "[balance]") {
