@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <optional>
+#include <utility>
 
 namespace kitfold::dsp {
 namespace {
@@ -18,6 +20,7 @@ struct Stroke {
     std::size_t drum = 0; ///< index in the drums chosen
     std::int64_t start = 0;
     unsigned with = 0; ///< drums that sound with it, one bit each
+    double strength_db = 0.0;
     std::vector<double> power;
 };
 
@@ -58,12 +61,29 @@ std::vector<const Hit*> loud_ones(std::span<const Hit> hits, Drum drum) {
     return own;
 }
 
-/// Strokes of one drum that speak for it, the least disturbed first.
-std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz, std::size_t index) {
+/// How hard a drum is struck on the mean, by its own mic; nothing without one, or when a snare, which says
+/// nothing of a plate, falls into all its strokes.
+std::optional<double> mean_strength_db(std::span<const TakeMic> mics, std::span<const Hit> hits, Drum drum) {
+    double sum = 0.0, count = 0.0;
+    if (!own_mic(mics, drum)) return std::nullopt;
+    for (const auto* hit : loud_ones(hits, drum)) {
+        const bool snare = (company(*hit, hits).drums >> unsigned(Drum::snare) & 1u) != 0;
+        if (is_plate(drum) && snare) continue;
+        sum += power_from_db(hit->strength_db), count += 1.0;
+    }
+    return count > 0.0 ? std::optional(db_from_power(sum / count)) : std::nullopt;
+}
+
+/// Strokes of one drum that speak for it: the least disturbed, and of these the ones struck most like the
+/// mean.
+std::vector<Stroke> choose(const Take& take, std::span<const Hit> hits, Drum drum, std::size_t index) {
+    const auto mean_db = mean_strength_db(take.mics, hits, drum);
+    const auto off = [&](const Hit* h) { return mean_db ? std::abs(h->strength_db - *mean_db) : 0.0; };
     std::vector<std::pair<Company, const Hit*>> order;
     for (const auto* hit : loud_ones(hits, drum)) order.emplace_back(company(*hit, hits), hit);
-    std::stable_sort(order.begin(), order.end(),
-                     [](const auto& a, const auto& b) { return a.first.most < b.first.most; });
+    std::stable_sort(order.begin(), order.end(), [&](const auto& a, const auto& b) {
+        return std::pair(a.first.most, off(a.second)) < std::pair(b.first.most, off(b.second));
+    });
     std::vector<Stroke> out;
     for (std::size_t n = 0; n < order.size() && out.size() < kMostStrokes; ++n) {
         if (out.size() >= kEnoughStrokes && order[n].first.most > order[n - 1].first.most) break;
@@ -71,7 +91,7 @@ std::vector<Stroke> choose(std::span<const Hit> hits, Drum drum, double rate_hz,
         // beside something as heavy, every other drum's mic may be ringing
         const unsigned others = ~(1u << unsigned(drum));
         const unsigned with = others & (order[n].first.most > 0 ? ~0u : order[n].first.drums);
-        out.push_back({index, std::llround(start_s * rate_hz), with, {}});
+        out.push_back({index, std::llround(start_s * take.rate_hz), with, order[n].second->strength_db, {}});
     }
     return out;
 }
@@ -182,6 +202,13 @@ void leave_own(Stroke& stroke, std::span<const TakeMic> mics) {
             if (foreign(i) || foreign(j)) stroke.power[i * mics.size() + j] = 0.0;
 }
 
+/// Strokes that come alone are the softer ones: a hi-hat's accents fall on the kick's. Each is brought to the
+/// mean strength of all.
+void bring_to(double mean_db, std::span<Stroke> strokes) {
+    for (auto& s : strokes)
+        for (auto& power : s.power) power *= power_from_db(mean_db - s.strength_db);
+}
+
 /// A crash is struck once in some bars, a hi-hat or a ride every second at least (common practice, no
 /// source); where both are, the louder ones decide.
 bool keeps_time(std::span<const Hit> hits, Drum drum) {
@@ -199,7 +226,7 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
     MeasuredBalance out{strips.size(), {}};
     std::vector<Stroke> strokes;
     for (std::size_t d = 0; d < kDrumCount; ++d) {
-        auto chosen = choose(hits, Drum(d), take.rate_hz, d);
+        auto chosen = choose(take, hits, Drum(d), d);
         std::move(chosen.begin(), chosen.end(), std::back_inserter(strokes));
     }
     Listener(take, strips, table).hear(strokes, progress);
@@ -209,6 +236,7 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
             if (s.drum == d) own.push_back(std::move(s));
         if (own.empty()) continue;
         for (auto& s : own) leave_own(s, take.mics);
+        if (const auto mean_db = mean_strength_db(take.mics, hits, Drum(d))) bring_to(*mean_db, own);
         out.drums.push_back(middle_of(own, Drum(d), strips.size()));
         out.drums.back().keeps_time = Drum(d) == Drum::cymbals && keeps_time(hits, Drum::cymbals);
     }
