@@ -84,6 +84,8 @@ TEST_CASE("a mic that was turned down and one that was delayed are what has chan
                             Contains("Overhead left hears the kit 1.0"));
     CHECK_THAT(bytes_of_file(report),
                Contains("<section id=\"against\">") && Contains("ms later than in that take"));
+    CHECK_THAT(run_program({"check", before, "--against", after}).out,
+               Contains("Overhead left hears the kit 1.0") && Contains("ms sooner than in that take"));
 }
 
 TEST_CASE("a take that is not there is refused before anything is done", "[against][program]") {
