@@ -16,7 +16,7 @@ constexpr double kCymbalHz = 600.0; // below there is nothing of a cymbal, and m
 // of seeing it agree.
 constexpr double kFaintDb = -25.0, kAgreeDb = 1.0, kFaintMarginDb = 1.5;
 constexpr double kElsewhereDb = 6.0; // above all overheads, in another drum's mic
-constexpr std::size_t kMostHits = 40;
+constexpr std::size_t kMostStrokes = 40;
 
 double db(double power) { return db_from_power(power, kSilentDb); }
 
@@ -119,8 +119,8 @@ Bleed row_of(const Shares& shares, Drum drum, std::size_t mic, std::size_t refer
 }
 
 std::vector<Bleed> of_drum(const Take& take, std::span<const Hit> all, Drum drum) {
-    const DrumExcerpts hits(take, all, drum, kBeforeMs, kAfterMs, kMostHits,
-                            own_mic(take.mics, drum) ? kMostHits : kFewestStrokes);
+    const DrumExcerpts hits(take, all, drum, kBeforeMs, kAfterMs, kMostStrokes,
+                            own_mic(take.mics, drum) ? kMostStrokes : kFewestStrokes);
     if (hits.hits() < kFewestStrokes) return {};
     const auto shares = shares_of(take, hits, all);
     if (shares.in_mic.empty() || is_another_drum(take, shares, drum)) return {};

@@ -17,7 +17,7 @@ using Complex = std::complex<float>;
 using Weighted = std::vector<std::pair<double, double>>; // value, weight
 
 constexpr double kFadeInMs = 2.0, kFadeOutMs = 20.0;
-constexpr double kRise = 4.0; // power by which the drum has to stand out of what rings on
+constexpr double kOverRing = 4.0; // power by which the drum has to stand out of what rings on
 constexpr double kLeastShare = 0.01;
 constexpr std::size_t kGroups = 8;   // of strokes, to see what other strokes would have shown
 constexpr double kRingUnsure = 0.25; // what rings on from before is known that well
@@ -104,7 +104,7 @@ public:
         for (std::size_t n = 0; n < strokes_; ++n) count += has(some, n) ? 1.0 : 0.0;
         for (auto k = band.from; k < band.to; ++k) {
             const auto at = at_.sum(k, some), before = before_.sum(k, some);
-            if (!(at.aa > kRise * before.aa)) continue;
+            if (!(at.aa > kOverRing * before.aa)) continue;
             const double own = at.aa - before.aa, raw = std::norm(at.ab - before.ab) / own;
             coherent += raw - (std::max(0.0, at.bb - raw) + before.bb * before.aa / own) / count;
             ringing += std::norm(before.ab) / own;
@@ -252,7 +252,7 @@ StrokeEnergies::StrokeEnergies(const StrokeSpectra& at_stroke, const StrokeSpect
 }
 
 bool StrokeEnergies::clear(std::size_t stroke, std::size_t band) const noexcept {
-    return at[stroke * bands + band] > kRise * before[stroke * bands + band];
+    return at[stroke * bands + band] > kOverRing * before[stroke * bands + band];
 }
 
 StrokesInMic::StrokesInMic(const DrumExcerpts& hits, std::size_t mic, double lag_ms, const RealFft& fft)

@@ -11,7 +11,7 @@ namespace {
 
 constexpr double kMarginDb = 4.0;       // on what a drum explains: strokes differ, rooms ring
 constexpr double kNoiseMarginDb = 10.0; // peaks of noise over its usual level
-constexpr double kRise = 10.0;          // power by which a hit has to stand out to be measured
+constexpr double kMeasurable = 10.0;    // power by which a hit has to stand out to be measured
 
 /// Of the levels that a mic holds between hits the lowest, less what holding adds.
 double usual_noise_db(const PowerCounts& held) { return std::max(-200.0, held.quantile_db(0.02)) - 6.0; }
@@ -79,7 +79,7 @@ private:
                 most = std::max(most, p);
                 // the source has to have risen: a band in which the drum does not sound says nothing; what
                 // rang before is none of its bleed, and would look like more and more of it while it is held
-                if (h > static_cast<float>(kRise) * w.before[w.hit->own * kKeyBands + b])
+                if (h > static_cast<float>(kMeasurable) * w.before[w.hit->own * kKeyBands + b])
                     ratio = std::max(ratio, (p - w.before[m * kKeyBands + b]) / h);
             }
     }
@@ -88,7 +88,7 @@ private:
         for (std::size_t m = 0; m < take_.mics(); ++m)
             for (std::size_t b = 0; b < kKeyBands; ++b) {
                 const std::size_t at = m * kKeyBands + b;
-                if (w.ratio[at] > 0.0f && w.most[at] > kRise * static_cast<double>(w.before[at]))
+                if (w.ratio[at] > 0.0f && w.most[at] > kMeasurable * static_cast<double>(w.before[at]))
                     into[(w.hit->own * take_.mics() + m) * kKeyBands + b].push_back(
                         db_from_power(w.ratio[at]));
             }
@@ -128,7 +128,7 @@ private:
                     if (!take_.drum_of(m) || busy_[m][s] != kSilent) continue;
                     const float u = key_.unexplained(m, b);
                     // no close mic has a say in it, nor has noise
-                    if (u > 0.9f * key_.power(m, b) && u > noise(m, b) * static_cast<float>(kRise))
+                    if (u > 0.9f * key_.power(m, b) && u > noise(m, b) * static_cast<float>(kMeasurable))
                         ratios[m * kKeyBands + b].add(static_cast<double>(u / held));
                 }
             }
@@ -161,7 +161,7 @@ private:
                     else if (ended)
                         own[m * kKeyBands + b].push_back(db_from_power(peak[m][b]) -
                                                          db_from_power(peak[m][kTop]));
-                    else if (u > kRise * static_cast<double>(noise(m, b)))
+                    else if (u > kMeasurable * static_cast<double>(noise(m, b)))
                         ratios[m * kKeyBands + b].add(u / static_cast<double>(key_.top(m, b)));
                 }
                 if (ended) peak[m] = {};

@@ -9,7 +9,7 @@ constexpr double kLeastChannels = 12.0; // to compare two hits by
 constexpr double kStrangeDb = 3.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
 
 /// How unlike two hits are apart from how loud they are: standard deviation over channels, dB.
-double apart_db(const std::vector<double>& a, const std::vector<double>& b) {
+double distance_db(const std::vector<double>& a, const std::vector<double>& b) {
     double sum = 0.0, squares = 0.0, count = 0.0;
     for (std::size_t c = 0; c < a.size(); ++c)
         if (a[c] != kHidden && b[c] != kHidden)
@@ -28,7 +28,7 @@ std::vector<std::size_t> strangers(const HitPatterns& patterns, std::span<const 
     const auto distances = [&](std::size_t hit, std::span<const std::size_t> to) {
         std::vector<double> all;
         for (const auto k : to)
-            if (k != hit) all.push_back(apart_db(patterns[hit], patterns[k]));
+            if (k != hit) all.push_back(distance_db(patterns[hit], patterns[k]));
         std::sort(all.begin(), all.end());
         all.resize(std::max(all.size(), kNearest), kHidden);
         return all;

@@ -6,6 +6,8 @@
 
 namespace kitfold::dsp {
 
+inline constexpr double kInfinity = std::numeric_limits<double>::infinity();
+
 /// Amplitude ratio of a level in dB; -infinity dB is exactly 0.
 inline double gain_from_db(double db) noexcept { return std::pow(10.0, db / 20.0); }
 /// Level in dB of an amplitude ratio; 0 is -infinity.
@@ -20,7 +22,7 @@ inline double db_from_gain(double gain, double least_db) noexcept {
 inline double power_from_db(double db) noexcept { return std::pow(10.0, db / 10.0); }
 /// Level in dB of a power ratio; 0 and what rounding left below it are -infinity.
 inline double db_from_power(double power) noexcept {
-    return power > 0.0 ? 10.0 * std::log10(power) : -std::numeric_limits<double>::infinity();
+    return power > 0.0 ? 10.0 * std::log10(power) : -kInfinity;
 }
 /// As above, no less than `least_db`.
 inline double db_from_power(double power, double least_db) noexcept {

@@ -10,6 +10,8 @@
 
 namespace kitfold::dsp {
 
+inline constexpr std::size_t kThirds = 3; ///< parts of a take that are compared
+
 enum class ChangeKind { level, polarity, arrival, noise };
 
 struct TakeChange {

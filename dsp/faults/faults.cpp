@@ -366,15 +366,15 @@ namespace {
 
 /// Best gain from a to b over an excerpt, and what it leaves re b. An excerpt with little in it gives
 /// nothing.
-struct Match {
+struct Scaled {
     double gain = 0.0, rest = 1.0;
 };
-std::optional<Match> match(std::span<const float> a, std::span<const float> b) {
+std::optional<Scaled> match(std::span<const float> a, std::span<const float> b) {
     double aa = 0.0, bb = 0.0, ab = 0.0;
     for (std::size_t n = 0; n < a.size(); ++n)
         aa += double(a[n]) * a[n], bb += double(b[n]) * b[n], ab += double(a[n]) * b[n];
     if (!(aa > 0.0) || !(bb > 0.0)) return std::nullopt;
-    return Match{ab / aa, std::sqrt(std::max(0.0, 1.0 - ab * ab / (aa * bb)))};
+    return Scaled{ab / aa, std::sqrt(std::max(0.0, 1.0 - ab * ab / (aa * bb)))};
 }
 
 bool one_signal(const Take& take, std::size_t a, std::size_t b, const MicMeasure& m) {

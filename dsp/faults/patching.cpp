@@ -26,8 +26,6 @@ constexpr double kApartDb = 3.0; // twice as much of the other drums
 constexpr double kSideDb = 2.0;  // 15 degrees off centre in a coincident pair of cardioids
 constexpr double kSideMs = 0.1;  // 5 degrees at half a metre
 
-double db(double power) { return db_from_power(power, kSilentDb); }
-
 /// The strongest strokes of the drum, those that are alone before the others.
 std::vector<double> own_moments(std::span<const Hit> hits, Drum drum) {
     std::vector<Hit> own;
@@ -280,7 +278,7 @@ private:
         for (auto f = std::max<std::int64_t>(0, std::llround(1'000.0 * time)), end = f + 50;
              f < std::min(end, std::int64_t(std::ssize(energy))); ++f)
             sum += double(energy[std::size_t(f)]);
-        return db(sum);
+        return db_from_power(sum, kSilentDb);
     }
 
     const Take& take_;

@@ -22,7 +22,7 @@ constexpr double kBeside_s = 0.028;                        // the drum's other s
 constexpr double kRing_s = 0.330;
 constexpr double kOthersBefore_s = 0.014, kOthersAfter_s = 0.006; // strokes that may be what is heard
 constexpr float kHardDb = 10.0f; // under the median; softer rings teach nothing
-constexpr float kLeastStepDb = 9.0f, kLeastOverOthersDb = 10.0f, kSoftestDb = 30.0f;
+constexpr float kLeastStepDb = 9.0f, kLeastOverOthersDb = 10.0f, kSoftestStepDb = 30.0f;
 constexpr std::size_t kFewestStrokes = 6, kFewestRings = 3, kFewestLone = 3;
 
 /// A mic below 1.5 kHz; and of that, what can't be foretold.
@@ -214,7 +214,7 @@ std::optional<Hit> Rings::stroke(std::ptrdiff_t at, float usual) const {
     constexpr double kAround_ms = 8.0, kBefore_ms = 5.0, kPast_ms = 20.0;
     constexpr float kBegun = 0.3f;
     const float now = low_.added[static_cast<std::size_t>(at)];
-    if (now < from_db(-kSoftestDb) * usual ||
+    if (now < from_db(-kSoftestStepDb) * usual ||
         now < low_.most(at - low_.ms(kAround_ms), at + low_.ms(kAround_ms)))
         return std::nullopt;
     if (now < from_db(kLeastStepDb) * low_.most(at - low_.ms(kPast_ms), at - low_.ms(kBefore_ms)))

@@ -4,14 +4,12 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <numeric>
 
 namespace kitfold::dsp {
 
 namespace {
 
-constexpr float kFar = std::numeric_limits<float>::infinity();
 constexpr float kSameDb = 1.5f;                                      // of prints: one place
 constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
 constexpr float kAlikeDb = 4.0f;                                     // one drum struck elsewhere or otherwise
@@ -20,8 +18,6 @@ constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ b
 constexpr float kBeyondDoubtDb = 12.0f; // eight times what one place's strokes differ by
 
 constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
-
-bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
 
 /// Power of two prints, each turned up by so much.
 Print together(const Print& a, float a_db, const Print& b, float b_db) {
@@ -69,12 +65,12 @@ bool composite(std::span<const Place> places, std::size_t of) {
     return false;
 }
 
-using Bands = std::pair<std::size_t, std::size_t>;
+using BandRange = std::pair<std::size_t, std::size_t>;
 
 /// Bands that speak for a drum in its own mic.
-Bands voice_bands(Drum d) {
+BandRange voice_bands(Drum d) {
     if (d == Drum::kick) return {0, 2};
-    return is_plate(d) ? Bands{5, 8} : Bands{1, 7};
+    return is_plate(d) ? BandRange{5, 8} : BandRange{1, 7};
 }
 
 /// How much lower than all else a kick is in its mic.

@@ -5,14 +5,12 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <numeric>
 
 namespace kitfold::dsp {
 
 namespace {
 
-constexpr float kFar = std::numeric_limits<float>::infinity();
 constexpr float kSpreadDb = 1.5f;    // of one place's pattern: strokes of one drum differ by 0.8 to 2 dB
 constexpr float kMostSpreads = 3.0f; // what a broken mic can say against two prints being alike
 constexpr float kSpectrum = 0.25f;   // spectra of one drum differ by 6 dB over velocity, patterns by 1.5
@@ -26,8 +24,6 @@ struct Compared {
     float cost = 0.0f;
     float cells = 0.0f; ///< that say something beyond the bands' levels
 };
-
-bool shown(float variance) { return variance < kFar; }
 
 /// Patterns over mics, in two passes: the bands' levels, then what is left.
 Compared compare_patterns(const Print& a, const Print& b, Bands& level, Bands& sum) {
@@ -48,9 +44,9 @@ Compared compare_patterns(const Print& a, const Print& b, Bands& level, Bands& s
         for (std::size_t k = 0; k < kScanBands; ++k) {
             const float w = weight(c + k), r = a.db[c + k] - b.db[c + k] - level[k];
             // what is only a bound speaks where it lies below what the other shows
-            const float broken = shown(a.variance[c + k])   ? std::max(r, 0.0f)
-                                 : shown(b.variance[c + k]) ? std::min(r, 0.0f)
-                                                            : 0.0f;
+            const float broken = shown(a, c + k)   ? std::max(r, 0.0f)
+                                 : shown(b, c + k) ? std::min(r, 0.0f)
+                                                   : 0.0f;
             const float x = w > 0.0f ? r * r * w : broken * broken * (0.5f / (kSpreadDb * kSpreadDb));
             cost[k] += std::min(x, kMostSpreads * kMostSpreads);
         }
@@ -73,7 +69,8 @@ float spectra_apart_db(const Bands& level, const Bands& sum) {
 }
 
 float clear_cells(const Print& p) {
-    return static_cast<float>(std::count_if(p.variance.begin(), p.variance.end(), shown));
+    return static_cast<float>(
+        std::count_if(p.variance.begin(), p.variance.end(), [](float v) { return v < kFar; }));
 }
 
 /// Middle of prints: levels relative to each member's own middle, so that loud and soft ones count alike.
@@ -84,7 +81,7 @@ Print middle(std::span<const Print> prints, std::span<const std::size_t> members
     for (const auto m : members) {
         std::vector<float> levels;
         for (std::size_t c = 0; c < cells; ++c)
-            if (shown(prints[m].variance[c])) levels.push_back(prints[m].db[c]);
+            if (shown(prints[m], c)) levels.push_back(prints[m].db[c]);
         offset.push_back(quantile(levels, 0.5));
     }
     std::vector<float> all = offset;
@@ -94,7 +91,7 @@ Print middle(std::span<const Print> prints, std::span<const std::size_t> members
         std::vector<float> levels, bounds;
         for (std::size_t i = 0; i < members.size(); ++i) {
             const auto& p = prints[members[i]];
-            (shown(p.variance[c]) ? levels : bounds).push_back(p.db[c] - offset[i] + usual);
+            (shown(p, c) ? levels : bounds).push_back(p.db[c] - offset[i] + usual);
         }
         const bool clear = static_cast<float>(levels.size()) >= kShown * static_cast<float>(members.size());
         out.db[c] = clear ? quantile(levels, 0.5) : quantile(bounds, 0.25);

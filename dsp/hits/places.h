@@ -3,16 +3,22 @@
 // is a property of the place that was struck: gains, how hard and with what cancel out.
 #include "take/mic_scan.h"
 #include <cstddef>
+#include <limits>
 #include <span>
 #include <vector>
 
 namespace kitfold::dsp {
+
+inline constexpr float kFar = std::numeric_limits<float>::infinity(); ///< what can't be told
 
 /// What is new in a moment. Cells: mic * kScanBands + band, of all mics of the take.
 struct Print {
     std::vector<float> db;       ///< level of what is new; where that can't be told, no more than this
     std::vector<float> variance; ///< of it, dB²; infinite where it is only a bound from above
 };
+
+/// Whether a cell is known and not only bounded.
+inline bool shown(const Print& p, std::size_t cell) { return p.variance[cell] < kFar; }
 
 /// Prints alike. `db` is the levels' middle, a bound where most of its members show nothing.
 struct Place {

@@ -8,7 +8,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::size_t kFewest = 3;
+constexpr std::size_t kFewestExamples = 3;
 
 bool plate(const Source& s) { return s.drum && is_plate(*s.drum); }
 
@@ -38,7 +38,7 @@ float usual_step(std::span<const HitEvent> events, std::span<const Loud> example
     for (const auto& [event, level] : examples)
         seen.emplace_back(events[event].hidden[channel] / level, events[event].step[channel] / level);
     std::sort(seen.begin(), seen.end());
-    seen.resize(std::max(std::min(seen.size(), kFewest), (seen.size() + 1) / 2));
+    seen.resize(std::max(std::min(seen.size(), kFewestExamples), (seen.size() + 1) / 2));
     std::vector<float> ratios;
     for (const auto& [hidden, step] : seen) ratios.push_back(step);
     return quantile(ratios, quantile_of);

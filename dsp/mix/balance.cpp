@@ -2,12 +2,10 @@
 #include "core/units.h"
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr double kLeastPower = 1e-12; // under the gate of -70 LUFS by a long way
 constexpr double kReached_db = 0.5;   // half of what the balance promises
 constexpr double kStep_db = 0.1;      // of the search for the overheads' level, as levels are written

@@ -11,8 +11,6 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kMostDelayMs = 50.0, kMostLookaheadMs = 10.0;
-
 std::size_t lookahead_samples(const MicStrip& s, double rate_hz) noexcept {
     return s.gate ? static_cast<std::size_t>(std::lround(s.gate->lookahead_ms * rate_hz / 1000.0)) : 0;
 }
@@ -39,17 +37,17 @@ BusSettings neutral_bus() noexcept { return {.ratio = 1.0, .blend = 0.0}; }
 /// The largest |x| that is finite. Positive floats order like their bits, and whole numbers have a vector
 /// maximum.
 KITFOLD_VECTOR_CLONES float largest(const float* x, std::size_t frames, float so_far) {
-    constexpr std::int32_t kInfinity = 0x7F800000;
+    constexpr std::int32_t kInfinityBits = 0x7F800000;
     auto most = std::bit_cast<std::int32_t>(so_far);
     for (std::size_t n = 0; n < frames; ++n) {
         const auto bits = std::bit_cast<std::int32_t>(x[n]) & 0x7FFFFFFF;
-        const auto finite = bits < kInfinity ? bits : 0;
+        const auto finite = bits < kInfinityBits ? bits : 0;
         most = finite > most ? finite : most;
     }
     return std::bit_cast<float>(most);
 }
 
-KITFOLD_VECTOR_CLONES void scale(float* x, double gain, std::size_t frames) {
+KITFOLD_VECTOR_CLONES void apply_gain(float* x, double gain, std::size_t frames) {
     for (std::size_t n = 0; n < frames; ++n) x[n] = static_cast<float>(gain * x[n]);
 }
 
@@ -122,7 +120,8 @@ void KitMix::set(const MixSettings& s) noexcept {
 
 /// ms, one per mic.
 std::vector<double> KitMix::delay_rooms() const {
-    if (moves_) return std::vector<double>(strips_.size(), kMostDelayMs + kMostLookaheadMs);
+    if (moves_)
+        return std::vector<double>(strips_.size(), MicDelays::kMostDelayMs + MicDelays::kMostLookaheadMs);
     std::size_t most_lookahead = 0;
     for (const auto& s : strips_) most_lookahead = std::max(most_lookahead, lookahead_samples(s, rate_hz_));
     std::vector<double> rooms;
@@ -147,7 +146,7 @@ void KitMix::make_groups(Isa isa) {
     for (std::size_t at = 0; at < order.size();) {
         auto& g = groups_.emplace_back();
         g.strip = make_lane_strip(isa, order.size() - at);
-        double lookahead_ms = moves_ ? kMostLookaheadMs : 0.0;
+        double lookahead_ms = moves_ ? MicDelays::kMostLookaheadMs : 0.0;
         for (; at < order.size() && g.mics.size() < g.strip->width(); ++at) {
             const auto b = blocks_of(order[at]);
             g.blocks = {g.blocks.kick || b.kick, g.blocks.gate || b.gate};
@@ -314,7 +313,7 @@ void KitMix::scale_output(float* left, float* right, std::size_t frames) noexcep
         right[n] = static_cast<float>(output_.now * right[n]);
     }
     if (output_.now != 1.0)
-        scale(left + n, output_.now, frames - n), scale(right + n, output_.now, frames - n);
+        apply_gain(left + n, output_.now, frames - n), apply_gain(right + n, output_.now, frames - n);
 }
 
 } // namespace kitfold::dsp

@@ -32,9 +32,11 @@ class MicDelays {
 public:
     static constexpr std::size_t kMargin = 8; ///< samples
     static constexpr std::size_t kMaxMics = 32;
+    /// What a session can ask for: a mic's delay, and a gate's lookahead for which the others wait.
+    static constexpr double kMostDelayMs = 50.0, kMostLookaheadMs = 10.0;
     static constexpr std::size_t kMaxFrames = 512; ///< of one process() call
 
-    /// Allocates for mics with these largest delays (ms, 0..50 each); a mic with 0 that never delays costs
+    /// Allocates for mics with these largest delays (ms, 0..60 each); a mic with 0 that never delays costs
     /// nothing. False: rate or number of mics out of range.
     [[nodiscard]] bool prepare(double rate_hz, std::span<const double> largest_delay_ms);
     void reset() noexcept;

@@ -40,9 +40,6 @@ KITFOLD_VECTOR_CLONES void fold(const double* left, const double* right, float* 
     }
 }
 
-bool is_overhead(Role role) noexcept { return role == Role::overhead_left || role == Role::overhead_right; }
-bool is_room(Role role) noexcept { return role == Role::room_left || role == Role::room_right; }
-
 } // namespace
 
 StereoGain pan_gain(double pan, double pan_law_db) noexcept {
@@ -92,8 +89,9 @@ StereoGain PanMix::target(const Line& line, bool any_solo) const noexcept {
     if (s.mute != 0.0 || (any_solo && s.solo == 0.0)) return {};
     const double level = gain_from_db(s.level_db);
     auto gain = pan_gain(s.pan, sum_.pan_law_db);
-    if (is_overhead(s.role)) gain = widened(gain, sum_.overhead_width);
-    if (is_room(s.role)) gain = widened(gain, sum_.room_width);
+    if (s.role == Role::overhead_left || s.role == Role::overhead_right)
+        gain = widened(gain, sum_.overhead_width);
+    if (s.role == Role::room_left || s.role == Role::room_right) gain = widened(gain, sum_.room_width);
     return {gain.left * level, gain.right * level};
 }
 

@@ -6,12 +6,9 @@
 
 namespace kitfold::dsp {
 
-namespace {
-constexpr double kMostDelayMs = 50.0, kMostLookaheadMs = 10.0;
-} // namespace
-
 bool Sum::prepare(double rate_hz, std::size_t mics, Isa isa) {
-    const std::vector<double> rooms(std::min(mics, kMostMics + 1), kMostDelayMs + kMostLookaheadMs);
+    const std::vector<double> rooms(std::min(mics, kMostMics + 1),
+                                    MicDelays::kMostDelayMs + MicDelays::kMostLookaheadMs);
     if (!delays_.prepare(rate_hz, rooms) || !mix_.prepare(rate_hz, mics)) return false;
     if (!kit_key_.prepare(rate_hz, mics)) return false;
     rate_hz_ = rate_hz;
@@ -32,7 +29,7 @@ void Sum::make_groups(double rate_hz, std::size_t mics, Isa isa) {
         auto& g = groups_.emplace_back();
         g.strip = make_lane_strip(isa, mics - at);
         g.first = at, g.mics = std::min(g.strip->width(), mics - at);
-        (void)g.strip->prepare(rate_hz, {.kick = false, .gate = true}, kMostLookaheadMs);
+        (void)g.strip->prepare(rate_hz, {.kick = false, .gate = true}, MicDelays::kMostLookaheadMs);
         at += g.mics;
     }
 }

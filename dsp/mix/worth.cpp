@@ -7,13 +7,11 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
-#include <limits>
 #include <numbers>
 
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kInfinity = std::numeric_limits<double>::infinity();
 constexpr std::size_t kFft = 4'096;
 
 /// Power of a sum as one mic has its share in it: the others alone, what it has in common with them, its own.

@@ -12,7 +12,7 @@ namespace {
 
 constexpr double kWorthDb = 1.0, kHarmDb = 0.5, kOfStrokes = 0.8;
 constexpr double kLeastDelayMs = 0.1;
-constexpr std::size_t kFewestStrokes = 4; // two to choose by, two to measure
+constexpr std::size_t kFewestInHalves = 4; // two to choose by, two to measure
 
 struct Setting {
     double sign = 1.0, adds_ms = 0.0;
@@ -267,7 +267,7 @@ private:
     }
 
     static bool helps(const Measured::OfPair& x, const Measured::OfPair& y) {
-        if (2 * x.strokes[0].size() < kFewestStrokes) return false;
+        if (2 * x.strokes[0].size() < kFewestInHalves) return false;
         for (std::size_t band = 0; band < 2; ++band) {
             if (y.choose[band] - x.choose[band] < kWorthDb || y.measure[band] - x.measure[band] < kWorthDb)
                 continue;

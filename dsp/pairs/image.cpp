@@ -17,7 +17,7 @@ namespace {
 
 using Complex = std::complex<float>;
 
-constexpr std::size_t kMostHits = 80, kEnough = 6, kFewest = 3;
+constexpr std::size_t kMostHits = 80, kEnough = 6, kFewestHits = 3;
 constexpr double kDirectMs = 2.0; // of the attack, before walls and floor answer
 constexpr double kCymbalMs = 8.0; // a cymbal rises slowly, and to both alike
 constexpr double kCymbalHz = 600.0;
@@ -177,7 +177,7 @@ public:
         const std::array mics{left_, right_, own.value_or(left_)};
         DrumExcerpts hits(take_, all, drum, kBeforeMs, kAfterMs, kMostHits, enough,
                           std::span(mics).first(own ? 3 : 2));
-        if (hits.hits() < kFewest) return std::nullopt;
+        if (hits.hits() < kFewestHits) return std::nullopt;
         hits.align(own.value_or(left_));
         ImageRow row;
         row.drum = drum, row.hits = hits.hits();

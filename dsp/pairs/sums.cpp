@@ -7,7 +7,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::size_t kMostStrokes = 40;
+constexpr std::size_t kMostSummed = 40;
 constexpr double kBefore_s = 0.001, kSpan_s = 0.080, kLowHz = 200.0;
 constexpr double kLead_s = 0.026; // kLongestMs and a little
 
@@ -29,7 +29,7 @@ void low_pass(std::span<float> x, double rate_hz) {
 } // namespace
 
 StrokeSums::StrokeSums(const Take& take, const StrokeTimes& times)
-    : drum_(times.drum), strokes_(std::min(kMostStrokes, times.at.size())), mics_(take.mics.size()) {
+    : drum_(times.drum), strokes_(std::min(kMostSummed, times.at.size())), mics_(take.mics.size()) {
     std::vector<std::int64_t> at;
     for (std::size_t n = 0; n < strokes_; ++n) at.push_back(times.at[n * times.at.size() / strokes_]);
     read(take, at);

@@ -11,7 +11,7 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kRateHz = 48'000.0; // the block works alike at all
-constexpr double kSilenceMs = 50.0, kFreeAfterMs = 20.0;
+constexpr double kSilenceMs = 50.0, kSettledMs = 20.0;
 constexpr double kFrameMs = 60.0; // a period of the lowest ring and its mirror image stay apart
 constexpr int kLevels = 8;
 
@@ -46,12 +46,12 @@ double log_level(std::span<const float> frame, double hz) {
 double damped_ring_ms(const DampSettings& settings, double hz, double open_ring_ms, double over_ms) {
     const auto damp = std::make_unique<Damp<float>>();
     if (!damp->prepare(kRateHz) || damp->set(settings) != nullptr) return 0.0;
-    auto x = partial(hz, open_ring_ms, samples(kFreeAfterMs + over_ms + kFrameMs));
+    auto x = partial(hz, open_ring_ms, samples(kSettledMs + over_ms + kFrameMs));
     damp->process(x.data(), x.data(), x.size());
     double level_by_time = 0.0, time_squared = 0.0;
     for (int i = 0; i < kLevels; ++i) {
         const double from_middle_ms = over_ms * (i / (kLevels - 1.0) - 0.5);
-        const auto from = samples(kSilenceMs + kFreeAfterMs + 0.5 * over_ms + from_middle_ms);
+        const auto from = samples(kSilenceMs + kSettledMs + 0.5 * over_ms + from_middle_ms);
         level_by_time += from_middle_ms * log_level(std::span(x).subspan(from, samples(kFrameMs)), hz);
         time_squared += from_middle_ms * from_middle_ms;
     }

@@ -162,7 +162,7 @@ std::vector<RingHit> undisturbed(std::span<const RingHit> hits, double rate_hz) 
     return out;
 }
 
-void measure_decay(std::span<const RingHit> hits, double rate_hz, RingResult& result) {
+void add_decay(std::span<const RingHit> hits, double rate_hz, RingResult& result) {
     const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
     std::vector<StrokeEnergy> strokes;
     for (const auto& hit : hits)
@@ -273,7 +273,7 @@ struct FoundMode {
 };
 
 /// A decay is known the better the longer it was seen: the variance falls with the cube of the length.
-double weight_of(const Prepared& hit) { return std::pow(double(hit.samples.size() - hit.onset), 2.0); }
+double hit_weight(const Prepared& hit) { return std::pow(double(hit.samples.size() - hit.onset), 2.0); }
 
 std::vector<FoundMode> modes_of_all_hits(const Analysis& a, const std::vector<double>& tiles) {
     std::vector<FoundMode> found;
@@ -288,7 +288,7 @@ std::vector<FoundMode> modes_of_all_hits(const Analysis& a, const std::vector<do
                 if (mode.range_db < kHeardFallDb || mode.hz * mode.ring_ms() < 1000.0 * kLeastPeriods)
                     continue;
                 mode.amplitude *= std::exp(mode.decay_per_s * kFreeAfterMs / 1000.0); // back to the onset
-                found.push_back({h, mode, weight_of(a.hits[h])});
+                found.push_back({h, mode, hit_weight(a.hits[h])});
             }
     }
     return found;
@@ -314,7 +314,7 @@ double pooled_fall_db(const Cluster& modes) {
 std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
     std::sort(found.begin(), found.end(), [](const auto& x, const auto& y) { return x.mode.hz < y.mode.hz; });
     double all = 0.0;
-    for (const auto& hit : a.hits) all += weight_of(hit);
+    for (const auto& hit : a.hits) all += hit_weight(hit);
     std::vector<Cluster> result;
     for (std::size_t from = 0; from < found.size();) {
         auto to = from + 1;
@@ -538,7 +538,7 @@ RingResult analyse_ring(std::span<const RingHit> hits, double rate_hz, const Rin
     const auto used = undisturbed(hits, rate_hz);
     result.hits = used.size();
     if (used.empty()) return result;
-    measure_decay(used, rate_hz, result);
+    add_decay(used, rate_hz, result);
     measure_partials(prepare(used, rate_hz, band), result);
     if (result.curve_db.empty()) // other drums under every stroke: what is heard may be theirs
         for (auto& p : result.partials) p.judged = false;

@@ -164,7 +164,7 @@ Json write_value(const Parameter& parameter, double value) {
     return value;
 }
 
-void read_bands(const Json& list, const std::string& path, DampSettings& settings) {
+void read_ring_bands(const Json& list, const std::string& path, DampSettings& settings) {
     if (!list.is_array())
         throw SettingsError(path + " is " + shown(list) +
                             ", but must be a list of ring bands, [{\"hz\": …}]");
@@ -332,7 +332,7 @@ template <class Settings> void read_keys(const Json& object, std::string_view at
             field.put(read, read_value(field.parameter, key_path(at, found.key), *found.json));
     if constexpr (has_bands<Settings>)
         if (const auto found = object.find(kBands); found != object.end())
-            read_bands(*found, key_path(at, kBands), read);
+            read_ring_bands(*found, key_path(at, kBands), read);
     settings = read;
 }
 

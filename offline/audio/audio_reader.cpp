@@ -104,15 +104,15 @@ private:
     std::string hex_;
 };
 
-sf_count_t vio_length(void* user) { return static_cast<Source*>(user)->size(); }
-sf_count_t vio_seek(sf_count_t offset, int whence, void* user) {
+sf_count_t source_length(void* user) { return static_cast<Source*>(user)->size(); }
+sf_count_t source_seek(sf_count_t offset, int whence, void* user) {
     return static_cast<Source*>(user)->seek(offset, whence);
 }
-sf_count_t vio_read(void* to, sf_count_t count, void* user) {
+sf_count_t source_read(void* to, sf_count_t count, void* user) {
     return static_cast<Source*>(user)->read(to, count);
 }
-sf_count_t vio_write(const void*, sf_count_t, void*) { return 0; }
-sf_count_t vio_tell(void* user) { return static_cast<Source*>(user)->tell(); }
+sf_count_t source_write(const void*, sf_count_t, void*) { return 0; }
+sf_count_t source_tell(void* user) { return static_cast<Source*>(user)->tell(); }
 
 std::uint64_t number(const unsigned char* from, int bytes, bool big_endian) {
     std::uint64_t value = 0;
@@ -259,7 +259,7 @@ struct AudioReader::Impl {
         if (source.size() == 0) throw bad_input(source.name() + ": is empty; record or copy it again");
         refuse_cut_short_chunks(source);
         refuse_cut_short_flac(source);
-        SF_VIRTUAL_IO io{vio_length, vio_seek, vio_read, vio_write, vio_tell};
+        SF_VIRTUAL_IO io{source_length, source_seek, source_read, source_write, source_tell};
         SF_INFO sf{};
         file = sf_open_virtual(&io, SFM_READ, &sf, &source);
         if (file == nullptr || !is_ours(sf.format)) {

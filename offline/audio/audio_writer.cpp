@@ -64,17 +64,19 @@ struct Sink {
 };
 
 Sink& sink(void* user) { return *static_cast<Sink*>(user); }
-sf_count_t vio_length(void* user) { return sink(user).end; }
-sf_count_t vio_seek(sf_count_t offset, int whence, void* user) {
+sf_count_t sink_length(void* user) { return sink(user).end; }
+sf_count_t sink_seek(sf_count_t offset, int whence, void* user) {
     return sink(user).at = ::lseek(sink(user).fd, offset, whence);
 }
-sf_count_t vio_read(void* to, sf_count_t count, void* user) {
+sf_count_t sink_read(void* to, sf_count_t count, void* user) {
     const ssize_t got = ::read(sink(user).fd, to, static_cast<std::size_t>(count));
     sink(user).at += std::max<ssize_t>(got, 0);
     return got;
 }
-sf_count_t vio_write(const void* from, sf_count_t count, void* user) { return sink(user).write(from, count); }
-sf_count_t vio_tell(void* user) { return sink(user).at; }
+sf_count_t sink_write(const void* from, sf_count_t count, void* user) {
+    return sink(user).write(from, count);
+}
+sf_count_t sink_tell(void* user) { return sink(user).at; }
 
 int sndfile_format(Container container, const AudioFormat& format, std::int64_t rf64_from_bytes) {
     const int kind = format.bits == 16   ? SF_FORMAT_PCM_16
@@ -115,7 +117,7 @@ struct AudioWriter::Impl {
         sf.samplerate = format.rate_hz;
         sf.channels = format.channels;
         sf.format = sndfile_format(container_for(path), format, rf64_from_bytes);
-        SF_VIRTUAL_IO io{vio_length, vio_seek, vio_read, vio_write, vio_tell};
+        SF_VIRTUAL_IO io{sink_length, sink_seek, sink_read, sink_write, sink_tell};
         file = sf_open_virtual(&io, SFM_WRITE, &sf, &target);
         if (file == nullptr)
             throw bad_input(fmt::format("{}: {}", pending.path().string(), sf_strerror(nullptr)));

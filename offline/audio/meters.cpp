@@ -105,9 +105,9 @@ private:
 /// Largest value that oversampling finds between the samples, without oversampling all of them: where the
 /// samples are too small for the interpolator to pass the peak so far, it is not asked. Same figure, a
 /// fraction of the time.
-class TruePeak {
+class StereoTruePeak {
 public:
-    explicit TruePeak(int rate_hz)
+    explicit StereoTruePeak(int rate_hz)
         : ebu_(rate_hz, EBUR128_MODE_TRUE_PEAK), largest_gain_(largest_gain(rate_hz)) {}
 
     /// interleaved: kLead frames that came before, then `frames` new ones. around: largest of them all.
@@ -170,15 +170,15 @@ struct StereoMeter::Impl {
     static constexpr std::size_t kBlock = 512, kPart = 64;
 
     Loudness loudness;
-    TruePeak true_peak;
-    std::vector<float> interleaved = std::vector<float>(2 * (TruePeak::kLead + kBlock));
+    StereoTruePeak true_peak;
+    std::vector<float> interleaved = std::vector<float>(2 * (StereoTruePeak::kLead + kBlock));
     double peak = 0.0, left_left = 0.0, right_right = 0.0, left_right = 0.0;
     double lead_peak = 0.0; ///< at least the largest of the lead
 
     explicit Impl(int rate_hz) : loudness(rate_hz), true_peak(rate_hz) {}
 
     void add(const float* left, const float* right, std::size_t frames) {
-        float* const fresh = interleaved.data() + 2 * TruePeak::kLead;
+        float* const fresh = interleaved.data() + 2 * StereoTruePeak::kLead;
         for (std::size_t n = 0; n < frames; ++n) fresh[2 * n] = left[n], fresh[2 * n + 1] = right[n];
         loudness.add(fresh, frames);
         for (std::size_t at = 0; at < frames; at += kPart) {
@@ -187,9 +187,9 @@ struct StereoMeter::Impl {
             peak = std::max(peak, part_peak);
             true_peak.at_least(part_peak);
             true_peak.add(interleaved.data() + 2 * at, count, std::max(part_peak, lead_peak));
-            lead_peak = count < TruePeak::kLead ? std::max(part_peak, lead_peak) : part_peak;
+            lead_peak = count < StereoTruePeak::kLead ? std::max(part_peak, lead_peak) : part_peak;
         }
-        std::copy_n(interleaved.begin() + static_cast<std::ptrdiff_t>(2 * frames), 2 * TruePeak::kLead,
+        std::copy_n(interleaved.begin() + static_cast<std::ptrdiff_t>(2 * frames), 2 * StereoTruePeak::kLead,
                     interleaved.begin());
         left_left += product(left, left, frames);
         right_right += product(right, right, frames);

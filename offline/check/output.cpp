@@ -236,7 +236,7 @@ Json check_json(const CheckResult& r) {
 
 namespace {
 
-std::string level(double db) {
+std::string one_decimal(double db) {
     return db <= -150.0 || !std::isfinite(db) ? std::string("-") : fmt::format("{:.1f}", db);
 }
 
@@ -254,9 +254,9 @@ void mics_table(const CheckResult& r, std::string& out) {
                                ? fmt::format("{:+.1f}", r.worth[m].change_lu)
                                : "-";
         out += fmt::format("{} {:>6} {:>6} {:>6} {:>6} {:>6}  {:<16}  {}\n", cell(r.names[m].name, 20),
-                           level(mic.levels.peak_dbfs), level(mic.true_peak_dbtp),
-                           level(mic.levels.hit_rms_dbfs), level(mic.levels.noise_floor_dbfs), worth,
-                           mic.gain ? gain_words(*mic.gain) : "-",
+                           one_decimal(mic.levels.peak_dbfs), one_decimal(mic.true_peak_dbtp),
+                           one_decimal(mic.levels.hit_rms_dbfs), one_decimal(mic.levels.noise_floor_dbfs),
+                           worth, mic.gain ? gain_words(*mic.gain) : "-",
                            faults.empty() ? "none" : wrapped(faults, 76));
     }
     out +=
@@ -406,7 +406,7 @@ void gates_table(const CheckResult& r, std::string& out) {
             out += name + " " + wrapped("no threshold: " + p.why_not, 29) + '\n';
         else
             out += fmt::format("{} {:>8.1f} {:>8} {:>8} {:>10.1f}  {}\n", name, p.softest_hit_db,
-                               level(p.loudest_bleed_db), level(p.margin_db), p.threshold_db,
+                               one_decimal(p.loudest_bleed_db), one_decimal(p.margin_db), p.threshold_db,
                                gate_plan_words(g.plan));
     }
     out += "dBFS of the key: softest own hit, loudest sound that is none; the threshold lies between\n";

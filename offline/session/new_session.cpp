@@ -1,5 +1,6 @@
 #include "offline/session/new_session.h"
 #include "core/units.h"
+#include "mix/pan_mix.h"
 #include "offline/audio/audio_file.h"
 #include "offline/session/like.h"
 #include "offline/session/roles.h"
@@ -20,7 +21,6 @@ namespace {
 namespace fs = std::filesystem;
 using dsp::Role;
 
-constexpr std::size_t kMaxMics = 32;
 constexpr double kPresetPeakDb = -8.0; ///< the presets' gate thresholds are for a mic that peaks here
 constexpr double kSilentPeakDb =
     -60.0; ///< below it nothing was played, and a peak says nothing of a threshold
@@ -62,7 +62,7 @@ std::vector<fs::path> audio_names(const fs::path& folder) {
             out.push_back(entry.path().filename());
     if (error) throw io_failed(folder.string() + ": can't be read: " + error.message());
     if (out.empty()) throw bad_input(folder.string() + ": no WAV, AIFF or FLAC files in this folder");
-    if (out.size() > kMaxMics)
+    if (out.size() > dsp::PanMix::kMaxMics)
         throw bad_input(fmt::format("{}: {} audio files, but a session takes 32 mics; move some away",
                                     folder.string(), out.size()));
     std::sort(out.begin(), out.end());
@@ -431,7 +431,7 @@ NewSession propose_session(const fs::path& folder, const std::vector<Preset>& pr
     take_given(given, recordings, guesses);
     std::size_t mics = 0;
     for (const auto& g : guesses) mics += g.roles.size();
-    if (mics > kMaxMics)
+    if (mics > dsp::PanMix::kMaxMics)
         throw bad_input(
             fmt::format("{}: {} channels of audio, but a session takes 32 mics; move some files away",
                         folder.string(), mics));

@@ -33,7 +33,7 @@ void require_version(const Json& json, std::string_view key) {
         throw SettingsError(std::string(key) + " must be there, and be 1");
 }
 
-template <class Settings> Settings read_block(const Json& json) {
+template <class Settings> Settings preset_block(const Json& json) {
     const auto key = dsp::block_key<Settings>();
     const auto found = dsp::find_block<Settings>(json);
     const std::string_view known[] = {"kitfold_preset", "title", "about",
@@ -67,7 +67,7 @@ template <class Settings> void read_named(const Json& parent, std::string_view a
     out = settings;
 }
 
-Mic read_mic(const Json& json, const std::string& at, const std::vector<Preset>& presets) {
+Mic kit_mic(const Json& json, const std::string& at, const std::vector<Preset>& presets) {
     static const auto known = [] {
         const auto mix = dsp::keys<dsp::MicSettings>();
         std::vector<std::string_view> out(mix.begin(), mix.end());
@@ -92,7 +92,7 @@ Session read_kit(const Json& json, const std::vector<Preset>& presets) {
     if (mics == json.end() || !mics->is_array() || mics->empty())
         throw SettingsError("mics must be there, and be a list of mics");
     for (std::size_t i = 0; i < mics->size(); ++i)
-        kit.mics.push_back(read_mic((*mics)[i], "mics[" + std::to_string(i) + "]", presets));
+        kit.mics.push_back(kit_mic((*mics)[i], "mics[" + std::to_string(i) + "]", presets));
     if (const auto sum = json.find("sum"); sum != json.end()) dsp::read_settings(*sum, "sum", kit.sum);
     if (const auto output = json.find("output"); output != json.end())
         dsp::read_settings(*output, "output", kit.output);
@@ -101,12 +101,12 @@ Session read_kit(const Json& json, const std::vector<Preset>& presets) {
 }
 
 PresetContent read_content(const Json& json, std::string_view kind, const std::vector<Preset>& presets) {
-    if (kind == "filters") return read_block<dsp::KickSettings>(json);
-    if (kind == "gate") return read_block<dsp::GateSettings>(json);
-    if (kind == "damp") return read_block<dsp::DampSettings>(json);
-    if (kind == "bus") return read_block<dsp::BusSettings>(json);
-    if (kind == "sum") return read_block<dsp::SumSettings>(json);
-    if (kind == "balance") return read_block<dsp::BalanceSettings>(json);
+    if (kind == "filters") return preset_block<dsp::KickSettings>(json);
+    if (kind == "gate") return preset_block<dsp::GateSettings>(json);
+    if (kind == "damp") return preset_block<dsp::DampSettings>(json);
+    if (kind == "bus") return preset_block<dsp::BusSettings>(json);
+    if (kind == "sum") return preset_block<dsp::SumSettings>(json);
+    if (kind == "balance") return preset_block<dsp::BalanceSettings>(json);
     return read_kit(json, presets);
 }
 

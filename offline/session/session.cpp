@@ -1,4 +1,5 @@
 #include "offline/session/session.h"
+#include "mix/pan_mix.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/errors.h"
 #include "offline/util/file_name.h"
@@ -21,7 +22,6 @@ using dsp::SettingsError;
 using dsp::shown;
 
 constexpr int kVersion = 1;
-constexpr std::size_t kMaxMics = 32;
 constexpr int kMaxChannel = 1024; // libsndfile's own limit
 constexpr std::size_t kMaxNameBytes = 100;
 constexpr std::string_view kTop[] = {
@@ -163,7 +163,7 @@ Mic read_mic(const Json& json, const std::string& at) {
 
 std::vector<Mic> read_mics(const Json& json) {
     if (!json.is_array()) throw SettingsError("mics is " + shown(json) + ", but must be a list of mics");
-    if (json.empty() || json.size() > kMaxMics)
+    if (json.empty() || json.size() > dsp::PanMix::kMaxMics)
         throw SettingsError("mics has " + std::to_string(json.size()) + " entries, but must have 1 to 32");
     std::vector<Mic> mics;
     for (const auto& entry : json) {
