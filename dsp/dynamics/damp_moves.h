@@ -59,7 +59,7 @@ template <class V> double Damp<V>::power_per_hop(double db_per_s) const noexcept
 
 template <class V> bool Damp<V>::engaged(std::size_t lane) const noexcept {
     const auto& s = moving_[lane].to();
-    return s.heard != 0.0 && s.amount != 0.0;
+    return s.heard == Tail::deadened && s.amount != 0.0;
 }
 
 template <class V> void Damp<V>::snap(std::size_t lane, const DampSettings& settings) noexcept {

@@ -267,7 +267,7 @@ public:
         if (const auto* refused = first_refused(settings)) return refused;
         detector_.set(settings, lane), signal_.set(settings, lane);
         gains_.of(lane, [&](auto& gain, std::size_t k) { gain.set(settings, k); });
-        listening_[lane] = settings.key_listen != 0.0;
+        listening_[lane] = settings.key_listen;
         return nullptr;
     }
     [[nodiscard]] std::size_t latency(std::size_t lane = 0) const noexcept { return signal_.latency(lane); }

@@ -24,7 +24,7 @@ const Parameter* LinkedGate::set(const GateSettings& settings) noexcept {
     for (auto& d : detector_) d.set(settings);
     for (auto& g : gain_) g.set(settings);
     for (auto& s : signal_) s.set(settings);
-    listening_ = settings.key_listen != 0.0;
+    listening_ = settings.key_listen;
     return nullptr;
 }
 

@@ -72,23 +72,26 @@ DirectSection DirectSection::make(const Section& s) noexcept {
 
 // A section that is off keeps the corner of its neighbour, so that a change of slope only fades its output
 // in.
-Butterworth Butterworth::high_pass(double rate_hz, double hz, double slope) noexcept {
+Butterworth Butterworth::high_pass(double rate_hz, double hz, Slope slope) noexcept {
     const Section off{warped(rate_hz, hz), 1.0 / kQ2, 1.0, 0.0, 0.0};
-    if (slope == 6.0) return {Section::high_pass_one_pole(rate_hz, hz), off};
-    if (slope == 12.0) return {Section::high_pass(rate_hz, hz, kQ2), off};
-    if (slope == 18.0)
+    if (slope == Slope::db_6) return {Section::high_pass_one_pole(rate_hz, hz), off};
+    if (slope == Slope::db_12) return {Section::high_pass(rate_hz, hz, kQ2), off};
+    if (slope == Slope::db_18)
         return {Section::high_pass_one_pole(rate_hz, hz), Section::high_pass(rate_hz, hz, kQ3)};
-    if (slope == 24.0) return {Section::high_pass(rate_hz, hz, kQ4a), Section::high_pass(rate_hz, hz, kQ4b)};
+    if (slope == Slope::db_24)
+        return {Section::high_pass(rate_hz, hz, kQ4a), Section::high_pass(rate_hz, hz, kQ4b)};
     return {off, off};
 }
 
-Butterworth Butterworth::low_pass(double rate_hz, double hz, double slope) noexcept {
+Butterworth Butterworth::low_pass(double rate_hz, double hz, Slope slope) noexcept {
     const Section off{warped(rate_hz, hz), 1.0 / kQ2, 1.0, 0.0, 0.0};
     if (hz >= 0.49 * rate_hz) return {off, off}; // nothing above it is left to lose
-    if (slope == 6.0) return {Section::low_pass_one_pole(rate_hz, hz), off};
-    if (slope == 12.0) return {Section::low_pass(rate_hz, hz, kQ2), off};
-    if (slope == 18.0) return {Section::low_pass_one_pole(rate_hz, hz), Section::low_pass(rate_hz, hz, kQ3)};
-    if (slope == 24.0) return {Section::low_pass(rate_hz, hz, kQ4a), Section::low_pass(rate_hz, hz, kQ4b)};
+    if (slope == Slope::db_6) return {Section::low_pass_one_pole(rate_hz, hz), off};
+    if (slope == Slope::db_12) return {Section::low_pass(rate_hz, hz, kQ2), off};
+    if (slope == Slope::db_18)
+        return {Section::low_pass_one_pole(rate_hz, hz), Section::low_pass(rate_hz, hz, kQ3)};
+    if (slope == Slope::db_24)
+        return {Section::low_pass(rate_hz, hz, kQ4a), Section::low_pass(rate_hz, hz, kQ4b)};
     return {off, off};
 }
 

@@ -4,6 +4,7 @@
 // 192 kHz. Filters made of it equal the bilinear designs of R. Bristow-Johnson, "Audio EQ Cookbook", and the
 // Butterworth prototypes.
 #include "core/lanes.h"
+#include "settings/settings.h"
 #include <complex>
 
 namespace kitfold::dsp {
@@ -37,12 +38,12 @@ struct Section {
 Section between(const Section& a, const Section& b, double t) noexcept;
 
 /// A Butterworth filter of up to 24 dB per octave: two sections, of which the second or both may pass
-/// through. Slopes 0 (off), 6, 12, 18, 24 dB per octave; section Qs 0.7071 | 1 pole and 1.0 | 0.5412
+/// through. Section Qs 0.7071 | 1 pole and 1.0 | 0.5412
 /// and 1.3066.
 struct Butterworth {
     Section first, second;
-    static Butterworth high_pass(double rate_hz, double hz, double slope) noexcept;
-    static Butterworth low_pass(double rate_hz, double hz, double slope) noexcept;
+    static Butterworth high_pass(double rate_hz, double hz, Slope slope) noexcept;
+    static Butterworth low_pass(double rate_hz, double hz, Slope slope) noexcept;
 };
 
 /// Coefficients of one section for every lane. The trapezoidal step is written out for its two states, which

@@ -390,13 +390,13 @@ double stroke_mono_loss_db(const StrokePower& strokes, std::span<const StereoGai
 }
 
 std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const StereoGain> gains,
-                                 std::span<const std::size_t> mics, double pan_law_db) {
+                                 std::span<const std::size_t> mics, PanLaw law) {
     const auto sides = sides_of(strokes, gains, mics);
     if (sides.left + sides.right <= kLeastPower) return std::nullopt;
     double low = -1.0, high = 1.0; // right over left grows with pan
     for (int round = 0; round < 40; ++round) {
         const double middle = (low + high) / 2.0;
-        const auto at = pan_gain(middle, pan_law_db);
+        const auto at = pan_gain(middle, law);
         (at.right * at.right * sides.left < at.left * at.left * sides.right ? low : high) = middle;
     }
     return (low + high) / 2.0;

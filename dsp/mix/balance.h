@@ -106,9 +106,9 @@ double stroke_lufs(const StrokePower& strokes, std::span<const StereoGain> gains
 double stroke_mono_loss_db(const StrokePower& strokes, std::span<const StereoGain> gains);
 
 /// Where some mics place a drum, -1..1: the pan of a single mic at which left and right are as far apart.
-/// Nothing where they don't bring it. @param pan_law_db as for pan_gain()
+/// Nothing where they don't bring it. @param law as for pan_gain()
 std::optional<double> stroke_pan(const StrokePower& strokes, std::span<const StereoGain> gains,
-                                 std::span<const std::size_t> mics, double pan_law_db);
+                                 std::span<const std::size_t> mics, PanLaw law);
 
 /// What a drum is to have re the snare.
 double wanted_db(const BalanceSettings& target, const StrokePower& strokes) noexcept;

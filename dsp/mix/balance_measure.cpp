@@ -103,7 +103,7 @@ public:
         : take_(take), mics_(strips.size()), in_(mics_, std::vector<float>(kBlock)), out_(in_), left_(kBlock),
           right_(kBlock) {
         std::vector<MicStrip> plain(strips.begin(), strips.end());
-        for (auto& s : plain) s.mix.mute = s.mix.solo = 0.0;
+        for (auto& s : plain) s.mix.mute = s.mix.solo = false;
         (void)mix_.prepare(take.rate_hz, plain, {}, {}, 0.0, best_isa(), table);
         length_ = std::int64_t(std::lround(kStroke_ms / 1'000.0 * take.rate_hz));
         for (std::size_t m = 0; m < mics_; ++m) {

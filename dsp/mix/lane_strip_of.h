@@ -9,7 +9,7 @@ namespace kitfold::dsp {
 /// Settings with which a block gives out exactly what it takes in.
 inline KickSettings neutral_kick() noexcept {
     KickSettings s;
-    s.high_pass_slope = 0.0, s.shelf_db = 0.0, s.box_db = 0.0, s.bleed_cut_slope = 0.0, s.level_db = 0.0;
+    s.high_pass_slope = s.bleed_cut_slope = Slope::off, s.shelf_db = 0.0, s.box_db = 0.0, s.level_db = 0.0;
     return s;
 }
 inline GateSettings neutral_gate() noexcept {

@@ -42,14 +42,14 @@ KITFOLD_VECTOR_CLONES void fold(const double* left, const double* right, float* 
 
 } // namespace
 
-StereoGain pan_gain(double pan, double pan_law_db) noexcept {
+StereoGain pan_gain(double pan, PanLaw law) noexcept {
     if (pan <= -1.0) return {1.0, 0.0};
     if (pan >= 1.0) return {0.0, 1.0};
     const double right = (pan + 1.0) / 2.0, left = 1.0 - right;
     const double angle = right * std::numbers::pi / 2.0;
-    if (pan_law_db == 0.0) return {std::min(1.0, 1.0 - pan), std::min(1.0, 1.0 + pan)};
-    if (pan_law_db == -6.0) return {left, right};
-    if (pan_law_db == -3.0) return {std::cos(angle), std::sin(angle)};
+    if (law == PanLaw::db_0) return {std::min(1.0, 1.0 - pan), std::min(1.0, 1.0 + pan)};
+    if (law == PanLaw::db_6) return {left, right};
+    if (law == PanLaw::db_3) return {std::cos(angle), std::sin(angle)};
     return {std::sqrt(left * std::cos(angle)), std::sqrt(right * std::sin(angle))};
 }
 
@@ -86,7 +86,7 @@ const Parameter* PanMix::set(const SumSettings& settings) noexcept {
 
 StereoGain PanMix::target(const Line& line, bool any_solo) const noexcept {
     const auto& s = line.settings;
-    if (s.mute != 0.0 || (any_solo && s.solo == 0.0)) return {};
+    if (s.mute || (any_solo && !s.solo)) return {};
     const double level = gain_from_db(s.level_db);
     auto gain = pan_gain(s.pan, sum_.pan_law_db);
     if (s.role == Role::overhead_left || s.role == Role::overhead_right)
@@ -97,9 +97,9 @@ StereoGain PanMix::target(const Line& line, bool any_solo) const noexcept {
 
 void PanMix::settle() noexcept {
     bool any_solo = false;
-    for (const auto& l : lines_) any_solo = any_solo || l.settings.solo != 0.0;
+    for (const auto& l : lines_) any_solo = any_solo || l.settings.solo;
     for (auto& l : lines_) aim(l, target(l, any_solo), move_length_, fresh_);
-    aim(mono_, sum_.mono != 0.0 ? StereoGain{0.5, 0.5} : StereoGain{1.0, 0.0}, move_length_, fresh_);
+    aim(mono_, sum_.mono ? StereoGain{0.5, 0.5} : StereoGain{1.0, 0.0}, move_length_, fresh_);
 }
 
 void PanMix::aim(Line& line, StereoGain gain, std::size_t length, bool fresh) noexcept {

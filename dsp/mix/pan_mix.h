@@ -12,10 +12,10 @@ struct StereoGain {
     bool operator==(const StereoGain&) const = default;
 };
 
-/// Gains of a mic at `pan` (-1 left..1 right). pan_law_db is the level at the centre: 0 (balance: the far
+/// Gains of a mic at `pan` (-1 left..1 right). At the centre: 0 dB (balance: the far
 /// side falls), -3 (sine and cosine, L² + R² = 1), -4.5 (geometric mean of its neighbours), -6 (linear, L + R
 /// = 1). Handbook values at the centre: -3.01, -4.52, -6.02 dB.
-StereoGain pan_gain(double pan, double pan_law_db) noexcept;
+StereoGain pan_gain(double pan, PanLaw law) noexcept;
 
 /// A pair's width in mid and side, put into the gains of one of its mics: 0 mono, 1 as it is, 1.5 wider.
 StereoGain widened(StereoGain gain, double width) noexcept;
@@ -44,7 +44,7 @@ public:
     [[nodiscard]] StereoGain heard_gain(std::size_t mic) const noexcept {
         const auto g = gain(mic);
         const double middle = 0.5 * (g.left + g.right);
-        return sum_.mono != 0.0 ? StereoGain{middle, middle} : g;
+        return sum_.mono ? StereoGain{middle, middle} : g;
     }
 
     /// mics[m]: frames (<= kMaxFrames) samples; left and right may not overlap them.

@@ -262,7 +262,7 @@ void limit_opening(DampLearned& out) {
 
 double top_ring_ms(std::span<const RingHit> hits, double rate_hz) {
     if (kTopHz > 0.4 * rate_hz) return 0.0;
-    const auto top = Butterworth::high_pass(rate_hz, kTopHz, 24.0);
+    const auto top = Butterworth::high_pass(rate_hz, kTopHz, Slope::db_24);
     std::vector<StrokeEnergy> strokes;
     for (const auto& hit : hits)
         strokes.push_back(

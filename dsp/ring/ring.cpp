@@ -106,7 +106,7 @@ Analysis prepare(std::span<const RingHit> hits, double rate_hz, const RingBandLi
     const Decimator decimator(rate_hz, a.band.high_hz);
     a.rate_hz = decimator.rate_hz();
     for (const auto& hit : hits) {
-        const auto free_of_rumble = Butterworth::high_pass(a.rate_hz, kRumbleHz, 12.0);
+        const auto free_of_rumble = Butterworth::high_pass(a.rate_hz, kRumbleHz, Slope::db_12);
         a.hits.push_back(
             {filtered(decimator.run(hit.samples), free_of_rumble), hit.onset / decimator.step()});
     }
@@ -151,7 +151,7 @@ bool agree(std::size_t hits, double spread, double within, double errors) {
 /// Those that are long enough, each cut where something else starts.
 std::vector<RingHit> undisturbed(std::span<const RingHit> hits, double rate_hz) {
     std::vector<RingHit> out;
-    const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
+    const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, Slope::db_12);
     for (auto hit : hits) {
         const auto stroke =
             stroke_energy(energy_blocks(filtered(hit.samples, ears), rate_hz), double(hit.onset) / rate_hz);
@@ -163,7 +163,7 @@ std::vector<RingHit> undisturbed(std::span<const RingHit> hits, double rate_hz) 
 }
 
 void add_decay(std::span<const RingHit> hits, double rate_hz, RingResult& result) {
-    const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, 12.0);
+    const auto ears = Butterworth::high_pass(rate_hz, kLowestHz, Slope::db_12);
     std::vector<StrokeEnergy> strokes;
     for (const auto& hit : hits)
         strokes.push_back(

@@ -54,8 +54,10 @@ constexpr Field<MicSettings> kMic[] = {
     {{"delay_ms", "Delay", "ms", 0, 50, 0, linear, 3,
       "Makes the mic later, to meet one that stands farther away"},
      &MicSettings::delay_ms},
-    {{"mute", "Mute", "", 0, 1, 0, on_off, 0, "Takes the mic out of the submix"}, &MicSettings::mute},
-    {{"solo", "Solo", "", 0, 1, 0, on_off, 0, "Leaves only the soloed mics in"}, &MicSettings::solo},
+    {{"mute", "Mute", "", 0, 1, 0, on_off, 0, "Takes the mic out of the submix"},
+     choice_of<&MicSettings::mute>},
+    {{"solo", "Solo", "", 0, 1, 0, on_off, 0, "Leaves only the soloed mics in"},
+     choice_of<&MicSettings::solo>},
     {{"role", "Role", "", 0, 16, 16, choice, 0, "What the mic stands at", kRoles},
      choice_of<&MicSettings::role>},
 };
@@ -71,7 +73,7 @@ constexpr Field<KickSettings> kKick[] = {
      &KickSettings::high_pass_hz},
     {{"high_pass_slope", "High-pass slope", "dB/oct", 0, 24, 24, choice, 0,
       "Steepness of the high-pass, 0 is off", kHighPassSlopes},
-     &KickSettings::high_pass_slope},
+     choice_of<&KickSettings::high_pass_slope>},
     {{"shelf_hz", "Low shelf", "Hz", 30, 400, 80, octaves, 1, "Where the low shelf has half its gain in dB"},
      &KickSettings::shelf_hz},
     {{"shelf_db", "Low shelf gain", "dB", -12, 18, 6, linear, 1, "Lifts or lowers the lows"},
@@ -88,7 +90,7 @@ constexpr Field<KickSettings> kKick[] = {
      &KickSettings::bleed_cut_hz},
     {{"bleed_cut_slope", "Bleed cut slope", "dB/oct", 0, 24, 0, choice, 0,
       "Steepness of the bleed cut, 0 is off", kLowPassSlopes},
-     &KickSettings::bleed_cut_slope},
+     choice_of<&KickSettings::bleed_cut_slope>},
     {{"level_db", "Level", "dB", -24, 24, 0, linear, 1, "Output level"}, &KickSettings::level_db},
 };
 
@@ -112,7 +114,7 @@ constexpr Field<GateSettings> kGate[] = {
       "What opens it: the mic itself, the side-chain, or what the rest of the kit cannot explain", kGateKeys},
      choice_of<&GateSettings::key>},
     {{"key_listen", "Key listen", "", 0, 1, 0, on_off, 0, "Plays the key instead of the drum"},
-     &GateSettings::key_listen},
+     choice_of<&GateSettings::key_listen>},
     {{"key_high_pass_hz",
       "Key high-pass",
       "Hz",
@@ -183,13 +185,14 @@ constexpr Field<BusSettings> kBus[] = {
 constexpr Field<SumSettings> kSum[] = {
     {{"pan_law_db", "Pan law", "dB", -6, 0, -3, choice, 1, "Level of a centred mic in each channel",
       kPanLaws},
-     &SumSettings::pan_law_db},
+     choice_of<&SumSettings::pan_law_db>},
     {{"overhead_width", "Overhead width", "", 0, 1.5, 1, linear, 2,
       "Side level of the overhead pair, 0 is mono"},
      &SumSettings::overhead_width},
     {{"room_width", "Room width", "", 0, 1.5, 1, linear, 2, "Side level of the room pair, 0 is mono"},
      &SumSettings::room_width},
-    {{"mono", "Mono", "", 0, 1, 0, on_off, 0, "Folds the submix to mono, to check it"}, &SumSettings::mono},
+    {{"mono", "Mono", "", 0, 1, 0, on_off, 0, "Folds the submix to mono, to check it"},
+     choice_of<&SumSettings::mono>},
 };
 
 constexpr Field<DampSettings> kDamp[] = {
@@ -201,7 +204,7 @@ constexpr Field<DampSettings> kDamp[] = {
      &DampSettings::tail_db_per_s},
     {{"heard", "Listen to", "", 0, 1, 1, choice, 0, "Which of the two is heard: as recorded, or deadened",
       kTails, Special{}, "deadened"},
-     &DampSettings::heard},
+     choice_of<&DampSettings::heard>},
 };
 
 constexpr Field<RingBand> kRingBand[] = {
@@ -220,7 +223,7 @@ constexpr Field<OutputSettings> kOutput[] = {
     {{"bits", "Bits", "", 16, 32, 24, choice, 0, "Sample format of the file; 32 is float", kBits},
      &OutputSettings::bits},
     {{"dither", "Dither", "", 0, 1, 1, on_off, 0, "Triangular dither when writing 16 or 24 bits"},
-     &OutputSettings::dither},
+     choice_of<&OutputSettings::dither>},
 };
 
 constexpr Field<BalanceSettings> kBalance[] = {

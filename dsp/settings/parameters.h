@@ -6,6 +6,7 @@
 #include <span>
 #include <string>
 #include <string_view>
+#include <type_traits>
 
 namespace kitfold::dsp {
 
@@ -45,28 +46,45 @@ struct Parameter {
     std::string_view earlier_key{}; ///< in files of earlier builds; a plug-in's ID for ever. Empty: the same
 };
 
-/// A parameter and the member that holds it, a number or an enum. No allocation: the audio thread may ask.
+/// The number under which table, JSON and hosts know a choice or a switch: an enum's value, of a pan law in
+/// dB; 0 or 1.
+template <class T> constexpr double number_of(T value) noexcept {
+    if constexpr (std::is_same_v<T, PanLaw>) return static_cast<int>(value) / 10.0;
+    return static_cast<double>(value);
+}
+/// The inverse. @pre `number` is one that the table allows
+template <class T> constexpr T from_number(double number) noexcept {
+    if constexpr (std::is_same_v<T, PanLaw>) number *= 10.0;
+    return static_cast<T>(static_cast<int>(number));
+}
+
+/// A parameter and the member that holds it: a number, an enum or a switch. No allocation: the audio thread
+/// may ask.
 template <class Settings> class Field {
 public:
     constexpr Field(const Parameter& p, double Settings::*number) noexcept : parameter(p), number_(number) {}
-    /// Of an enum: by `choice_of<&MicSettings::role>`.
+    /// Of an enum or a switch: by `choice_of<&MicSettings::role>`.
     struct Access {
         double (*get)(const Settings&) noexcept;
         void (*set)(Settings&, double) noexcept;
+        const void* (*at)(const Settings&) noexcept;
     };
     constexpr Field(const Parameter& p, Access choice) noexcept : parameter(p), choice_(choice) {}
 
     [[nodiscard]] double of(const Settings& s) const noexcept {
         return number_ ? s.*number_ : choice_.get(s);
     }
-    /// @pre for an enum: allowed(parameter, value)
+    /// @pre for an enum or a switch: allowed(parameter, value)
     void put(Settings& s, double value) const noexcept {
         if (number_)
             s.*number_ = value;
         else
             choice_.set(s, value);
     }
-    [[nodiscard]] bool is(double Settings::*number) const noexcept { return number_ == number; }
+    template <class Member> [[nodiscard]] bool is(Member Settings::*member) const noexcept {
+        static constexpr Settings any{};
+        return (number_ ? &(any.*number_) : choice_.at(any)) == static_cast<const void*>(&(any.*member));
+    }
 
     Parameter parameter;
 
@@ -76,10 +94,11 @@ private:
 };
 
 template <auto Member> struct ChoiceOf;
-template <class Settings, class Enum, Enum Settings::*Member> struct ChoiceOf<Member> {
+template <class Settings, class T, T Settings::*Member> struct ChoiceOf<Member> {
     static constexpr typename Field<Settings>::Access value{
-        [](const Settings& s) noexcept { return static_cast<double>(s.*Member); },
-        [](Settings& s, double v) noexcept { s.*Member = static_cast<Enum>(static_cast<int>(v)); }};
+        [](const Settings& s) noexcept { return number_of(s.*Member); },
+        [](Settings& s, double v) noexcept { s.*Member = from_number<T>(v); },
+        [](const Settings& s) noexcept -> const void* { return &(s.*Member); }};
 };
 template <auto Member> inline constexpr auto choice_of = ChoiceOf<Member>::value;
 
@@ -98,10 +117,13 @@ template <> std::span<const Field<BalanceSettings>> fields<BalanceSettings>() no
 template <> std::span<const Field<RoomSettings>> fields<RoomSettings>() noexcept;
 
 /// The table's line of a member. @pre it is in the table
-template <class Settings> const Parameter& parameter_of(double Settings::*member) noexcept {
+template <class Settings, class Member> const Field<Settings>& field_of(Member Settings::*member) noexcept {
     const auto* field = fields<Settings>().data();
     while (!field->is(member)) ++field;
-    return field->parameter;
+    return *field;
+}
+template <class Settings, class Member> const Parameter& parameter_of(Member Settings::*member) noexcept {
+    return field_of(member).parameter;
 }
 
 /// Is `value` one that the parameter may take? NaN never is. No allocation: the audio thread may ask.

@@ -35,17 +35,21 @@ inline constexpr std::size_t kRoleCount = 17;
 
 enum class GateKey { own, side_chain, kit };
 enum class Polarity { normal, inverted };
+enum class Slope { off = 0, db_6 = 6, db_12 = 12, db_18 = 18, db_24 = 24 }; ///< dB per octave
+/// Level of a centred mic in each channel; the values are tenths of a dB.
+enum class PanLaw { db_0 = 0, db_3 = -30, db_4_5 = -45, db_6 = -60 };
+enum class Tail { open, deadened };
 enum class Side { drummer, listener }; ///< from where left and right are seen
 
-/// A table, parameters.h, names, checks, stores and shows all members alike, as numbers: an enum's is its
-/// place.
+/// A table, parameters.h, names, checks, stores and shows all members alike, as numbers: see
+/// number_of().
 struct MicSettings {
     double level_db = 0.0;
     double pan = 0.0;
     Polarity polarity = Polarity::normal;
     double delay_ms = 0.0;
-    double mute = 0.0; ///< 0 or 1
-    double solo = 0.0; ///< 0 or 1
+    bool mute = false;
+    bool solo = false;
     Role role = Role::other;
     bool operator==(const MicSettings&) const = default;
 };
@@ -58,7 +62,7 @@ struct OfflineSettings {
 
 struct KickSettings {
     double high_pass_hz = 35.0;
-    double high_pass_slope = 24.0; ///< dB per octave; 0 is off
+    Slope high_pass_slope = Slope::db_24;
     double shelf_hz = 80.0;
     double shelf_db = 6.0;
     double shelf_slope = 0.7;
@@ -66,7 +70,7 @@ struct KickSettings {
     double box_db = 0.0;
     double box_q = 1.0;
     double bleed_cut_hz = 20'000.0;
-    double bleed_cut_slope = 0.0; ///< dB per octave; 0 is off
+    Slope bleed_cut_slope = Slope::off;
     double level_db = 0.0;
     bool operator==(const KickSettings&) const = default;
 };
@@ -80,7 +84,7 @@ struct GateSettings {
     double range_db = -40.0;
     double lookahead_ms = 0.0;
     GateKey key = GateKey::own;
-    double key_listen = 0.0; ///< 0 or 1
+    bool key_listen = false;
     double key_high_pass_hz = kFilterOff;
     double key_low_pass_hz = kFilterOff;
     bool operator==(const GateSettings&) const = default;
@@ -100,10 +104,10 @@ struct BusSettings {
 };
 
 struct SumSettings {
-    double pan_law_db = -3.0;
+    PanLaw pan_law_db = PanLaw::db_3;
     double overhead_width = 1.0;
     double room_width = 1.0;
-    double mono = 0.0; ///< 0 or 1
+    bool mono = false;
     bool operator==(const SumSettings&) const = default;
 };
 
@@ -122,8 +126,8 @@ struct DampSettings {
         0.0; ///< 0 open (the input itself) .. 1 fully as set; below 0 opens up as far as noise allows
     double high_db_per_s = 0.0;
     double tail_db_per_s = 0.0;
-    double heard = 1.0;         ///< which of the two: 1 deadened, 0 open
-    std::size_t band_count = 0; ///< bands[0..band_count)
+    Tail heard = Tail::deadened; ///< which of the two
+    std::size_t band_count = 0;  ///< bands[0..band_count)
     std::array<RingBand, kRingBands> bands{};
     bool operator==(const DampSettings&) const = default;
 };
@@ -131,7 +135,7 @@ struct DampSettings {
 struct OutputSettings {
     double level_db = 0.0;
     double bits = 24.0;
-    double dither = 1.0;
+    bool dither = true;
     bool operator==(const OutputSettings&) const = default;
 };
 

@@ -264,7 +264,7 @@ dsp::DampSettings settings_for(const AuditionRequest& request, const Heard& hear
             "The noise floor allows opening up to an amount of {:.2f} only; {:.2f} was asked for.", r.amount,
             request.amount));
     }
-    settings.amount = r.amount, settings.heard = 1.0;
+    settings.amount = r.amount, settings.heard = dsp::Tail::deadened;
     return settings;
 }
 

@@ -44,7 +44,7 @@ struct Stay {
 
 Stay reason_to_stay(const Mic& mic, const std::vector<dsp::Fault>& faults, bool all_low,
                     const std::vector<Preset>& presets) {
-    if (mic.mix.mute != 0.0) return {"muted", false, true};
+    if (mic.mix.mute) return {"muted", false, true};
     if (mic.mix.level_db == dsp::kOffDb) return {"turned off by you: kept", false, true};
     for (const auto& fault : faults) {
         if (fault.kind == FaultKind::silent) return {"silent: left alone", false, true};
@@ -101,7 +101,7 @@ void set_image(Session& session, const dsp::BalanceSettings& target) {
 std::vector<dsp::BalanceMic> mics_to_balance(const Session& session, std::span<const Stay> stays,
                                              double rate_hz) {
     auto at_0_db = session;
-    for (auto& mic : at_0_db.mics) mic.mix.level_db = mic.mix.solo = 0.0;
+    for (auto& mic : at_0_db.mics) mic.mix.level_db = 0.0, mic.mix.solo = false;
     const auto gains = gains_of(at_0_db, rate_hz);
     std::vector<dsp::BalanceMic> mics;
     for (std::size_t m = 0; m < session.mics.size(); ++m) {

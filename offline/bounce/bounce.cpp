@@ -199,8 +199,7 @@ private:
 
     [[nodiscard]] AudioFormat output_format(int channels) const {
         const dsp::OutputSettings& output = request_.session.output;
-        return {kit_.rate_hz(),       channels,      static_cast<int>(output.bits),
-                output.dither != 0.0, kit_.frames(), {},
+        return {kit_.rate_hz(), channels, static_cast<int>(output.bits), output.dither, kit_.frames(), {},
                 Product::submix};
     }
 

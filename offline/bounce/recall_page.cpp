@@ -39,8 +39,10 @@ tbody th { font-weight: 400; color: var(--soft); white-space: nowrap; }
 }
 )";
 
-template <class Settings> std::string shown(const Settings& settings, double Settings::*member) {
-    return dsp::text(dsp::parameter_of(member), settings.*member);
+template <class Settings, class Member>
+std::string shown(const Settings& settings, Member Settings::*member) {
+    const auto& field = dsp::field_of(member);
+    return dsp::text(field.parameter, field.of(settings));
 }
 
 /// One setting across the mics; what a mic doesn't have is an empty cell.
@@ -61,8 +63,8 @@ const Row kRows[] = {
      [](const Mic& m) {
          return m.mix.delay_ms == 0.0 ? std::string() : shown(m.mix, &dsp::MicSettings::delay_ms);
      }},
-    {"Muted", [](const Mic& m) { return m.mix.mute != 0.0 ? std::string("yes") : std::string(); }},
-    {"Soloed", [](const Mic& m) { return m.mix.solo != 0.0 ? std::string("yes") : std::string(); }},
+    {"Muted", [](const Mic& m) { return m.mix.mute ? std::string("yes") : std::string(); }},
+    {"Soloed", [](const Mic& m) { return m.mix.solo ? std::string("yes") : std::string(); }},
     {"Bleed reduction",
      [](const Mic& m) {
          return m.bounce.bleed_reduction_db == 0.0
@@ -71,7 +73,7 @@ const Row kRows[] = {
      }},
     {"High-pass",
      [](const Mic& m) {
-         if (!m.filters || m.filters->high_pass_slope == 0.0) return std::string();
+         if (!m.filters || m.filters->high_pass_slope == dsp::Slope::off) return std::string();
          return shown(*m.filters, &dsp::KickSettings::high_pass_hz) + ", " +
                 shown(*m.filters, &dsp::KickSettings::high_pass_slope);
      }},
@@ -91,7 +93,7 @@ const Row kRows[] = {
      }},
     {"Bleed cut",
      [](const Mic& m) {
-         if (!m.filters || m.filters->bleed_cut_slope == 0.0) return std::string();
+         if (!m.filters || m.filters->bleed_cut_slope == dsp::Slope::off) return std::string();
          return shown(*m.filters, &dsp::KickSettings::bleed_cut_hz) + ", " +
                 shown(*m.filters, &dsp::KickSettings::bleed_cut_slope);
      }},
@@ -130,14 +132,14 @@ const Row kRows[] = {
      }},
     {"Damp",
      [](const Mic& m) {
-         if (!m.damp || m.damp->amount == 0.0 || m.damp->heard == 0.0) return std::string();
+         if (!m.damp || m.damp->amount == 0.0 || m.damp->heard == dsp::Tail::open) return std::string();
          return "amount " + shown(*m.damp, &dsp::DampSettings::amount) +
                 fmt::format(", high {:g} dB/s, tail {:g} dB/s", m.damp->high_db_per_s, m.damp->tail_db_per_s);
      }},
     {"Damp, rings",
      [](const Mic& m) {
          std::string out;
-         if (!m.damp || m.damp->amount == 0.0 || m.damp->heard == 0.0) return out;
+         if (!m.damp || m.damp->amount == 0.0 || m.damp->heard == dsp::Tail::open) return out;
          for (std::size_t n = 0; n < m.damp->band_count; ++n)
              out += fmt::format("{}{:g} Hz, Q {:.1f}: {:.0f} to {:.0f} ms", n == 0 ? "" : "; ",
                                 m.damp->bands[n].hz, m.damp->bands[n].q, m.damp->bands[n].open_ring_ms,

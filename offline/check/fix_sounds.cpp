@@ -20,7 +20,7 @@ Session pair_alone(const Session& session, const dsp::Pair& pair) {
     for (const auto m : {pair.a, pair.b}) {
         auto mic = session.mics[m];
         mic.gate.reset(), mic.damp.reset();
-        mic.mix.mute = mic.mix.solo = 0.0;
+        mic.mix.mute = mic.mix.solo = false;
         out.mics.push_back(std::move(mic));
     }
     return out;

@@ -74,7 +74,7 @@ LiveTake::LiveTake(const fs::path& record, const Session& session, int rate_hz, 
     format.broadcast = broadcast_now(name(), rate_hz);
     for (std::size_t m = 0; m < session.mics.size(); ++m)
         mics_.emplace_back(folder_ / mic_file(m, session.mics[m].name), format);
-    format.channels = 2, format.dither = session.output.dither != 0.0; // the converter's own bits need none
+    format.channels = 2, format.dither = session.output.dither; // the converter's own bits need none
     tracks_.emplace_back(folder_ / kTracks, format);
     log_ = std::fopen((folder_ / "log.txt").c_str(), "wxe");
     if (log_ == nullptr)

@@ -340,7 +340,7 @@ void add_mics(const Recording& recording, const RoleGuess& guess, const std::vec
         mic.name = unused_name(wanted, out.session.mics);
         mic.file = recording.name;
         mic.channel = static_cast<int>(c + 1);
-        mic.mix.mute = guess.of_the_kit ? 0.0 : 1.0;
+        mic.mix.mute = !guess.of_the_kit;
         if (channels == 2 && guess.roles[0] == Role::other) mic.mix.pan = c == 0 ? -0.6 : 0.6;
         auto note = heard.empty() ? guess.note : heard[c];
         if (recording.info.channels > 1 && recording.same)

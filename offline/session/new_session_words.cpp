@@ -18,7 +18,7 @@ dsp::Json new_session_json(const NewSession& made) {
                                {"role", std::string(dsp::token(mic.role))},
                                {"file", mic.file.string()},
                                {"channel", mic.channel},
-                               {"mute", mic.mix.mute != 0.0},
+                               {"mute", mic.mix.mute},
                                {"note", made.mic_notes[i]}});
     }
     return out;

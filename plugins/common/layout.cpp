@@ -308,7 +308,7 @@ Layout sum_layout() {
         layout.groups.push_back(mic_group(mic));
         layout.inputs.push_back("Mic " + std::to_string(mic));
         layout.meters.push_back(of_mic(mic, kSumGateState));
-        for (const auto member : kSumGateKept) layout.kept.push_back(&parameter_of(member));
+        for (const auto* field : kSumGateKept) layout.kept.push_back(&field->parameter);
     }
     for (std::size_t mic = 1; mic <= kSumMics; ++mic) layout.groups.push_back(mic_gate_group(mic));
     layout.groups.push_back({"learn", "Learn", {own(kSumLearn)}});

@@ -18,9 +18,10 @@ enum class SumGate { off, own, kit };
 inline constexpr std::array kSumGateControls{
     &dsp::GateSettings::threshold_db, &dsp::GateSettings::range_db,   &dsp::GateSettings::attack_ms,
     &dsp::GateSettings::hold_ms,      &dsp::GateSettings::release_ms, &dsp::GateSettings::lookahead_ms};
-inline constexpr std::array kSumGateKept{&dsp::GateSettings::hysteresis_db, &dsp::GateSettings::key_listen,
-                                         &dsp::GateSettings::key_high_pass_hz,
-                                         &dsp::GateSettings::key_low_pass_hz};
+inline const std::array kSumGateKept{&dsp::field_of(&dsp::GateSettings::hysteresis_db),
+                                     &dsp::field_of(&dsp::GateSettings::key_listen),
+                                     &dsp::field_of(&dsp::GateSettings::key_high_pass_hz),
+                                     &dsp::field_of(&dsp::GateSettings::key_low_pass_hz)};
 
 /// What Sum's meters show. "Kit known": 0, a number of mics, or kKitOfOthers.
 inline constexpr double kKitOfOthers = kSumMics + 1;

@@ -93,12 +93,12 @@ void Sum::take(std::span<const double> values, bool bypassed) noexcept {
         if (bypassed) { // late by as much as without bypass
             mic.polarity = dsp::Polarity::normal;
             mic.delay_ms = 1000.0 * static_cast<double>(late.margin) / rate_hz_;
-            if (gate) gate->range_db = 0.0, gate->key_listen = 0.0;
+            if (gate) gate->range_db = 0.0, gate->key_listen = false;
         }
         juce::ignoreUnused(sum_.set(m, mic), sum_.set_gate(m, gate));
     }
     auto sum = to_settings<SumSettings>(values);
-    if (bypassed) sum.overhead_width = 1.0, sum.room_width = 1.0, sum.mono = 0.0;
+    if (bypassed) sum.overhead_width = 1.0, sum.room_width = 1.0, sum.mono = false;
     juce::ignoreUnused(sum_.set(sum));
     settle();
 }

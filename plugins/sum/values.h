@@ -40,7 +40,7 @@ inline dsp::GateSettings gate_of(std::span<const double> values, std::size_t mic
     const bool kit = values[gate_at(mic)] == static_cast<double>(SumGate::kit);
     gate.key = kit ? dsp::GateKey::kit : dsp::GateKey::own;
     for (std::size_t i = gate_at(mic) + 1; const auto member : kSumGateControls) gate.*member = values[i++];
-    for (std::size_t i = kept_at(mic); const auto member : kSumGateKept) gate.*member = values[i++];
+    for (std::size_t i = kept_at(mic); const auto* field : kSumGateKept) field->put(gate, values[i++]);
     return gate;
 }
 
@@ -50,7 +50,7 @@ inline void put_gate(const dsp::GateSettings& gate, bool on, std::span<double> v
     const bool kit = gate.key == dsp::GateKey::kit;
     values[gate_at(mic)] = static_cast<double>(!on ? SumGate::off : kit ? SumGate::kit : SumGate::own);
     for (std::size_t i = gate_at(mic) + 1; const auto member : kSumGateControls) values[i++] = gate.*member;
-    for (std::size_t i = kept_at(mic); const auto member : kSumGateKept) values[i++] = gate.*member;
+    for (std::size_t i = kept_at(mic); const auto* field : kSumGateKept) values[i++] = field->of(gate);
 }
 
 } // namespace kitfold::plugins::sum_values

@@ -25,7 +25,7 @@ void sizes(benchmark::internal::Benchmark* b) {
             if (rate == 48'000 || block == 512) b->Args({block, rate});
 }
 
-constexpr KickSettings kKick{.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = 24};
+constexpr KickSettings kKick{.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = Slope::db_24};
 constexpr GateSettings kGate{.key_high_pass_hz = 60, .key_low_pass_hz = 2000};
 constexpr DampSettings kDamp{.amount = 1, .high_db_per_s = 60, .tail_db_per_s = 20, .band_count = 3};
 

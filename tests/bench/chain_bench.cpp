@@ -22,7 +22,7 @@ std::vector<MicStrip> strips() {
     std::vector<MicStrip> s(kMics);
     for (std::size_t m = 0; m < kMics; ++m) {
         s[m].mix.delay_ms = 0.37 * static_cast<double>(m);
-        s[m].kick = KickSettings{.box_db = -3.0, .bleed_cut_hz = 8000.0, .bleed_cut_slope = 24.0};
+        s[m].kick = KickSettings{.box_db = -3.0, .bleed_cut_hz = 8000.0, .bleed_cut_slope = Slope::db_24};
         s[m].gate = GateSettings{.key_high_pass_hz = 60.0, .key_low_pass_hz = 2000.0};
     }
     return s;

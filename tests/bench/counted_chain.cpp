@@ -21,7 +21,8 @@ int main(int argc, char** argv) {
         mics.push_back(bench::drums(kFrames, m));
         if (wants("delay")) strips[m].mix.delay_ms = 0.37 * static_cast<double>(m);
         if (wants("kick"))
-            strips[m].kick = KickSettings{.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = 24};
+            strips[m].kick =
+                KickSettings{.box_db = -3, .bleed_cut_hz = 8000, .bleed_cut_slope = Slope::db_24};
         if (wants("gate") || wants("key"))
             strips[m].gate = GateSettings{.key_high_pass_hz = 60, .key_low_pass_hz = 2000};
         if (wants("damp"))

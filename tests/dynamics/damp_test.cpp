@@ -43,7 +43,7 @@ TEST_CASE("damp at amount 0 or switched open is its input, bit for bit", "[dynam
     auto s = one_band(180, 600, 200);
     s.high_db_per_s = 100, s.tail_db_per_s = 50;
     auto open = s;
-    s.amount = 0.0, open.heard = 0.0;
+    s.amount = 0.0, open.heard = Tail::open;
     for (const auto& settings : {s, open, DampSettings{}})
         CHECK(std::memcmp(damped(settings, 48'000, x).data(), x.data(), x.size() * sizeof(float)) == 0);
 }
@@ -275,7 +275,7 @@ TEST_CASE("damp switches between open and deadened without a click or a jump", "
     auto y = x;
     double largest = 0.0;
     for (std::size_t n = 0; n < y.size(); n += 48) {
-        s.heard = (n / 4800) % 2 == 0 ? 1.0 : 0.0;
+        s.heard = (n / 4800) % 2 == 0 ? Tail::deadened : Tail::open;
         REQUIRE(damp.set(s) == nullptr);
         damp.process(&y[n], &y[n], 48);
     }

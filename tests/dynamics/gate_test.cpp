@@ -132,7 +132,7 @@ TEST_CASE("gate: look-ahead is the latency and lets the hit through whole", "[dy
 TEST_CASE("gate: key filters keep cymbals and lows out, key listen plays the key", "[dynamics]") {
     auto gate = make({.threshold_db = -20,
                       .range_db = -60,
-                      .key_listen = 1,
+                      .key_listen = true,
                       .key_high_pass_hz = 100,
                       .key_low_pass_hz = 1000});
     std::vector<float> zero(9600, 0.0f), out(9600), key(9600);

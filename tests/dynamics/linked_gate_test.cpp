@@ -49,7 +49,7 @@ TEST_CASE("linked gate: either key opens both channels alike", "[dynamics]") {
 TEST_CASE("linked gate: one channel is the mono gate, two alike are that twice", "[dynamics]") {
     GateSettings settings;
     settings.threshold_db = -30, settings.lookahead_ms = 2, settings.key_high_pass_hz = 100;
-    settings.key_listen = GENERATE(0.0, 1.0);
+    settings.key_listen = GENERATE(false, true);
     Signal in(kFrames);
     for (std::size_t n = 0; n < kFrames; ++n)
         in[n] = n % 3'000 < 600 ? static_cast<float>(std::sin(0.03 * static_cast<double>(n))) : 0.001f;

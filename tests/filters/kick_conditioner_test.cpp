@@ -18,7 +18,7 @@ std::vector<float> impulse_response(const KickSettings& settings, double rate_hz
 
 KickSettings neutral() {
     KickSettings s;
-    s.high_pass_slope = 0, s.shelf_db = 0, s.box_db = 0, s.bleed_cut_slope = 0;
+    s.high_pass_slope = Slope::off, s.shelf_db = 0, s.box_db = 0, s.bleed_cut_slope = Slope::off;
     return s;
 }
 
@@ -34,7 +34,7 @@ double response_db(const std::vector<float>& h, double hz, double rate_hz) {
 
 TEST_CASE("kick high-pass: corner, slope and section Qs of the handbook", "[filters]") {
     const double rate_hz = GENERATE(44'100.0, 48'000.0, 96'000.0, 192'000.0);
-    const double slope = GENERATE(6.0, 12.0, 18.0, 24.0);
+    const auto slope = GENERATE(Slope::db_6, Slope::db_12, Slope::db_18, Slope::db_24);
     auto s = neutral();
     s.high_pass_hz = 100.0, s.high_pass_slope = slope;
     const auto h = impulse_response(s, rate_hz, static_cast<std::size_t>(rate_hz / 2));
@@ -43,7 +43,9 @@ TEST_CASE("kick high-pass: corner, slope and section Qs of the handbook", "[filt
     // nil there
     for (const double hz : {10.0, 20.0})
         CHECK(response_db(h, hz, rate_hz) ==
-              Approx(-10.0 * std::log10(1.0 + std::pow(100.0 / hz, slope / 3.0))).epsilon(0).margin(0.02));
+              Approx(-10.0 * std::log10(1.0 + std::pow(100.0 / hz, number_of(slope) / 3.0)))
+                  .epsilon(0)
+                  .margin(0.02));
 }
 
 TEST_CASE("kick lanes equal the scalar", "[filters]") {
@@ -53,7 +55,7 @@ TEST_CASE("kick lanes equal the scalar", "[filters]") {
     REQUIRE(lanes.prepare(48'000.0));
     REQUIRE(scalar.prepare(48'000.0));
     KickSettings a, b;
-    b.box_db = -6.0, b.bleed_cut_slope = 24.0, b.bleed_cut_hz = 3000.0;
+    b.box_db = -6.0, b.bleed_cut_slope = Slope::db_24, b.bleed_cut_hz = 3000.0;
     REQUIRE(lanes.set(a, 0) == nullptr);
     REQUIRE(lanes.set(b, 1) == nullptr);
     REQUIRE(scalar.set(b) == nullptr);
@@ -71,7 +73,7 @@ TEST_CASE("kick: six sections in lanes of which half have a mic equal the scalar
     KickConditioner<Batch, 3> lanes; // in a buffer of three samples a frame
     KickConditioner<double> scalar;
     REQUIRE((lanes.prepare(48'000.0) && scalar.prepare(48'000.0)));
-    KickSettings s{.box_db = -6.0, .bleed_cut_hz = 3000.0, .bleed_cut_slope = 24.0};
+    KickSettings s{.box_db = -6.0, .bleed_cut_hz = 3000.0, .bleed_cut_slope = Slope::db_24};
     std::vector<float> x(9'000), y(3 * x.size());
     for (std::size_t n = 0; n < x.size(); ++n)
         x[n] = y[3 * n] = static_cast<float>(std::sin(0.01 * double(n * n)));

@@ -9,7 +9,11 @@ using namespace kitfold::dsp;
 
 namespace {
 KickSettings everything() {
-    return {.high_pass_slope = 24, .box_db = -9, .bleed_cut_hz = 5000, .bleed_cut_slope = 24, .level_db = 3};
+    return {.high_pass_slope = Slope::db_24,
+            .box_db = -9,
+            .bleed_cut_hz = 5000,
+            .bleed_cut_slope = Slope::db_24,
+            .level_db = 3};
 }
 std::vector<float> noise(std::size_t frames) {
     std::mt19937 random(3);
@@ -56,7 +60,8 @@ TEST_CASE("kick: a section at 20 Hz and 192 kHz is clean to -140 dBFS", "[filter
     const double rate_hz = 192'000.0, level = 1e-3;
     KickConditioner<double> kick;
     REQUIRE(kick.prepare(rate_hz));
-    REQUIRE(kick.set({.high_pass_hz = 20, .high_pass_slope = 24, .shelf_hz = 30, .shelf_db = 12}) == nullptr);
+    REQUIRE(kick.set({.high_pass_hz = 20, .high_pass_slope = Slope::db_24, .shelf_hz = 30, .shelf_db = 12}) ==
+            nullptr);
     const std::size_t settle = 192'000, frames = 64'000; // 10 periods of 30 Hz
     std::vector<float> x(settle + frames);
     for (std::size_t n = 0; n < x.size(); ++n)
@@ -100,12 +105,12 @@ TEST_CASE("kick: at full scale its arithmetic stays under -140 dBFS, at either e
     const double rate_hz = GENERATE(8'000.0, 48'000.0, 192'000.0, 384'000.0);
     const double high_pass_hz = GENERATE(10.0, 20.0, 200.0), bleed_cut_hz = GENERATE(500.0, 20'000.0);
     const KickSettings settings{.high_pass_hz = high_pass_hz,
-                                .high_pass_slope = 24,
+                                .high_pass_slope = Slope::db_24,
                                 .shelf_hz = 30,
                                 .box_db = -18,
                                 .box_q = 4,
                                 .bleed_cut_hz = bleed_cut_hz,
-                                .bleed_cut_slope = 24,
+                                .bleed_cut_slope = Slope::db_24,
                                 .level_db = -6};
     KickConditioner<double> kick;
     REQUIRE((kick.prepare(rate_hz) && kick.set(settings) == nullptr));
@@ -157,7 +162,7 @@ TEST_CASE("kick: a lane that moves leaves its neighbours as they are, and is its
     KickConditioner<double> moving, still;
     REQUIRE((lanes.prepare(48'000.0) && moving.prepare(48'000.0) && still.prepare(48'000.0)));
     KickSettings off;
-    off.high_pass_slope = 0, off.shelf_db = 0;
+    off.high_pass_slope = Slope::off, off.shelf_db = 0;
     REQUIRE((lanes.set(off, 0) == nullptr && lanes.set(everything(), 1) == nullptr));
     REQUIRE((moving.set(off) == nullptr && still.set(everything()) == nullptr));
     const auto in = noise(9'600);
@@ -180,14 +185,14 @@ TEST_CASE("kick: sweeping every setting makes no click", "[filters]") {
     const double rate_hz = 48'000.0, w = 2.0 * M_PI * 60.0 / rate_hz;
     KickConditioner<double> kick;
     REQUIRE(kick.prepare(rate_hz));
-    KickSettings a{.high_pass_hz = 10, .high_pass_slope = 0, .shelf_hz = 30, .shelf_db = -12};
+    KickSettings a{.high_pass_hz = 10, .high_pass_slope = Slope::off, .shelf_hz = 30, .shelf_db = -12};
     KickSettings b{.high_pass_hz = 200,
-                   .high_pass_slope = 24,
+                   .high_pass_slope = Slope::db_24,
                    .shelf_hz = 400,
                    .shelf_db = 18,
                    .box_db = -18,
                    .bleed_cut_hz = 500,
-                   .bleed_cut_slope = 24,
+                   .bleed_cut_slope = Slope::db_24,
                    .level_db = -6};
     REQUIRE(kick.set(a) == nullptr);
     std::vector<float> x(96'000);

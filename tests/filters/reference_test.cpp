@@ -30,9 +30,9 @@ std::vector<Row> reference() {
 }
 
 KickSettings settings(const Row& r) {
-    KickSettings s{.high_pass_slope = 0, .shelf_db = 0, .box_db = 0, .bleed_cut_slope = 0};
-    if (r.filter == "high_pass") s.high_pass_hz = r.hz, s.high_pass_slope = r.x;
-    if (r.filter == "bleed_cut") s.bleed_cut_hz = r.hz, s.bleed_cut_slope = r.x;
+    KickSettings s{.high_pass_slope = Slope::off, .shelf_db = 0, .box_db = 0, .bleed_cut_slope = Slope::off};
+    if (r.filter == "high_pass") s.high_pass_hz = r.hz, s.high_pass_slope = from_number<Slope>(r.x);
+    if (r.filter == "bleed_cut") s.bleed_cut_hz = r.hz, s.bleed_cut_slope = from_number<Slope>(r.x);
     if (r.filter == "shelf") s.shelf_hz = r.hz, s.shelf_db = r.x, s.shelf_slope = r.y;
     if (r.filter == "box") s.box_hz = r.hz, s.box_db = r.x, s.box_q = r.y;
     return s;

@@ -12,7 +12,7 @@ dsp::MixSettings some_settings(std::size_t mics) { return mix_settings(some_sess
 /// One mic that goes to the left as it is.
 dsp::MixSettings straight() {
     dsp::MixSettings out{std::vector<dsp::MicStrip>(1), {}, {}, 0.0, {}};
-    out.strips[0].mix.pan = -1.0, out.sum.pan_law_db = 0.0;
+    out.strips[0].mix.pan = -1.0, out.sum.pan_law_db = dsp::PanLaw::db_0;
     return out;
 }
 
@@ -75,7 +75,7 @@ TEST_CASE("the outputs come in from -20 dB within a second, the tape does not", 
 TEST_CASE("the cue is heard where the drummer listens and is never on tape", "[live]") {
     const auto monitor = GENERATE(Monitor::wet, Monitor::dry);
     auto settings = straight();
-    settings.strips[0].mix.mute = 1.0;
+    settings.strips[0].mix.mute = true;
     LiveEngine engine(48'000.0, settings, monitor);
     Caller caller(engine);
     std::fill(caller.cue(1).begin(), caller.cue(1).end(), 0.25f);
@@ -126,7 +126,7 @@ TEST_CASE("what is heard at the beginning of a take has no step", "[live]") {
     // jump
     auto settings = straight();
     settings.strips[0].kick =
-        dsp::KickSettings{.high_pass_hz = 35.0, .high_pass_slope = 6.0, .shelf_db = 0.0};
+        dsp::KickSettings{.high_pass_hz = 35.0, .high_pass_slope = dsp::Slope::db_6, .shelf_db = 0.0};
     LiveEngine engine(48'000.0, settings, Monitor::wet);
     std::vector<float> ones(64, 1.0f), silence(64), left(64), right(64), heard;
     const float* in[] = {ones.data()};

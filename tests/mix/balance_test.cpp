@@ -54,9 +54,9 @@ TEST_CASE("what mono costs a drum, and where a pair places it, by the definition
     CHECK(std::isinf(stroke_mono_loss_db(strokes(Drum::snare, {1, -1, -1, 1}), sides)));
     const std::size_t both[] = {0, 1};
     for (const double pan : {-0.8, 0.0, 0.35}) { // a pair that hears it as pan_gain() would have placed it
-        const auto gain = pan_gain(pan, -3.0);
+        const auto gain = pan_gain(pan, PanLaw::db_3);
         const auto heard = strokes(Drum::rack_tom, {gain.left * gain.left, 0, 0, gain.right * gain.right});
-        CHECK(*stroke_pan(heard, sides, both, -3.0) == Approx(pan).margin(1e-6));
+        CHECK(*stroke_pan(heard, sides, both, PanLaw::db_3) == Approx(pan).margin(1e-6));
     }
 }
 

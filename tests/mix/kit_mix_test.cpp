@@ -31,7 +31,7 @@ std::vector<MicStrip> some_strips(std::size_t mics) {
         s.mix.level_db = -static_cast<double>(m);
         if (m % 2 == 1) s.mix.delay_ms = 0.37 * static_cast<double>(m);
         if (m % 3 == 1) s.mix.polarity = Polarity::inverted;
-        if (m % 3 == 0) s.kick = KickSettings{.box_db = -3.0, .bleed_cut_slope = 12.0};
+        if (m % 3 == 0) s.kick = KickSettings{.box_db = -3.0, .bleed_cut_slope = Slope::db_12};
         if (m % 4 < 2) s.gate = GateSettings{.threshold_db = -20.0, .hold_ms = 5.0, .key_high_pass_hz = 80.0};
         if (m % 5 == 2)
             s.damp =
@@ -64,7 +64,8 @@ TEST_CASE("a mic with no block at pan -1, law 0, level 0 comes out as it went in
     MicStrip strip;
     strip.mix.pan = -1.0;
     KitMix mix;
-    REQUIRE(mix.prepare(48'000.0, std::vector{strip}, SumSettings{.pan_law_db = 0.0}, {}, 0.0) == nullptr);
+    REQUIRE(mix.prepare(48'000.0, std::vector{strip}, SumSettings{.pan_law_db = PanLaw::db_0}, {}, 0.0) ==
+            nullptr);
     const auto out = run(mix, tracks, 333);
     CHECK(mix.latency() == 0);
     CHECK(out.left == tracks[0]);
@@ -246,7 +247,7 @@ TEST_CASE("a mix that moved and was reset is the one prepared so, and a move cli
 
 TEST_CASE("a level that is set while a mix plays arrives in a straight line of 20 ms", "[mix][move]") {
     MixSettings settings{std::vector<MicStrip>(1), {}, {}, 0.0, {}};
-    settings.strips[0].mix.pan = -1.0, settings.sum.pan_law_db = 0.0;
+    settings.strips[0].mix.pan = -1.0, settings.sum.pan_law_db = PanLaw::db_0;
     KitMix mix;
     REQUIRE(mix.prepare_to_move(48'000.0, settings) == nullptr);
     const Tracks ones(1, std::vector<float>(2'000, 1.0f));

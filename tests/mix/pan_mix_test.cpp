@@ -9,7 +9,8 @@ using namespace kitfold::dsp;
 
 TEST_CASE("pan laws: handbook gains at the centre and their sums", "[mix]") {
     // handbook values: -3.01, -4.52, -6.02 dB
-    const double laws[][2] = {{0.0, 0.0}, {-3.0, -3.0103}, {-4.5, -4.5154}, {-6.0, -6.0206}};
+    const std::pair<PanLaw, double> laws[] = {
+        {PanLaw::db_0, 0.0}, {PanLaw::db_3, -3.0103}, {PanLaw::db_4_5, -4.5154}, {PanLaw::db_6, -6.0206}};
     for (const auto& [law, centre] : laws) {
         CHECK(db_from_gain(pan_gain(0.0, law).left) == Approx(centre).epsilon(0).margin(0.0001));
         CHECK(pan_gain(0.0, law).left == Approx(pan_gain(0.0, law).right).epsilon(1e-12));
@@ -17,12 +18,13 @@ TEST_CASE("pan laws: handbook gains at the centre and their sums", "[mix]") {
         CHECK(pan_gain(1.0, law) == StereoGain{0.0, 1.0});
     }
     for (double pan = -1.0; pan <= 1.0; pan += 0.01) {
-        const auto sine = pan_gain(pan, -3.0), linear = pan_gain(pan, -6.0), middle = pan_gain(pan, -4.5);
+        const auto sine = pan_gain(pan, PanLaw::db_3), linear = pan_gain(pan, PanLaw::db_6),
+                   middle = pan_gain(pan, PanLaw::db_4_5);
         CHECK(sine.left * sine.left + sine.right * sine.right == Approx(1.0).epsilon(1e-12));
         CHECK(linear.left + linear.right == Approx(1.0).epsilon(1e-12));
         CHECK(middle.left == Approx(std::sqrt(sine.left * linear.left)).epsilon(1e-9));
-        CHECK(pan_gain(pan, 0.0).left == Approx(pan_gain(-pan, 0.0).right).epsilon(1e-12));
-        CHECK(std::max(pan_gain(pan, 0.0).left, pan_gain(pan, 0.0).right) == 1.0);
+        CHECK(pan_gain(pan, PanLaw::db_0).left == Approx(pan_gain(-pan, PanLaw::db_0).right).epsilon(1e-12));
+        CHECK(std::max(pan_gain(pan, PanLaw::db_0).left, pan_gain(pan, PanLaw::db_0).right) == 1.0);
     }
 }
 
@@ -80,7 +82,7 @@ TEST_CASE("sum: whole delays and polarity are exact, -inf and mute are silent, s
     CHECK(sum.set(0, {.pan = 1.2}) != nullptr);
     REQUIRE(sum.set(0, {.pan = -1, .polarity = Polarity::inverted, .delay_ms = 1}) == nullptr);
     REQUIRE(sum.set(1, {.level_db = kOffDb}) == nullptr);
-    REQUIRE(sum.set(2, {.mute = 1}) == nullptr);
+    REQUIRE(sum.set(2, {.mute = true}) == nullptr);
     sum.settle();
     CHECK(sum.latency() == 0);
     std::vector<float> a(1000), b(1000, 0.7f), left(1000), right(1000);
@@ -89,7 +91,7 @@ TEST_CASE("sum: whole delays and polarity are exact, -inf and mute are silent, s
     sum.process(rows, left.data(), right.data(), 1000);
     for (std::size_t n = 48; n < 1000; ++n) REQUIRE(left[n] == -a[n - 48]);
     CHECK(right == std::vector<float>(1000, 0.0f));
-    REQUIRE(sum.set(1, {.pan = 1, .solo = 1}) == nullptr);
+    REQUIRE(sum.set(1, {.pan = 1, .solo = true}) == nullptr);
     sum.settle();
     std::vector<float> l(2000), r(2000), longer(2000, 0.7f);
     const float* more[] = {longer.data(), longer.data(), longer.data()};
@@ -111,10 +113,8 @@ TEST_CASE("sum: moves make no click, no heap, no lock, any block size", "[mix]")
                             .pan = part % 2 == 0 ? -1.0 : 1.0,
                             .polarity = part % 4 < 2 ? Polarity::inverted : Polarity::normal,
                             .delay_ms = 0.31 * static_cast<double>(part % 5)});
-            (void)s.set(1,
-                        {.mute = static_cast<double>(part % 2), .solo = static_cast<double>(part % 7 == 0)});
-            (void)s.set(
-                {.pan_law_db = part % 2 == 0 ? -6.0 : -3.0, .mono = static_cast<double>(part % 5 == 0)});
+            (void)s.set(1, {.mute = part % 2 == 1, .solo = part % 7 == 0});
+            (void)s.set({.pan_law_db = part % 2 == 0 ? PanLaw::db_6 : PanLaw::db_3, .mono = part % 5 == 0});
             s.settle();
             for (std::size_t at = 0; at < 1000; at += block) {
                 const std::size_t n = std::min(block, 1000 - at), from = part * 1000 + at;

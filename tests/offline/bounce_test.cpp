@@ -53,7 +53,7 @@ BounceRequest plain(const Folder& folder, std::vector<Mic> mics) {
     BounceRequest request{.session = {}, .output = folder / "out.wav", .stems = {}, .rate_hz = {}};
     request.session.path = folder / "session.json";
     request.session.mics = std::move(mics);
-    request.session.sum.pan_law_db = 0.0;
+    request.session.sum.pan_law_db = dsp::PanLaw::db_0;
     request.session.output.bits = 32.0;
     return request;
 }
@@ -149,8 +149,8 @@ TEST_CASE("the stems add up to the submix before the bus and the output level, w
     session.mics[0].role = dsp::Role::overhead_left, session.mics[2].role = dsp::Role::overhead_right;
     for (auto& mic : session.mics) mic.mix.role = mic.role, mic.mix.pan *= 0.7;
     session.sum.overhead_width = GENERATE(0.4, 1.3);
-    session.sum.mono = GENERATE(0.0, 1.0);
-    session.mics[1].mix.mute = GENERATE(0.0, 1.0);
+    session.sum.mono = GENERATE(false, true);
+    session.mics[1].mix.mute = GENERATE(false, true);
     request.stems = folder / "stems";
     const auto figures = bounce(request); // the bus is on: the stems are from before it
     session.bus.reset();

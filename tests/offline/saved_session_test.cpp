@@ -17,14 +17,14 @@ TEST_CASE("a session of an earlier build loads, and is written as it was", "[ses
     const auto& kick = session.mics[0];
     CHECK((kick.role == dsp::Role::kick_in && kick.mix.role == dsp::Role::kick_in));
     CHECK((kick.mix.polarity == dsp::Polarity::inverted && kick.mix.delay_ms == 1.9853));
-    CHECK((kick.filters->high_pass_hz == 45.0 && kick.filters->high_pass_slope == 12.0 &&
+    CHECK((kick.filters->high_pass_hz == 45.0 && kick.filters->high_pass_slope == dsp::Slope::db_12 &&
            kick.filters->box_db == -7.0));
     CHECK((kick.gate->key == dsp::GateKey::kit && kick.gate->threshold_db == -30.5));
     const auto& tom = session.mics[4];
     CHECK((tom.mix.polarity == dsp::Polarity::normal && tom.mix.pan == -0.2));
     CHECK(tom.gate->key_low_pass_hz == 400.0);
     CHECK((session.bus->key == dsp::GateKey::own && session.bus->threshold_db == -20.0));
-    CHECK((session.sum.pan_law_db == -3.0 && session.sum.room_width == 0.6));
+    CHECK((session.sum.pan_law_db == dsp::PanLaw::db_3 && session.sum.room_width == 0.6));
     CHECK((session.bleed.mics[4].known && session.bleed.mics[4].level_db == 6.8));
     CHECK(session.notices.size() == 1);                                      // once, for all mics
     auto expected = dsp::Json::parse(read_text_file(file, dsp::kJsonBytes)); // but for the block's name

@@ -79,7 +79,7 @@ TEST_CASE("a session reads as its format says", "[session]") {
     CHECK(overhead.mix.level_db == dsp::kOffDb);
     CHECK_FALSE((overhead.filters || overhead.gate || overhead.damp));
     CHECK(audio_path(session, overhead) == session.path.parent_path() / "other place/oh.flac");
-    CHECK(session.sum.pan_law_db == -4.5);
+    CHECK(session.sum.pan_law_db == dsp::PanLaw::db_4_5);
     REQUIRE(session.bus);
     CHECK(session.bus->ratio == dsp::kLimitRatio);
     CHECK(session.bus->release_ms == dsp::kProgrammeRelease);

@@ -87,8 +87,11 @@ TEST_CASE("bounce: kick, gate, damp, sum and bus in a host give the samples of t
     const auto mics = bursts(4, kFrames);
     offline::Session session;
     session.mics.resize(4);
-    session.mics[0].filters = dsp::KickSettings{
-        .high_pass_hz = 41.3, .shelf_db = 7.7, .box_db = -6.2, .bleed_cut_hz = 6'400, .bleed_cut_slope = 12};
+    session.mics[0].filters = dsp::KickSettings{.high_pass_hz = 41.3,
+                                                .shelf_db = 7.7,
+                                                .box_db = -6.2,
+                                                .bleed_cut_hz = 6'400,
+                                                .bleed_cut_slope = dsp::Slope::db_12};
     session.mics[1].gate =
         dsp::GateSettings{.threshold_db = -24.5, .hold_ms = 11, .release_ms = 41, .range_db = -33.3};
     session.mics[2].filters = dsp::KickSettings{.level_db = -3.1};
@@ -102,7 +105,7 @@ TEST_CASE("bounce: kick, gate, damp, sum and bus in a host give the samples of t
     const double pans[] = {0.0, -0.35, 0.8, 1.0};
     for (std::size_t m = 0; m < 4; ++m)
         session.mics[m].mix.pan = pans[m], session.mics[m].mix.level_db = -1.5 * static_cast<double>(m);
-    session.sum.pan_law_db = -4.5;
+    session.sum.pan_law_db = dsp::PanLaw::db_4_5;
     session.bus = dsp::BusSettings{.threshold_db = -28.4, .ratio = 3.3, .makeup_db = 2.5, .blend = 0.85};
 
     Channels strips;
@@ -151,11 +154,11 @@ TEST_CASE("bounce: Sum with polarity, delays, pairs, mute and solo, its latency 
                    .pan = m % 2 == 0 ? -0.6 : 0.6,
                    .polarity = m == 3 ? dsp::Polarity::inverted : dsp::Polarity::normal,
                    .delay_ms = plain(0.117 * static_cast<double>(m), 1000.0),
-                   .mute = m == 2 ? 1.0 : 0.0,
-                   .solo = solo && m > 3 ? 1.0 : 0.0,
+                   .mute = m == 2,
+                   .solo = solo && m > 3,
                    .role = roles[m]};
     }
-    session.sum = {.pan_law_db = -3, .overhead_width = 0.8, .room_width = 1.3};
+    session.sum = {.pan_law_db = dsp::PanLaw::db_3, .overhead_width = 0.8, .room_width = 1.3};
     auto sum = loaded(vst3_of("sum"), [&](auto& p) { set_state_text(p, offline::to_json_text(session)); });
     auto in = mics;
     for (auto& c : in) c.resize(kFrames + 512, 0.0f);

@@ -233,12 +233,12 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
         const std::string_view plugin = bundle.plugin;
         if (plugin == "kick") {
             check(bundle, values_of(dsp::KickSettings{.high_pass_hz = 41.3,
-                                                      .high_pass_slope = 18,
+                                                      .high_pass_slope = dsp::Slope::db_18,
                                                       .shelf_db = -4.7,
                                                       .box_db = -9.1,
                                                       .box_q = 1.37,
                                                       .bleed_cut_hz = 5123,
-                                                      .bleed_cut_slope = 24,
+                                                      .bleed_cut_slope = dsp::Slope::db_24,
                                                       .level_db = 2.2}));
         } else if (plugin == "gate") {
             check(bundle, values_of(dsp::GateSettings{.threshold_db = -21.4,
@@ -267,7 +267,8 @@ TEST_CASE("lilv host: numbers sent as patch:Set play as the DSP library does", "
             values.push_back(0.0); // learn
             check(bundle, values);
         } else {
-            auto values = values_of(dsp::SumSettings{.pan_law_db = -4.5, .overhead_width = 0.8, .mono = 0});
+            auto values = values_of(
+                dsp::SumSettings{.pan_law_db = dsp::PanLaw::db_4_5, .overhead_width = 0.8, .mono = false});
             for (std::size_t m = 0; m < kSumMics; ++m) {
                 const double k = static_cast<double>(m);
                 for (const double v :

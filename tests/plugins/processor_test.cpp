@@ -140,7 +140,7 @@ TEST_CASE("plug-ins: state is the JSON of a session's strip", "[plugins]") {
         *sum,
         R"({"kitfold_session": 1, "mics": [{"role": "snare_top", "pan": -0.25}], "sum": {"mono": true}})");
     const auto values = sum->settings();
-    CHECK(settings_from<dsp::SumSettings>(values.data()).mono == 1.0);
+    CHECK(settings_from<dsp::SumSettings>(values.data()).mono == true);
     const auto mic = settings_from<dsp::MicSettings>(values.data() + dsp::fields<dsp::SumSettings>().size());
     CHECK(mic.role == dsp::Role::snare_top);
     CHECK(mic.pan == -0.25);

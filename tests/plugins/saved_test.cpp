@@ -41,7 +41,7 @@ TEST_CASE("plug-ins: a state of an earlier build loads, and is written as it was
         (gate.key == dsp::GateKey::side_chain && gate.threshold_db == -38.3 && gate.range_db == dsp::kOffDb));
     const auto bus = loaded<dsp::BusSettings>("bus");
     CHECK((bus.key == dsp::GateKey::side_chain && bus.ratio == dsp::kLimitRatio && bus.blend == 0.7));
-    CHECK(loaded<dsp::KickSettings>("kick").high_pass_slope == 18.0);
+    CHECK(loaded<dsp::KickSettings>("kick").high_pass_slope == dsp::Slope::db_18);
     CHECK(loaded<dsp::DampSettings>("damp").amount == 0.6);
     CHECK(loaded<dsp::SumSettings>("sum").room_width == 1.2);
 }

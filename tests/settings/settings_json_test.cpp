@@ -52,7 +52,7 @@ TEST_CASE("settings are written as the session format says", "[settings]") {
     GateSettings gate;
     gate.range_db = kOffDb, gate.key = GateKey::kit, gate.attack_ms = 0.5;
     MicSettings mic;
-    mic.polarity = Polarity::inverted, mic.mute = 1.0, mic.role = Role::kick_out;
+    mic.polarity = Polarity::inverted, mic.mute = true, mic.role = Role::kick_out;
     const auto bus_json = to_json(bus), gate_json = to_json(gate), mic_json = to_json(mic);
     CHECK(bus_json["ratio"] == "limit");
     CHECK(bus_json["release_ms"] == "programme");

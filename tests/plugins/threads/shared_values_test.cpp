@@ -52,7 +52,7 @@ private:
 
 TEST_CASE("a group of settings arrives whole or not at all") {
     const dsp::KickSettings first{}, second{.high_pass_hz = 20,
-                                            .high_pass_slope = 6,
+                                            .high_pass_slope = dsp::Slope::db_6,
                                             .shelf_hz = 200,
                                             .shelf_db = -6,
                                             .shelf_slope = 1,
@@ -60,7 +60,7 @@ TEST_CASE("a group of settings arrives whole or not at all") {
                                             .box_db = -12,
                                             .box_q = 2,
                                             .bleed_cut_hz = 3000,
-                                            .bleed_cut_slope = 12,
+                                            .bleed_cut_slope = dsp::Slope::db_12,
                                             .level_db = -10};
     SharedValues shared(values_of(first));
     Audio audio(shared);
