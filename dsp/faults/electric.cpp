@@ -4,8 +4,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <deque>
-#include <limits>
 #include <numeric>
 #include <optional>
 
@@ -29,54 +27,36 @@ constexpr double kOut_db = 15.0, kBegins_db = 3.0;
 // How much softer the next mics may hear what is close to one: 5 cm against 1.5 m.
 constexpr double kNextMic_db = 30.0;
 constexpr std::size_t kWitnesses = 2, kFewestClicks = 3;
+constexpr float kNothing = 1e-16f; // a roughness that no converter goes under
 
-/// out[k]: the greatest of x[k + from .. k + to]; nothing is there beyond the ends.
-std::vector<float> greatest(std::span<const float> x, std::ptrdiff_t from, std::ptrdiff_t to) {
-    const auto size = std::ssize(x);
-    std::vector<float> out(x.size(), -std::numeric_limits<float>::infinity());
-    std::deque<std::ptrdiff_t> falling; // places that may still be the greatest
-    std::ptrdiff_t next = std::max<std::ptrdiff_t>(0, from);
-    for (std::ptrdiff_t k = 0; k < size; ++k) {
-        for (; next <= std::min(k + to, size - 1); ++next) {
-            while (!falling.empty() && x[std::size_t(falling.back())] <= x[std::size_t(next)])
-                falling.pop_back();
-            falling.push_back(next);
-        }
-        while (!falling.empty() && falling.front() < k + from) falling.pop_front();
-        if (!falling.empty()) out[std::size_t(k)] = x[std::size_t(falling.front())];
-    }
-    return out;
+/// @pre first <= last, both in x
+float greatest(std::span<const float> x, std::ptrdiff_t first, std::ptrdiff_t last) {
+    return kNothing + *std::max_element(x.begin() + first, x.begin() + last + 1);
 }
 
-/// One mic's roughness of each millisecond in dB: clicks and cymbals, no low drum.
-struct Roughness {
-    std::vector<float> db, before, rise; ///< rise: what begins near, over what was before
-    explicit Roughness(const MicMeasure& m) {
-        for (const float v : m.frame_rough) db.push_back(float(db_from_power(double(v) + 1e-16)));
-        before = greatest(db, -kBefore, -kNear - 1);
-        rise = greatest(db, -kNear, kNear);
-        for (std::size_t k = 0; k < db.size(); ++k) rise[k] -= before[k];
-    }
-};
-
-/// Milliseconds at which a mic is far above what it was and soon will be.
-std::vector<std::size_t> spikes(std::span<const float> db) {
-    const auto before = greatest(db, -kOwnBefore, -kClick), around = greatest(db, -kClick, kClick),
-               after = greatest(db, kClick + 1, kOver);
-    std::vector<std::size_t> out;
-    for (std::size_t k = std::size_t(kBefore); k + std::size_t(kNear) < db.size(); ++k)
-        if (db[k] >= around[k] && double(db[k] - before[k]) > kOut_db && double(db[k] - after[k]) > kOut_db)
-            out.push_back(k);
-    return out;
+/// Is a mic far above what it was and soon will be?
+bool is_spike(std::span<const float> rough, std::ptrdiff_t k) {
+    static const auto out = float(power_from_db(kOut_db));
+    const float here = rough[std::size_t(k)];
+    const auto below = [&](std::ptrdiff_t first, std::ptrdiff_t last) {
+        return here > out * greatest(rough, k + first, k + last);
+    };
+    return below(-kClick, -kClick) && below(kClick + 1, kOver) && below(-kOwnBefore, -kClick) &&
+           here + kNothing >= greatest(rough, k - kClick, k + kClick);
 }
 
-/// Nothing begins in the others, though a sound would have shown in two of them.
-bool alone(std::span<const Roughness> mics, std::size_t m, std::size_t frame) {
+/// Nothing begins in the other mics, though a sound would have shown in two of them.
+bool is_alone(std::span<const MicMeasure> measures, std::span<const std::size_t> mics, std::size_t mic,
+              std::ptrdiff_t k) {
+    static const auto begins = float(power_from_db(kBegins_db)), next = float(power_from_db(kNextMic_db));
+    const float here = measures[mic].frame_rough[std::size_t(k)];
     std::size_t witnesses = 0;
-    for (std::size_t o = 0; o < mics.size(); ++o) {
-        if (o == m || frame >= mics[o].rise.size()) continue;
-        if (double(mics[o].rise[frame]) > kBegins_db) return false;
-        witnesses += double(mics[m].db[frame] - mics[o].before[frame]) > kNextMic_db;
+    for (const auto other : mics) {
+        const auto& rough = measures[other].frame_rough;
+        if (other == mic || k + kNear >= std::ssize(rough)) continue;
+        const float before = greatest(rough, k - kBefore, k - kNear - 1);
+        if (greatest(rough, k - kNear, k + kNear) > begins * before) return false;
+        witnesses += here > next * before;
     }
     return witnesses >= kWitnesses;
 }
@@ -85,17 +65,15 @@ bool alone(std::span<const Roughness> mics, std::size_t m, std::size_t frame) {
 
 std::vector<Fault> crackles(std::span<const MicMeasure> measures) {
     const auto mics = sounding(measures);
-    std::vector<Roughness> rough;
-    for (const auto m : mics) rough.emplace_back(measures[m]);
     std::vector<Fault> faults;
-    for (std::size_t i = 0; i < mics.size(); ++i) {
-        const auto& measure = measures[mics[i]];
-        Fault fault{FaultKind::crackle, mics[i], {}, -200.0, 0, 0.0, 0.0, {}};
-        for (const auto frame : spikes(rough[i].db)) {
-            if (!alone(rough, i, frame)) continue;
-            const float peak = std::max(measure.frame_highest[frame], -measure.frame_lowest[frame]);
+    for (const auto mic : mics) {
+        const auto& m = measures[mic];
+        Fault fault{FaultKind::crackle, mic, {}, kSilentDb, 0, 0.0, 0.0, {}};
+        for (auto k = kBefore; k + kNear < std::ssize(m.frame_rough); ++k) {
+            if (!is_spike(m.frame_rough, k) || !is_alone(measures, mics, mic, k)) continue;
+            const float peak = std::max(m.frame_highest[std::size_t(k)], -m.frame_lowest[std::size_t(k)]);
             fault.level_db = std::max(fault.level_db, db_from_gain(double(peak), kSilentDb));
-            if (fault.count++ == 0) fault.at_s = double(frame) / 1'000.0;
+            if (fault.count++ == 0) fault.at_s = double(k) / 1'000.0;
         }
         if (fault.count >= kFewestClicks) faults.push_back(fault);
     }
