@@ -361,8 +361,6 @@ std::optional<Said> proven(const Reports& reports, std::size_t mic, ChangeKind k
     return heard == 1 && most->drum != Drum::snare ? most : std::nullopt;
 }
 
-std::array<std::pair<std::size_t, std::size_t>, 3> pairs_of_thirds() { return {{{0, 2}, {0, 1}, {1, 2}}}; }
-
 /// By thirds, then by drum.
 struct AllReports {
     std::map<std::pair<std::size_t, std::size_t>, Reports> level, polarity, arrival;
@@ -378,7 +376,7 @@ AllReports report_all(const Take& take, std::span<const Hit> hits) {
                                           [](const auto& third) { return third.size() >= kFewestOfThird; });
         if (enough < 2) continue;
         const auto& heard = out.strokes.emplace_back(Listener(take, Drum(d), strokes).finish());
-        for (const auto& [a, b] : pairs_of_thirds()) {
+        for (const auto& [a, b] : kPairsOfThirds) {
             if (std::min(strokes[a].size(), strokes[b].size()) < kFewestOfThird) continue;
             out.level[{a, b}].push_back(compare_levels(heard, a, b));
             auto shapes = compare_shapes(heard, a, b);
@@ -443,12 +441,11 @@ std::vector<TakeChange> changes_within(const Take& take, std::span<const Hit> hi
     const auto tell = [&](ChangeKind kind, const auto& of_kind) {
         for (std::size_t m = 0; m < take.mics.size(); ++m) {
             std::optional<TakeChange> most;
-            for (const auto& [a, b] : pairs_of_thirds()) {
+            for (const auto& [a, b] : kPairsOfThirds) {
                 const auto at = of_kind.find({a, b});
                 if (at == of_kind.end()) continue;
                 const auto said = proven(at->second, m, kind);
-                if (said && !most) // first and last third before the others
-                    most = TakeChange{kind, {m}, said->drum, a, b, said->amount, false};
+                if (said && !most) most = TakeChange{kind, {m}, said->drum, a, b, said->amount, false};
             }
             if (!most) continue;
             most->steady = kind == ChangeKind::arrival && drifts(reports, *most);

@@ -5,12 +5,16 @@
 // with the arrival and turns over with the polarity. How hard, and which drums, is played where plays no
 // part.
 #include "take/take.h"
+#include <array>
 #include <span>
+#include <utility>
 #include <vector>
 
 namespace kitfold::dsp {
 
 inline constexpr std::size_t kThirds = 3; ///< parts of a take that are compared
+/// First and last before the others.
+inline constexpr std::array<std::pair<std::size_t, std::size_t>, 3> kPairsOfThirds{{{0, 2}, {0, 1}, {1, 2}}};
 
 enum class ChangeKind { level, polarity, arrival, noise };
 

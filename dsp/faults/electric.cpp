@@ -10,12 +10,10 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kSilent_dbfs = -70.0; // peak of a mic that testifies nothing
-
 std::vector<std::size_t> sounding(std::span<const MicMeasure> measures) {
     std::vector<std::size_t> out;
     for (std::size_t m = 0; m < measures.size(); ++m)
-        if (measures[m].peak() > float(gain_from_db(kSilent_dbfs))) out.push_back(m);
+        if (measures[m].peak() > float(gain_from_db(kSilentDbfs))) out.push_back(m);
     return out;
 }
 
@@ -121,6 +119,20 @@ std::optional<double> noise_of(std::span<const double> levels, std::span<const s
     return quantile(found, 0.1);
 }
 
+/// Of one mic, between the first two thirds that show it.
+std::optional<TakeChange> noise_change(std::size_t mic, std::span<const double> levels,
+                                       const RestBlocks& rest) {
+    for (const auto& [a, b] : kPairsOfThirds) {
+        const auto before = noise_of(levels, rest[a]), after = noise_of(levels, rest[b]);
+        if (!before || !after || std::max(*before, *after) < kUnheard_db) continue;
+        const double more_db = *after - *before;
+        if (std::abs(more_db) < kNoisier_db) continue;
+        const auto [from, to] = more_db > 0.0 ? std::pair(a, b) : std::pair(b, a);
+        return TakeChange{ChangeKind::noise, {mic}, Drum::kick, from, to, std::abs(more_db), false};
+    }
+    return std::nullopt;
+}
+
 } // namespace
 
 std::vector<TakeChange> noise_changes(std::span<const MicMeasure> measures) {
@@ -133,19 +145,9 @@ std::vector<TakeChange> noise_changes(std::span<const MicMeasure> measures) {
         floors.push_back(quantile(std::vector(levels.back()), 0.01));
     }
     std::vector<TakeChange> out;
-    for (std::size_t i = 0; i < mics.size(); ++i) {
-        const auto rest = at_rest(levels, floors, i);
-        std::optional<TakeChange> most;
-        for (const auto& [a, b] : {std::pair<std::size_t, std::size_t>{0, 2}, {0, 1}, {1, 2}}) {
-            const auto before = noise_of(levels[i], rest[a]), after = noise_of(levels[i], rest[b]);
-            if (!before || !after || most || std::max(*before, *after) < kUnheard_db) continue;
-            if (std::abs(*after - *before) < kNoisier_db) continue;
-            const auto [from, to] = *before < *after ? std::pair(a, b) : std::pair(b, a);
-            most = TakeChange{ChangeKind::noise,          {mics[i]}, Drum::kick, from, to,
-                              std::abs(*after - *before), false};
-        }
-        if (most) out.push_back(*most);
-    }
+    for (std::size_t i = 0; i < mics.size(); ++i)
+        if (const auto change = noise_change(mics[i], levels[i], at_rest(levels, floors, i)))
+            out.push_back(*change);
     return out;
 }
 

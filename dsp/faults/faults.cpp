@@ -14,7 +14,6 @@ namespace {
 // Common practice, no source, for the levels; the rest from what a recording can and cannot contain.
 constexpr double kDcFault = 1e-3;         // -60 dBFS, all along
 constexpr double kDcOfPart = 5e-3;        // in a second of it; rooms leave -61 dBFS, simulated ones -50
-constexpr double kSilentDbfs = -70.0;     // peak
 constexpr double kSilentRangeDb = 10.0;   // nothing stands out of the noise
 constexpr double kLowPeakDbfs = -36.0;    // 16 bits would leave 60 dB
 constexpr double kGapBelowNoiseDb = 12.0; // noise of 1 ms never falls that far

@@ -10,6 +10,9 @@
 
 namespace kitfold::dsp {
 
+inline constexpr double kSilentDbfs =
+    -70.0; ///< peak of a mic with no drum in it (common practice, no source)
+
 enum class FaultKind {
     clipped,
     hum,

@@ -92,8 +92,8 @@ struct Balance {
 /// partners), each in turn until all hold. The overheads' level is the one at which the drums without a mic
 /// of their own miss their parts by the least sum of squares in dB, no more than kMostOverBed_db over the
 /// target's bed; where every drum that is struck has one, they are the bed. From there they make way for kick
-/// and snare. Kick and snare mics are at 0 dB on
-/// the mean; where levels are fixed, the whole moves to meet them.
+/// and snare. Kick and snare mics are at 0 dB on the mean; where levels are fixed, the whole moves to meet
+/// them.
 Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMic> mics,
                       const BalanceSettings& target);
 

@@ -19,8 +19,8 @@ constexpr double kGate_db = 10.0; // ITU-R BS.1770-4, relative gate
 struct Stroke {
     std::size_t drum = 0; ///< index in the drums chosen
     std::int64_t start = 0;
-    unsigned with = 0; ///< drums that sound with it, one bit each
-    double strength_db = 0.0;
+    unsigned with = 0;  ///< drums that sound with it, one bit each
+    double scale = 1.0; ///< of its power, to the drum's mean strength
     std::vector<double> power;
 };
 
@@ -75,7 +75,8 @@ std::optional<double> mean_strength_db(std::span<const TakeMic> mics, std::span<
 }
 
 /// Strokes of one drum that speak for it: the least disturbed, and of these the ones struck most like the
-/// mean.
+/// mean. Those that come alone are the softer ones, a hi-hat's accents fall on the kick's: each is to be
+/// brought to the mean strength of all.
 std::vector<Stroke> choose(const Take& take, std::span<const Hit> hits, Drum drum, std::size_t index) {
     const auto mean_db = mean_strength_db(take.mics, hits, drum);
     const auto off = [&](const Hit* h) { return mean_db ? std::abs(h->strength_db - *mean_db) : 0.0; };
@@ -87,11 +88,13 @@ std::vector<Stroke> choose(const Take& take, std::span<const Hit> hits, Drum dru
     std::vector<Stroke> out;
     for (std::size_t n = 0; n < order.size() && out.size() < kMostStrokes; ++n) {
         if (out.size() >= kEnoughStrokes && order[n].first.most > order[n - 1].first.most) break;
-        const double start_s = order[n].second->time_s - kStrokeBefore_ms / 1'000.0;
+        const auto& hit = *order[n].second;
+        const double start_s = hit.time_s - kStrokeBefore_ms / 1'000.0;
         // beside something as heavy, every other drum's mic may be ringing
         const unsigned others = ~(1u << unsigned(drum));
         const unsigned with = others & (order[n].first.most > 0 ? ~0u : order[n].first.drums);
-        out.push_back({index, std::llround(start_s * take.rate_hz), with, order[n].second->strength_db, {}});
+        const double scale = mean_db ? power_from_db(*mean_db - hit.strength_db) : 1.0;
+        out.push_back({index, std::llround(start_s * take.rate_hz), with, scale, {}});
     }
     return out;
 }
@@ -202,13 +205,6 @@ void leave_own(Stroke& stroke, std::span<const TakeMic> mics) {
             if (foreign(i) || foreign(j)) stroke.power[i * mics.size() + j] = 0.0;
 }
 
-/// Strokes that come alone are the softer ones: a hi-hat's accents fall on the kick's. Each is brought to the
-/// mean strength of all.
-void bring_to(double mean_db, std::span<Stroke> strokes) {
-    for (auto& s : strokes)
-        for (auto& power : s.power) power *= power_from_db(mean_db - s.strength_db);
-}
-
 /// A crash is struck once in some bars, a hi-hat or a ride every second at least (common practice, no
 /// source); where both are, the louder ones decide.
 bool keeps_time(std::span<const Hit> hits, Drum drum) {
@@ -235,8 +231,10 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
         for (auto& s : strokes)
             if (s.drum == d) own.push_back(std::move(s));
         if (own.empty()) continue;
-        for (auto& s : own) leave_own(s, take.mics);
-        if (const auto mean_db = mean_strength_db(take.mics, hits, Drum(d))) bring_to(*mean_db, own);
+        for (auto& s : own) {
+            leave_own(s, take.mics);
+            for (auto& power : s.power) power *= s.scale;
+        }
         out.drums.push_back(middle_of(own, Drum(d), strips.size()));
         out.drums.back().keeps_time = Drum(d) == Drum::cymbals && keeps_time(hits, Drum::cymbals);
     }

@@ -19,10 +19,11 @@ CLI::Option* add_session(CLI::App& command, std::string& session) {
     return command.add_option("SESSION", session, "A session file, or the folder that holds a session.json");
 }
 
-void add_range(CLI::App& command, RangeOptions& range) {
-    command.add_option(
-        "--from", range.from,
-        "Take only what comes after this, 1:05, 1:02:05 or 65.5; otherwise as the session says");
+void add_range(CLI::App& command, RangeOptions& range,
+               const std::string& what =
+                   "Take only what comes after this, 1:05, 1:02:05 or 65.5; otherwise as "
+                   "the session says") {
+    command.add_option("--from", range.from, what);
     command.add_option("--to", range.to, "... and before this");
 }
 
@@ -73,9 +74,8 @@ void add_new(CLI::App& app, Exit& exit) {
         ->take_all();
     command->add_option("-o,--output", options->output,
                         "Another session of the same recordings, in the same folder, such as song2.json");
-    command->add_option("--from", options->range.from,
-                        "Of a longer recording, only what comes after this: the session remembers it");
-    command->add_option("--to", options->range.to, "... and before this");
+    add_range(*command, options->range,
+              "Of a longer recording, only what comes after this: the session remembers it");
     command->add_option("--like", options->like,
                         "A session of the same set-up: take its roles and its sound, levels included");
     add_json_flag(*command, options->json);

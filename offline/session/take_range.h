@@ -10,7 +10,6 @@ namespace kitfold::offline {
 struct TakeRange {
     double from_s = 0.0, to_s = std::numeric_limits<double>::infinity();
     [[nodiscard]] bool whole() const noexcept;
-    bool operator==(const TakeRange&) const = default;
 };
 
 /// From the text of two options: "1:05", "1:02:05", "65" or "65.25" (decimals with each); empty for the
