@@ -32,9 +32,10 @@ struct MeasuredBalance {
 
 /// Which strokes speak for a drum: not those 10 dB under their mean (the gate of ITU-R BS.1770-4, so that
 /// ghost notes don't count); first those that nothing as heavy falls into. What sounds together with a stroke
-/// is left out of it by its own close mics. A drum with a mic of its own is as loud as all its strokes are on
-/// the mean, by their strength there. Of at most 16 strokes the middle half by power counts, so that a wrong
-/// hit changes nothing. Levels, pans, mutes and the bus of the strips are not looked at.
+/// is left out of it by its own close mics; what rang before goes on as it was falling, and is none of the
+/// stroke's. A drum with a mic of its own is as loud as all its strokes are there on the mean. Of at most 32
+/// strokes the middle half by power counts, so that a wrong hit changes nothing. Levels, pans, mutes and the
+/// bus of the strips are not looked at.
 /// @pre strips: one per mic, in range  @param progress share done
 MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std::span<const MicStrip> strips,
                                 const KitKeyTable& table = {},

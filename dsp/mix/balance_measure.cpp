@@ -12,17 +12,21 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kWarmUp_s = 0.5; // a gate's hold and release, and the ring of a filter
-constexpr std::size_t kMostStrokes = 16, kEnoughStrokes = 3; // three: the fewest that have a middle
+constexpr std::size_t kMostStrokes = 32, kEnoughStrokes = 3; // three: the fewest that have a middle
 constexpr std::size_t kBlock = 4'096;
 constexpr double kGate_db = 10.0; // ITU-R BS.1770-4, relative gate
 
 struct Stroke {
-    std::size_t drum = 0; ///< index in the drums chosen
+    std::size_t drum = 0; ///< number in Drum
     std::int64_t start = 0;
     unsigned with = 0;  ///< drums that sound with it, one bit each
-    double scale = 1.0; ///< of its power, to the drum's mean strength
+    double scale = 1.0; ///< of its power, to the drum's mean
     std::vector<double> power;
 };
+
+std::int64_t start_of(const Hit& hit, double rate_hz) {
+    return std::llround((hit.time_s - kStrokeBefore_ms / 1'000.0) * rate_hz);
+}
 
 /// How much a drum's stroke drowns another: skins most, then crashes and ride, a hi-hat least.
 int heaviness(Drum drum) noexcept { return !is_plate(drum) ? 3 : drum == Drum::hihat ? 1 : 2; }
@@ -61,62 +65,26 @@ std::vector<const Hit*> loud_ones(std::span<const Hit> hits, Drum drum) {
     return own;
 }
 
-/// How hard a drum is struck on the mean, by its own mic; nothing without one, or when a snare, which says
-/// nothing of a plate, falls into all its strokes.
-std::optional<double> mean_strength_db(std::span<const TakeMic> mics, std::span<const Hit> hits, Drum drum) {
-    double sum = 0.0, count = 0.0;
-    if (!own_mic(mics, drum)) return std::nullopt;
-    for (const auto* hit : loud_ones(hits, drum)) {
-        const bool snare = (company(*hit, hits).drums >> unsigned(Drum::snare) & 1u) != 0;
-        if (is_plate(drum) && snare) continue;
-        sum += power_from_db(hit->strength_db), count += 1.0;
-    }
-    return count > 0.0 ? std::optional(db_from_power(sum / count)) : std::nullopt;
-}
-
-/// Strokes of one drum that speak for it: the least disturbed, and of these the ones struck most like the
-/// mean. Those that come alone are the softer ones, a hi-hat's accents fall on the kick's: each is to be
-/// brought to the mean strength of all.
-std::vector<Stroke> choose(const Take& take, std::span<const Hit> hits, Drum drum, std::size_t index) {
-    const auto mean_db = mean_strength_db(take.mics, hits, drum);
-    const auto off = [&](const Hit* h) { return mean_db ? std::abs(h->strength_db - *mean_db) : 0.0; };
-    std::vector<std::pair<Company, const Hit*>> order;
-    for (const auto* hit : loud_ones(hits, drum)) order.emplace_back(company(*hit, hits), hit);
-    std::stable_sort(order.begin(), order.end(), [&](const auto& a, const auto& b) {
-        return std::pair(a.first.most, off(a.second)) < std::pair(b.first.most, off(b.second));
-    });
-    std::vector<Stroke> out;
-    for (std::size_t n = 0; n < order.size() && out.size() < kMostStrokes; ++n) {
-        if (out.size() >= kEnoughStrokes && order[n].first.most > order[n - 1].first.most) break;
-        const auto& hit = *order[n].second;
-        const double start_s = hit.time_s - kStrokeBefore_ms / 1'000.0;
-        // beside something as heavy, every other drum's mic may be ringing
-        const unsigned others = ~(1u << unsigned(drum));
-        const unsigned with = others & (order[n].first.most > 0 ? ~0u : order[n].first.drums);
-        const double scale = mean_db ? power_from_db(*mean_db - hit.strength_db) : 1.0;
-        out.push_back({index, std::llround(start_s * take.rate_hz), with, scale, {}});
-    }
-    return out;
-}
-
-/// Runs the strips over the strokes' surroundings and sums up what every two mics have in common.
+/// Runs some mics' strips over the strokes' surroundings and sums up what every two have in common.
 class Listener {
 public:
-    Listener(const Take& take, std::span<const MicStrip> strips, const KitKeyTable& table)
-        : take_(take), mics_(strips.size()), in_(mics_, std::vector<float>(kBlock)), out_(in_), left_(kBlock),
-          right_(kBlock) {
+    /// @param which  the mics, as many as strips
+    Listener(const Take& take, std::vector<std::size_t> which, std::span<const MicStrip> strips,
+             const KitKeyTable& table)
+        : take_(take), which_(std::move(which)), mics_(strips.size()), in_(mics_, std::vector<float>(kBlock)),
+          out_(in_), left_(kBlock), right_(kBlock) {
         std::vector<MicStrip> plain(strips.begin(), strips.end());
         for (auto& s : plain) s.mix.mute = s.mix.solo = false;
         (void)mix_.prepare(take.rate_hz, plain, {}, {}, 0.0, best_isa(), table);
-        length_ = std::int64_t(std::lround(kStroke_ms / 1'000.0 * take.rate_hz));
+        third_ = std::llround(kStroke_ms / 3'000.0 * take.rate_hz);
         for (std::size_t m = 0; m < mics_; ++m) {
             ins_.push_back(in_[m].data()), outs_.push_back(out_[m].data());
-            weighted_.emplace_back(std::size_t(length_));
+            weighted_.emplace_back(std::size_t(5 * third_));
         }
     }
 
     /// @param strokes by time
-    void hear(std::vector<Stroke>& strokes, const std::function<void(double)>& progress) {
+    void hear(std::span<Stroke> strokes, const std::function<void(double)>& progress = {}) {
         for (std::size_t n = 0; n < strokes.size(); ++n) {
             hear(strokes[n]);
             if (progress) progress(double(n + 1) / double(strokes.size()));
@@ -129,10 +97,11 @@ private:
         mix_.reset();
         weighting_.assign(mics_, KWeighting<double>(take_.rate_hz));
         std::int64_t at = stroke.start - std::llround(kWarmUp_s * take_.rate_hz);
-        const std::int64_t begin = stroke.start + std::int64_t(mix_.latency()), end = begin + length_;
+        const std::int64_t heard = stroke.start + std::int64_t(mix_.latency());
+        const std::int64_t begin = heard - 2 * third_, end = heard + 3 * third_;
         while (at < end) {
             const auto count = std::size_t(std::min<std::int64_t>(kBlock, end - at));
-            for (std::size_t m = 0; m < mics_; ++m) take_.read(m, at, std::span(in_[m]).first(count));
+            for (std::size_t m = 0; m < mics_; ++m) take_.read(which_[m], at, std::span(in_[m]).first(count));
             mix_.process(ins_.data(), left_.data(), right_.data(), count, outs_.data());
             for (std::size_t m = 0; m < mics_; ++m) {
                 weighting_[m].process(outs_[m], outs_[m], count);
@@ -143,29 +112,109 @@ private:
             }
             at += std::int64_t(count);
         }
-        stroke.power.assign(mics_ * mics_, 0.0);
-        for (std::size_t i = 0; i < mics_; ++i)
-            for (std::size_t j = i; j < mics_; ++j)
-                stroke.power[i * mics_ + j] = stroke.power[j * mics_ + i] = common(i, j);
+        sum_up(stroke);
     }
 
-    [[nodiscard]] double common(std::size_t i, std::size_t j) const {
+    /// What rang before goes on as it was falling, and is none of the stroke's.
+    void sum_up(Stroke& stroke) const {
+        std::vector<double> goes_on(mics_);
+        for (std::size_t m = 0; m < mics_; ++m) {
+            if (own_drum(take_.mics[which_[m]].role) == Drum(stroke.drum)) continue;
+            const double first = common(m, m, 0, 1);
+            const double falls = first > 0.0 ? std::min(common(m, m, 1, 2) / first, 1.0) : 0.0;
+            goes_on[m] = std::sqrt(falls * (1.0 + falls * (1.0 + falls)) / 3.0);
+        }
+        stroke.power.assign(mics_ * mics_, 0.0);
+        for (std::size_t i = 0; i < mics_; ++i)
+            for (std::size_t j = i; j < mics_; ++j) {
+                double power = common(i, j, 2, 5) - goes_on[i] * goes_on[j] * common(i, j, 1, 2);
+                if (i == j) power = std::max(power, 0.0);
+                stroke.power[i * mics_ + j] = stroke.power[j * mics_ + i] = power;
+            }
+    }
+
+    /// Mean product of two mics. @param from, to  in thirds of a stroke's time; it begins at the second
+    [[nodiscard]] double common(std::size_t i, std::size_t j, std::int64_t from, std::int64_t to) const {
         double sum = 0.0;
-        for (std::size_t n = 0; n < weighted_[i].size(); ++n)
+        for (auto n = std::size_t(from * third_); n < std::size_t(to * third_); ++n)
             sum += double(weighted_[i][n]) * double(weighted_[j][n]);
-        return sum / double(length_);
+        return sum / double((to - from) * third_);
     }
 
     const Take& take_;
+    std::vector<std::size_t> which_;
     std::size_t mics_;
     KitMix mix_;
-    std::int64_t length_ = 0;
+    std::int64_t third_ = 0;
     std::vector<KWeighting<double>> weighting_;
     std::vector<std::vector<float>> in_, out_, weighted_;
     std::vector<float> left_, right_;
     std::vector<const float*> ins_;
     std::vector<float*> outs_;
 };
+
+/// How loud each of some strokes is in the drum's own mic, dB, with its filters and without its gate; empty
+/// without such a mic.
+std::vector<double> own_loudness_db(const Take& take, std::span<const MicStrip> strips,
+                                    std::span<const Hit* const> hits, Drum drum) {
+    const auto own = own_mic(take.mics, drum);
+    if (!own) return {};
+    MicStrip plain = strips[*own];
+    plain.gate.reset();
+    Listener listener(take, {*own}, std::span(&plain, 1), {});
+    std::vector<double> out;
+    for (const auto* hit : hits) {
+        Stroke stroke{std::size_t(drum), start_of(*hit, take.rate_hz), 0, 1.0, {}};
+        listener.hear(std::span(&stroke, 1));
+        out.push_back(db_from_power(stroke.power.front()));
+    }
+    return out;
+}
+
+/// How loud a drum is struck on the mean, by its own mic; nothing without one, or when a snare, which says
+/// nothing of a plate, falls into all its strokes.
+std::optional<double> mean_loudness_db(std::span<const double> loudness_db,
+                                       std::span<const Company> companies, Drum drum) {
+    double sum = 0.0, count = 0.0;
+    for (std::size_t n = 0; n < loudness_db.size(); ++n) {
+        const bool snare = (companies[n].drums >> unsigned(Drum::snare) & 1u) != 0;
+        if (is_plate(drum) && snare) continue;
+        sum += power_from_db(loudness_db[n]), count += 1.0;
+    }
+    return count > 0.0 ? std::optional(db_from_power(sum / count)) : std::nullopt;
+}
+
+/// Strokes of one drum that speak for it: the least disturbed, and of these the ones most like the mean.
+/// Those that come alone are the softer ones, a hi-hat's accents fall on the kick's: each is to be brought to
+/// the mean of all.
+std::vector<Stroke> choose(const Take& take, std::span<const Hit> hits, std::span<const MicStrip> strips,
+                           Drum drum) {
+    const auto own = loud_ones(hits, drum);
+    std::vector<Company> companies;
+    for (const auto* hit : own) companies.push_back(company(*hit, hits));
+    const auto loudness_db = own_loudness_db(take, strips, own, drum);
+    const auto mean_db = mean_loudness_db(loudness_db, companies, drum);
+    const auto below_db = [&](std::size_t n) { return mean_db ? *mean_db - loudness_db[n] : 0.0; };
+    std::vector<std::size_t> order(own.size());
+    for (std::size_t n = 0; n < order.size(); ++n) order[n] = n;
+    std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+        return std::pair(companies[a].most, std::abs(below_db(a))) <
+               std::pair(companies[b].most, std::abs(below_db(b)));
+    });
+    std::vector<Stroke> out;
+    for (std::size_t n = 0; n < order.size() && out.size() < kMostStrokes; ++n) {
+        const auto& with = companies[order[n]];
+        if (out.size() >= kEnoughStrokes && with.most > companies[order[n - 1]].most) break;
+        // beside something as heavy, every other drum's mic may be ringing
+        const unsigned others = ~(1u << unsigned(drum));
+        out.push_back({std::size_t(drum),
+                       start_of(*own[order[n]], take.rate_hz),
+                       others & (with.most > 0 ? ~0u : with.drums),
+                       power_from_db(below_db(order[n])),
+                       {}});
+    }
+    return out;
+}
 
 /// The strokes' power in all mics, each mic counted alike whatever its level.
 std::vector<double> weights_of(std::span<const Stroke> strokes, std::size_t mics) {
@@ -222,10 +271,12 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
     MeasuredBalance out{strips.size(), {}};
     std::vector<Stroke> strokes;
     for (std::size_t d = 0; d < kDrumCount; ++d) {
-        auto chosen = choose(take, hits, Drum(d), d);
+        auto chosen = choose(take, hits, strips, Drum(d));
         std::move(chosen.begin(), chosen.end(), std::back_inserter(strokes));
     }
-    Listener(take, strips, table).hear(strokes, progress);
+    std::vector<std::size_t> all(strips.size());
+    for (std::size_t m = 0; m < all.size(); ++m) all[m] = m;
+    Listener(take, std::move(all), strips, table).hear(strokes, progress);
     for (std::size_t d = 0; d < kDrumCount; ++d) {
         std::vector<Stroke> own;
         for (auto& s : strokes)
