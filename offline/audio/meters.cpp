@@ -3,12 +3,14 @@
 #include "core/units.h"
 #include "core/vector_clones.h"
 #include "filters/k_weighting.h"
+#include "offline/audio/true_peak.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
 #include <ebur128.h>
 #include <new>
 #include <numeric>
+#include <span>
 #include <vector>
 
 namespace kitfold::offline {
@@ -102,56 +104,6 @@ private:
     std::vector<double> powers_; ///< one per 100 ms
 };
 
-/// Largest value that oversampling finds between the samples, without oversampling all of them: where the
-/// samples are too small for the interpolator to pass the peak so far, it is not asked. Same figure, a
-/// fraction of the time.
-class StereoTruePeak {
-public:
-    explicit StereoTruePeak(int rate_hz)
-        : ebu_(rate_hz, EBUR128_MODE_TRUE_PEAK), largest_gain_(largest_gain(rate_hz)) {}
-
-    /// interleaved: kLead frames that came before, then `frames` new ones. around: largest of them all.
-    void add(const float* interleaved, std::size_t frames, double around) {
-        if (around * largest_gain_ <= peak_) return;
-        ebu_.add(interleaved, kLead);
-        ebu_.add(interleaved + 2 * kLead, frames);
-        for (unsigned channel = 0; channel < 2; ++channel) {
-            double found = 0.0;
-            ebur128_prev_true_peak(ebu_.get(), channel, &found);
-            peak_ = std::max(peak_, found);
-        }
-    }
-    void at_least(double sample_peak) noexcept { peak_ = std::max(peak_, sample_peak); }
-    [[nodiscard]] double peak() const noexcept { return peak_; }
-
-    /// The interpolator of libebur128 has 49 taps at 4 or 2 times the rate: it looks 25 samples back at most.
-    static constexpr std::size_t kLead = 32;
-
-private:
-    /// What comes out of the interpolator is never larger than this times what goes in: the largest sum of
-    /// magnitudes of one phase of its taps, a Hann-windowed sinc (1.864 at 4 times the rate, 2.307 at twice).
-    static double largest_gain(int rate_hz) noexcept {
-        if (rate_hz < 96'000) return 1.87;
-        return rate_hz < 192'000 ? 2.31 : 1.0; // from 192 kHz on it takes the samples as they are
-    }
-
-    Ebu ebu_;
-    double largest_gain_;
-    double peak_ = 0.0;
-};
-
-KITFOLD_VECTOR_CLONES float largest(const float* samples, std::size_t count) noexcept {
-    std::array<float, 16> lanes{};
-    std::size_t n = 0;
-    for (; n + lanes.size() <= count; n += lanes.size())
-        for (std::size_t k = 0; k < lanes.size(); ++k) {
-            const float magnitude = std::fabs(samples[n + k]);
-            lanes[k] = magnitude > lanes[k] ? magnitude : lanes[k];
-        }
-    for (; n < count; ++n) lanes[0] = std::max(lanes[0], std::fabs(samples[n]));
-    return *std::max_element(lanes.begin(), lanes.end());
-}
-
 /// Sum of a[n] * b[n], in double and in an order that vectors can follow.
 KITFOLD_VECTOR_CLONES double product(const float* a, const float* b, std::size_t count) noexcept {
     std::array<double, 8> lanes{};
@@ -167,30 +119,20 @@ KITFOLD_VECTOR_CLONES double product(const float* a, const float* b, std::size_t
 } // namespace
 
 struct StereoMeter::Impl {
-    static constexpr std::size_t kBlock = 512, kPart = 64;
+    static constexpr std::size_t kBlock = 512;
 
     Loudness loudness;
-    StereoTruePeak true_peak;
-    std::vector<float> interleaved = std::vector<float>(2 * (StereoTruePeak::kLead + kBlock));
-    double peak = 0.0, left_left = 0.0, right_right = 0.0, left_right = 0.0;
-    double lead_peak = 0.0; ///< at least the largest of the lead
+    TruePeak true_peak;
+    std::array<float, 2 * kBlock> interleaved{};
+    double left_left = 0.0, right_right = 0.0, left_right = 0.0;
 
-    explicit Impl(int rate_hz) : loudness(rate_hz), true_peak(rate_hz) {}
+    explicit Impl(int rate_hz) : loudness(rate_hz), true_peak(rate_hz, 2) {}
 
     void add(const float* left, const float* right, std::size_t frames) {
-        float* const fresh = interleaved.data() + 2 * StereoTruePeak::kLead;
-        for (std::size_t n = 0; n < frames; ++n) fresh[2 * n] = left[n], fresh[2 * n + 1] = right[n];
-        loudness.add(fresh, frames);
-        for (std::size_t at = 0; at < frames; at += kPart) {
-            const std::size_t count = std::min(kPart, frames - at);
-            const double part_peak = largest(fresh + 2 * at, 2 * count);
-            peak = std::max(peak, part_peak);
-            true_peak.at_least(part_peak);
-            true_peak.add(interleaved.data() + 2 * at, count, std::max(part_peak, lead_peak));
-            lead_peak = count < StereoTruePeak::kLead ? std::max(part_peak, lead_peak) : part_peak;
-        }
-        std::copy_n(interleaved.begin() + static_cast<std::ptrdiff_t>(2 * frames), 2 * StereoTruePeak::kLead,
-                    interleaved.begin());
+        for (std::size_t n = 0; n < frames; ++n)
+            interleaved[2 * n] = left[n], interleaved[2 * n + 1] = right[n];
+        loudness.add(interleaved.data(), frames);
+        true_peak.push(std::span(interleaved).first(2 * frames));
         left_left += product(left, left, frames);
         right_right += product(right, right, frames);
         left_right += product(left, right, frames);
@@ -208,11 +150,11 @@ void StereoMeter::add(const float* left, const float* right, std::size_t frames)
 }
 
 StereoFigures StereoMeter::figures() const {
-    const Impl& my = *impl_;
+    Impl& my = *impl_;
     StereoFigures out;
     out.loudness_lufs = my.loudness.integrated_lufs();
     out.range_lu = my.loudness.range_lu();
-    out.sample_peak_dbfs = peak_db(my.peak);
+    out.sample_peak_dbfs = peak_db(my.true_peak.sample_peak());
     out.true_peak_dbtp = peak_db(my.true_peak.peak());
     const double both = my.left_left * my.right_right, power = my.left_left + my.right_right;
     if (both > 0.0) out.correlation = std::clamp(my.left_right / std::sqrt(both), -1.0, 1.0);
