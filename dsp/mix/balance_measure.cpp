@@ -178,7 +178,7 @@ std::optional<double> mean_loudness_db(std::span<const double> loudness_db,
     double sum = 0.0, count = 0.0;
     for (std::size_t n = 0; n < loudness_db.size(); ++n) {
         const bool snare = (companies[n].drums >> unsigned(Drum::snare) & 1u) != 0;
-        if (is_plate(drum) && snare) continue;
+        if ((is_plate(drum) && snare) || !std::isfinite(loudness_db[n])) continue;
         sum += power_from_db(loudness_db[n]), count += 1.0;
     }
     return count > 0.0 ? std::optional(db_from_power(sum / count)) : std::nullopt;
@@ -195,8 +195,9 @@ std::vector<Stroke> choose(const Take& take, std::span<const Hit> hits, std::spa
     const auto loudness_db = own_loudness_db(take, strips, own, drum);
     const auto mean_db = mean_loudness_db(loudness_db, companies, drum);
     const auto below_db = [&](std::size_t n) { return mean_db ? *mean_db - loudness_db[n] : 0.0; };
-    std::vector<std::size_t> order(own.size());
-    for (std::size_t n = 0; n < order.size(); ++n) order[n] = n;
+    std::vector<std::size_t> order;
+    for (std::size_t n = 0; n < own.size(); ++n)
+        if (std::isfinite(below_db(n))) order.push_back(n); // not where its mic drops out
     std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
         return std::pair(companies[a].most, std::abs(below_db(a))) <
                std::pair(companies[b].most, std::abs(below_db(b)));
