@@ -186,7 +186,8 @@ TEST_CASE("a mic with nothing in it, or recorded far too low, is left alone, one
             write_sound(take / mic.file.string(), sound, SF_FORMAT_WAV | SF_FORMAT_FLOAT);
         }
     };
-    turned_down(dsp::Role::snare_bottom, -200.0); // a cable that was forgotten
+    turned_down(dsp::Role::snare_bottom, -200.0); // cables that were forgotten
+    turned_down(dsp::Role::kick_in, -200.0);
     turned_down(dsp::Role::rack_tom, -40.0);
     turned_down(dsp::Role::floor_tom, -22.0);
     const auto result = json_of({"balance", take.string(), "--json"});
@@ -197,6 +198,9 @@ TEST_CASE("a mic with nothing in it, or recorded far too low, is left alone, one
         return std::string();
     };
     CHECK_THAT(note(dsp::Role::snare_bottom), Catch::Contains("silent: left alone"));
+    CHECK_THAT(note(dsp::Role::kick_in), Catch::Contains("silent: left alone"));
+    const auto& kick = row_of(result["drums"], "drum", "kick"); // the mic outside brings it
+    CHECK(kick["got_db"].get<double>() == Approx(kick["wanted_db"].get<double>()).margin(0.2));
     CHECK_THAT(note(dsp::Role::rack_tom), Catch::Contains("too low") && Catch::Contains("left alone"));
     CHECK_THAT(note(dsp::Role::floor_tom), Catch::Contains("raised by more than 12 dB"));
     for (std::size_t m = 0; m < session.mics.size(); ++m)
