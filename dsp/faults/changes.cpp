@@ -21,16 +21,17 @@ constexpr double kHard_db = 9.0;                      // under the loud ones: so
 constexpr double kLevel_db = 3.0, kSteady_db = 1.0;
 constexpr double kArrival_ms = 0.3, kSteady_ms = 0.15;
 constexpr double kSureErrors = 5.0, kLeastError_db = 0.25, kLeastError_ms = 0.02;
-constexpr double kAlike = 0.5; // of two strokes' cross-correlations
-constexpr double kSearch_ms = 10.0;
-constexpr double kLead_ms = 30.0, kLength_ms = 72.0;
+constexpr double kAlike = 0.5;      // of two strokes' cross-correlations
+constexpr double kSearch_ms = 10.0; // 3.4 m: no stand sags farther
+constexpr double kLead_ms = 30.0,
+                 kLength_ms = 72.0; // of an excerpt: its noise, and the attack with its walls
 
 /// Loud strokes with no other drum near, spread over a third: a kick with a hat sounds different from one
 /// with a ride.
 using Strokes = std::array<std::vector<double>, kThirds>;
 
 Strokes strokes_of(const Take& take, std::span<const Hit> hits, Drum drum) {
-    constexpr double kBefore_s = 0.03, kAfter_s = 0.05;
+    constexpr double kBefore_s = 0.03, kAfter_s = 0.05; // an attack of another drum would lie in the excerpt
     const auto alone = [&](const Hit& h) {
         return std::none_of(hits.begin(), hits.end(), [&](const Hit& other) {
             const double after_s = other.time_s - h.time_s;
@@ -275,7 +276,7 @@ Report compare_levels(const HeardStrokes& s, std::size_t a, std::size_t b) {
 
 /// Lags of a mic's good strokes in a third, and which way up most of them are; 0: they don't agree.
 std::pair<Third, int> lags_of(const HeardStrokes& s, std::size_t mic, std::size_t third) {
-    constexpr double kAgree = 0.8;
+    constexpr double kAgree = 0.8; // four of five strokes: a mic that was turned over is so for all
     std::vector<double> lags_ms;
     double over = 0.0;
     for (std::size_t h = 0; h < s.third.size(); ++h)

@@ -81,7 +81,8 @@ std::vector<Fault> crackles(std::span<const MicMeasure> measures) {
 namespace {
 
 constexpr std::size_t kBlock = 50, kFewestBlocks = 5; // 50 ms: a period of 20 Hz
-constexpr double kNoisier_db = 6.0, kAtRest_db = 6.0;
+constexpr double kNoisier_db = 6.0,
+                 kAtRest_db = 6.0;    // twice, which 50 ms of steady noise never are by chance
 constexpr double kUnheard_db = -80.0; // common practice, no source: 60 dB under a quiet drum
 
 /// RMS of each block in dB, the mean apart.

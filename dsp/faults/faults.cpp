@@ -17,23 +17,23 @@ constexpr double kDcOfPart = 5e-3;        // in a second of it; rooms leave -61 
 constexpr double kSilentRangeDb = 10.0;   // nothing stands out of the noise
 constexpr double kLowPeakDbfs = -36.0;    // 16 bits would leave 60 dB
 constexpr double kGapBelowNoiseDb = 12.0; // noise of 1 ms never falls that far
-constexpr double kLeastRoughness = 1e-10;
+constexpr double kLeastRoughness = 1e-10; // of sums of rounded squares: nothing
 // Roughness in steps of the file under which its noise stands still by chance: above, in 14 recorded mics of
 // 30 s no run was longer than 14 samples; at 0.5 they last 1.1 ms.
 constexpr double kCoarse = 2.0;
 constexpr double kLeastCoarseMs = 3.0;
 constexpr double kSameLevel = 0.003;                // flat tops of one stage have one level
 constexpr float kFullScale = 32'767.0f / 32'768.0f; // of 16 bits, the lowest in use
-constexpr double kEqual = 1e-6;
-constexpr double kJustBelow = 0.01;
-constexpr double kFlat = 0.001;                            // a flat top is flat within -60 dB
+constexpr double kEqual = 1e-6;                     // half a step of 20 bits: rounding, and not the sound
+constexpr double kJustBelow = 0.01; // 0.1 dB: a peak of a sound leaves samples there, a limit doesn't
+constexpr double kFlat = 0.001;     // a flat top is flat within -60 dB
 constexpr double kLeastTop = 1e-3, kLeastTopSteps = 500.0; // a level under two of its steps is no level: any
                                                            // top is flat
 constexpr double kNotRoundTop =
     2.5 * 9.0; // times kFlat: a parabola that is flat over L has fallen by 9 kFlat at L beyond
 constexpr std::size_t kMostCandidates = 24; // per polarity
-constexpr double kLengthTolerance_s = 0.05;
-constexpr double kIdenticalRest = 0.003; // -50 dB
+constexpr double kLengthTolerance_s = 0.05; // files of one recording are cut at the same buffer
+constexpr double kIdenticalRest = 0.003;    // -50 dB
 
 double db(double amplitude) { return db_from_gain(amplitude, kSilentDb); }
 

@@ -10,9 +10,9 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::size_t kFewestStrokes = 4;
-constexpr double kSigmas = 3.0;     // noise passes three sigma once in 370
-constexpr double kThreshold = 0.05; // of the first wave: what must stand over the noise
+constexpr std::size_t kFewestStrokes = 4; // the error of fewer is itself off by half
+constexpr double kSigmas = 3.0;           // noise passes three sigma once in 370
+constexpr double kThreshold = 0.05;       // of the first wave: what must stand over the noise
 constexpr double kSpreadMs = 0.045; // 2 samples at 44.1 kHz: three times that is how far a figure may be off
 constexpr double kSlowMs = 1.02;    // 45 samples: a wave that takes longer from 3 to 10 % has no moment
 // Coefficients of the lows: against the first movement; says which way the body goes, and how near to that it
@@ -62,7 +62,8 @@ Pair refused(Pair pair, std::string why) {
     return pair;
 }
 
-/// Coefficient of two sounds at 60 to 400 Hz over 23 ms, lined up at their arrivals.
+/// Coefficient of two sounds at 60 to 400 Hz over 23 ms, lined up at their arrivals: the bodies of kick, toms
+/// and snare, a period and more of the lowest.
 double low_coefficient(const Heard& a, const Heard& b, double origin, double rate_hz) {
     constexpr double kLowHz = 60.0, kHighHz = 400.0, kSpan_s = 0.0232, kBefore_s = 0.001;
     const double step_hz = 1.0 / (4.0 * kSpan_s);

@@ -11,9 +11,13 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr std::ptrdiff_t kFiner = 4, kReach = 12; // sinc of 24 taps
-constexpr double kWaveMs = 8.0, kSignMs = 0.18;
-constexpr double kShare = 0.05, kLeast = 0.0354, kMost = 0.0707, kFinest = 0.04, kCoarsest = 0.0625;
+constexpr double kWaveMs = 8.0;                   // half a period at 60 Hz, where strokes are high-passed
+constexpr double kSignMs = 0.18;                  // half a period at 2.8 kHz
+// An arrival is where a twentieth of the first peak is reached, late enough to stand over noise and early
+// enough to lie before the first bend: mean over nine levels 2 dB about it, so that no ripple decides.
+constexpr double kShare = 0.05, kFinest = 0.04, kCoarsest = 0.0625;
 constexpr int kShares = 9;
+constexpr double kLeast = 0.0354, kMost = 0.0707; // 3 dB about it, to see whether the wave rises straight
 
 using Taps = std::array<std::array<float, 2 * kReach>, kFiner>;
 

@@ -17,10 +17,10 @@ namespace {
 
 using Complex = std::complex<float>;
 
-constexpr std::size_t kMostHits = 80, kEnough = 6, kFewestHits = 3;
-constexpr double kDirectMs = 2.0; // of the attack, before walls and floor answer
-constexpr double kCymbalMs = 8.0; // a cymbal rises slowly, and to both alike
-constexpr double kCymbalHz = 600.0;
+constexpr std::size_t kMostHits = 80, kEnough = 6, kFewestHits = 3; // three: the fewest that have a middle
+constexpr double kDirectMs = 2.0;   // of the attack, before walls and floor answer
+constexpr double kCymbalMs = 8.0;   // a cymbal rises slowly, and to both alike
+constexpr double kCymbalHz = 600.0; // below it a cymbal says little, and drums ring
 
 /// One stretch of every hit in one mic, `at_ms` after the hit on.
 class Stretch {
@@ -235,7 +235,7 @@ private:
         row.mono_loss_db = sum.mono_loss_db();
         row.correlation = sum.correlation();
         kit_ += sum;
-        constexpr double kTogetherMs = 0.1;
+        constexpr double kTogetherMs = 0.1; // 3.4 cm: two capsules in one place
         if (std::abs(row.time_difference_ms) < kTogetherMs)
             row.angle_deg = coincident_angle_deg(row.level_difference_db);
     }

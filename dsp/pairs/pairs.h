@@ -8,6 +8,7 @@
 
 namespace kitfold::dsp {
 
+/// Judged pairs have 0.75 and more, by their doubt, open ones 0.25 at most: this lies between.
 inline constexpr double kJudgedConfidence = 0.5;
 
 /// Two mics of one drum.

@@ -7,9 +7,10 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::size_t kMostSummed = 40;
-constexpr double kBefore_s = 0.001, kSpan_s = 0.080, kLowHz = 200.0;
-constexpr double kLead_s = 0.026; // kLongestMs and a little
+constexpr std::size_t kMostSummed = 40; // as many strokes say what a take does, and more cost time
+constexpr double kBefore_s = 0.001, kSpan_s = 0.080; // a stroke's body, before the next one
+constexpr double kLowHz = 200.0;                     // the weight of kick, toms and snare
+constexpr double kLead_s = 0.026;                    // kLongestMs and a little
 
 /// Butterworth low-pass of fourth order, in place: two second-order sections (the bilinear transform).
 void low_pass(std::span<float> x, double rate_hz) {

@@ -68,7 +68,7 @@ std::vector<std::size_t> upside_down(std::span<const TakeMic> mics,
                                      std::span<const FirstMovement> movements) {
     const Turned turned(mics, movements);
     if (turned.agree()) return {};
-    constexpr std::size_t kMost = 3;
+    constexpr std::size_t kMost = 3; // with more turned over, the others are as likely to be
     for (std::size_t size = 1; size <= std::min(kMost, mics.size()); ++size) {
         std::vector<std::size_t> in_all; // sets that would do
         bool any = false;

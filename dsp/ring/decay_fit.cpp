@@ -10,8 +10,9 @@ namespace {
 constexpr double kCutAboveFloor = 3.16; // 5 dB: where the decay is left before the noise takes over
 constexpr double kFloorMarginDb = 10.0; // ISO 3382-1, 5.3.3: noise this far below the end of the fit
 constexpr double kTailMarginDb = 3.0;   // below this, more than half of the curve would be the assumed tail
+// EDT, T10 and T20 of ISO 3382-1.
 constexpr double kEarlyToDb = -10.0, kFitFromDb = -5.0, kBodyToDb = -15.0, kFitToDb = -25.0;
-constexpr double kSmoothMs = 10.0;
+constexpr double kSmoothMs = 10.0; // half a period of 50 Hz, the lowest kick: energy has twice its frequency
 
 double db(double power) { return db_from_power(power, kSilentDb); }
 

@@ -12,8 +12,8 @@ namespace {
 
 using Complex = std::complex<double>;
 constexpr double kTwoPi = 2.0 * std::numbers::pi;
-constexpr double kStopDb = 60.0;
-constexpr double kTransitionHz = 120.0;
+constexpr double kStopDb = 60.0;         // what folds back lies under the noise of a drum's decay
+constexpr double kTransitionHz = 120.0;  // a filter of 30 ms: shorter than the ring it is to show
 constexpr std::size_t kLeastPoints = 14; // fewer band samples cannot carry a fit of a few modes
 constexpr std::size_t kMostRows = 32;    // aperture of the subspace: 0.12 s at 340 points a second
 constexpr std::size_t kSpreadRows = 24;

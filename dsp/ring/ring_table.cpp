@@ -6,9 +6,9 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kBefore_s = 0.03;
-constexpr double kLongest_s = 1.5;
-constexpr double kShortest_s = 0.08;
+constexpr double kBefore_s = 0.03;    // the noise before a stroke
+constexpr double kLongest_s = 1.5;    // a ring of 3 s falls by 30 dB
+constexpr double kShortest_s = 0.08;  // in less a ring of 500 ms falls by no 10 dB
 constexpr double kGuard_s = 0.004;    // the next hit may be found late
 constexpr double kDisturbsDb = -30.0; // re the hit that is looked at, in the same mic
 constexpr double kMetalDb = -15.0;    // cymbals have that much less below 2 kHz, where a drum rings

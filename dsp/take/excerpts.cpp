@@ -15,8 +15,8 @@ namespace {
 
 /// Soft hits tell little, and what was taken for a hit by mistake is among them.
 void drop_soft(std::vector<Hit>& hits) {
-    constexpr double kSoftDb = 9.0;
-    constexpr std::size_t kMany = 6;
+    constexpr double kSoftDb = 9.0;  // a ghost note is struck otherwise (common practice, no source)
+    constexpr std::size_t kMany = 6; // of fewer none is given away
     if (hits.size() < kMany) return;
     std::vector<double> strengths;
     for (const auto& h : hits)
@@ -119,7 +119,7 @@ double onset_db(std::span<const float> power, double at, double ms) noexcept {
 }
 
 void DrumExcerpts::align(std::size_t own) {
-    constexpr std::size_t kFiner = 4, kRounds = 3;
+    constexpr std::size_t kFiner = 4, kRounds = 3; // a quarter sample; a third round moves nothing further
     const auto ms = rate_hz_ / 1000.0;
     const auto length = static_cast<std::size_t>(13.0 * ms),
                first = origin_ - static_cast<std::size_t>(3.0 * ms);

@@ -13,7 +13,7 @@ namespace {
 
 constexpr float kFullScale = 32'767.0f / 32'768.0f; // the highest step of 16 bits; of 24 bits it is higher
 constexpr std::int64_t kLeastFullScaleRun = 3;      // fewer can be a peak that was normalised
-constexpr double kLowRateHz = 2'000.0;
+constexpr double kLowRateHz = 2'000.0;              // enough for hum to its eighth harmonic, 480 Hz
 constexpr double kLowPassHz = 450.0, kLowStopHz = 1'550.0; // what folds back from above lands above 450 Hz
 
 /// Kaiser window design, 80 dB (Oppenheim and Schafer, ch. 7).

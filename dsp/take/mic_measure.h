@@ -37,6 +37,7 @@ struct MicMeasure {
     [[nodiscard]] float peak() const noexcept { return highest > -lowest ? highest : -lowest; }
 };
 
+/// Of a mic that holds its value oftener every run is no news, and a hostile file would fill the memory.
 inline constexpr std::size_t kMostHeldRuns = 1'000;
 
 /// Feed a mic's samples in order, in blocks of any size, then finish. One object per mic; objects are

@@ -11,7 +11,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr double kBandQ = 1.2;
+constexpr double kBandQ = 1.2;      ///< -3 dB 1.2 octaves apart: neighbours meet
 constexpr double kTopOfBand = 0.45; ///< of the rate; a band with its centre above stays silent
 
 std::uint16_t upper_half(float x) noexcept {

@@ -34,6 +34,8 @@ std::vector<double> autocorrelation(std::span<const float> x, std::size_t order)
 }
 
 std::vector<double> error_filter(std::span<const double> given) {
+    // -60 dB of white noise and a lag window, so that a sound of pure tones has a filter at all (from memory:
+    // Markel and Gray, Linear Prediction of Speech)
     constexpr double kFloor = 1e-6, kBroaden = 0.126;
     std::vector<double> r(given.begin(), given.end());
     for (std::size_t i = 1; i < r.size(); ++i) {

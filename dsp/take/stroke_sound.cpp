@@ -11,9 +11,10 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr std::size_t kFewest = 3;
-constexpr double kFrom_s = 0.015, kTo_s = 0.095;
-constexpr double kLowestHz = 30.0, kBrightHz = 1'000.0;
+constexpr std::size_t kFewest = 3;               // that have a middle
+constexpr double kFrom_s = 0.015, kTo_s = 0.095; // the ring: after the stick's click, before the next stroke
+constexpr double kLowestHz = 30.0;               // below it there is rumble
+constexpr double kBrightHz = 1'000.0;            // a skin's modes lie below it, wires and plates above
 
 } // namespace
 
