@@ -12,7 +12,6 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr int kRounds = 3;
 constexpr std::ptrdiff_t kHitApart = 18; // frames: nearer than that is one hit
 constexpr std::ptrdiff_t kPlateApart = 40;
 constexpr std::ptrdiff_t kCrashCovers = 600;
@@ -37,7 +36,7 @@ std::vector<KnownStroke> thinned(std::vector<KnownStroke> all, Drum drum) {
             if (std::abs(after) < (is_plate(drum) ? kPlateApart : kHitApart)) {
                 own = false;
                 if (after < -2 && under < 8.0f)
-                    k.frame = s.frame, k.event = s.event,
+                    k.frame = s.frame, k.event = s.event, k.clear = s.clear,
                     k.onset = s.onset; // the earlier of two as strong is the attack
                 break;
             }
@@ -122,6 +121,20 @@ float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
     return sum;
 }
 
+/// Whether all else that was struck stays under the 5 % of its first peaks at which a wave begins, in its own
+/// mic. Never said of a cymbal: what a loud head does in its mic is known too little.
+bool HitFinder::clear_in_own_mic(const Part& part) const {
+    constexpr float kClear = 1.0f - 0.05f * 0.05f;
+    const auto& source = model_.sources()[part.source];
+    const auto own = source.own;
+    float mine = 0.0f, all = 0.0f;
+    for (std::size_t b = 0; own && b < kScanBands; ++b) {
+        const auto c = *own * kScanBands + b;
+        if (part.share[c] > 0.0f) mine += part.power[c], all += part.power[c] / part.share[c];
+    }
+    return own && !source.plate() && mine > kClear * all;
+}
+
 std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
     std::vector<KnownStroke> all;
     for (std::size_t i = 0; i < events_.size(); ++i)
@@ -130,7 +143,7 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
             if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
             const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
                                       : onset(events_[i], p, who_.overheads);
-            all.push_back({p.source, i, events_[i].frame, f, decibels(p.level)});
+            all.push_back({p.source, i, events_[i].frame, f, decibels(p.level), clear_in_own_mic(p)});
         }
     return thinned(std::move(all), drum);
 }
@@ -221,7 +234,7 @@ std::vector<std::optional<float>> HitFinder::arrivals_ms(const Place& place) con
     std::vector<KnownStroke> some;
     const auto step = std::max<std::size_t>(place.members.size() / kEnough, 1);
     for (std::size_t i = 0; i < place.members.size(); i += step)
-        some.push_back({0, place.members[i], 0, {}, 0.0f});
+        some.push_back({0, place.members[i], 0, {}, 0.0f, false});
     std::vector<std::optional<float>> out(take_.mics.size());
     for (std::size_t m = 0; m < out.size(); ++m) {
         auto all = delays(m, low_hz(Drum::kick), some);
@@ -237,10 +250,7 @@ void HitFinder::learn_sources() {
     const auto places =
         name_places(find_places(prints), take_.mics, [&](const Place& p) { return arrivals_ms(p); });
     model_ = HitModel(sources_of(places, events_, who_));
-    for (int round = 0; round < kRounds; ++round) {
-        if (round > 0) model_.learn(events_, parts_);
-        explain_all();
-    }
+    explain_all();
 }
 
 /// By their steps in all mics.
@@ -267,7 +277,7 @@ std::vector<FoundHit> HitFinder::find() {
         for (const auto& s : by_drum[d])
             if (s.strength_db >= softest)
                 hits.push_back({static_cast<Drum>(d), clock.mic,
-                                time_s(s, clock, !lone(std::span(&s, 1), others).empty())});
+                                time_s(s, clock, s.clear || !lone(std::span(&s, 1), others).empty())});
     }
     std::stable_sort(hits.begin(), hits.end(),
                      [](const FoundHit& a, const FoundHit& b) { return a.time_s < b.time_s; });

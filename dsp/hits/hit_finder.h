@@ -14,6 +14,7 @@ struct KnownStroke {
     std::ptrdiff_t frame = 0;   ///< of the event
     std::optional<float> onset; ///< at which what it rules begins, where that is clear
     float strength_db = 0.0f;   ///< re a typical hit of the source
+    bool clear = false;         ///< its own mic hears nothing else that could be taken for its beginning
 };
 
 struct FoundHit {
@@ -36,6 +37,7 @@ private:
     void explain_all();
     [[nodiscard]] std::optional<float> onset(const HitEvent& event, const Part& part,
                                              std::span<const std::size_t> places) const;
+    [[nodiscard]] bool clear_in_own_mic(const Part& part) const;
     [[nodiscard]] float seen_db(const HitEvent& event, const Part& part) const;
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
     [[nodiscard]] StrokesByDrum strokes() const;

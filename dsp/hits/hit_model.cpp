@@ -21,20 +21,19 @@ constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a chan
 constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
 constexpr float kVoice = 0.01f;        // power re the strongest channel of its own mic
 constexpr float kSoftest = 3e-5f;      // power re a typical hit
-constexpr float kSoft = 0.03f;         // what is softer teaches nothing
-constexpr float kMostHits = 0.4f;
+constexpr float kSoft = 0.03f;         // what is softer is not plain to see
 /// Low bands last shorter than their own period: they tell less.
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
 
 /// Nothing as thin as a cymbal speaks below 200 Hz.
-bool too_low_for(std::optional<Drum> drum, std::size_t channel) {
-    return drum && is_plate(*drum) && channel % kScanBands < 2;
+bool too_low_for(const Source& source, std::size_t channel) {
+    return source.plate() && channel % kScanBands < 2;
 }
 
 } // namespace
 
 HitModel::HitModel(std::vector<Source> sources) : sources_(std::move(sources)) {
-    keep_above_nothing();
+    keep_possible();
     if (sources_.empty()) return;
     for (std::size_t c = 0; c < sources_[0].shape.size(); ++c) weight_.push_back(kWeight[c % kScanBands]);
     for (const auto& s : sources_)
@@ -47,19 +46,6 @@ void HitModel::shape(Part& part) const {
     part.power.resize(from.size());
     for (std::size_t c = 0; c < from.size(); ++c)
         part.power[c] = part.level * part.colour[c % kScanBands] * from[c];
-}
-
-float HitModel::evident(std::size_t source, const HitEvent& event) const {
-    const auto& s = sources_[source];
-    std::vector<float> all, own;
-    for (std::size_t c = 0; c < s.shape.size(); ++c) {
-        if (s.shape[c] < 4.0f * event.hidden[c]) continue;
-        all.push_back(event.step[c] / s.shape[c]);
-        if (s.own && c / kScanBands == *s.own) own.push_back(all.back());
-    }
-    if (all.size() < 3 || (s.own && own.size() < 2)) return 0.0f;
-    const float level = quantile(all, 0.1);
-    return s.own ? std::min(level, quantile(own, 0.25)) : level;
 }
 
 /// The source at the level that its channels have in common, in its usual colour; none when softer than
@@ -231,79 +217,22 @@ std::vector<Part> HitModel::explain(const HitEvent& event) const {
     return parts;
 }
 
-/// In its own mic, or altogether.
-float HitModel::loudness(const Source& s) {
-    const auto first = s.own ? *s.own * kScanBands : 0, last = s.own ? first + kScanBands : s.shape.size();
-    float sum = 1e-20f;
-    for (auto c = first; c < last; ++c) sum += s.shape[c];
-    return sum;
-}
-
-/// Whether a soft part comes along with most clear hits of another source: then it is that one's bleed.
-/// [source][other], row by row.
-std::vector<bool> HitModel::shadows(std::span<const std::vector<Part>> parts) const {
-    const auto count = sources_.size();
-    std::vector<std::size_t> hits(count), together(count * count);
-    for (const auto& some : parts)
-        for (const auto& p : some) {
-            if (p.level < kSoft) continue;
-            ++hits[p.source];
-            for (const auto& o : some)
-                if (o.level < kSoft) ++together[p.source * count + o.source];
-        }
-    std::vector<bool> out(together.size());
-    for (std::size_t i = 0; i < out.size(); ++i)
-        out[i] = static_cast<float>(together[i]) > kMostHits * static_cast<float>(hits[i / count]);
-    return out;
-}
-
-void HitModel::learn(std::span<const HitEvent> events, std::span<const std::vector<Part>> parts) {
-    if (events.empty()) return;
-    constexpr float kClearShare = 0.7f;
-    constexpr std::size_t kFewest = 3;
-    const auto channels = events[0].step.size();
-    std::vector<std::vector<float>> ratios(sources_.size() * channels), clear(ratios.size());
-    const auto shadow = shadows(parts);
-    std::vector<float> sum(channels);
-    for (std::size_t e = 0; e < events.size(); ++e)
-        for (const auto& p : parts[e]) {
-            if (p.level < kSoft) continue;
-            std::fill(sum.begin(), sum.end(), 0.0f);
-            for (const auto& o : parts[e])
-                if (o.level >= kSoft || !shadow[p.source * sources_.size() + o.source])
-                    for (std::size_t c = 0; c < channels; ++c) sum[c] += o.power[c];
-            for (std::size_t c = 0; c < channels; ++c) {
-                const float heard = events[e].step[c], hidden = events[e].hidden[c];
-                if (std::max(heard, p.power[c]) < 3.0f * hidden) continue;
-                const float share = p.power[c] / sum[c], ratio = heard * share / p.level;
-                ratios[p.source * channels + c].push_back(ratio);
-                if (share > kClearShare) clear[p.source * channels + c].push_back(ratio);
-            }
-        }
-    for (std::size_t s = 0; s < sources_.size(); ++s) {
-        const float was = loudness(sources_[s]);
-        for (std::size_t c = 0; c < channels; ++c) {
-            if (too_low_for(sources_[s].drum, c)) continue;
-            for (auto* r : {&clear[s * channels + c], &ratios[s * channels + c]})
-                if (r->size() >= kFewest) {
-                    sources_[s].shape[c] = quantile(*r, 0.5);
-                    break;
-                }
-        }
-        const float gain = was / loudness(sources_[s]);
-        for (auto& x : sources_[s].shape) x *= gain;
-    }
-    keep_above_nothing();
-}
-
-/// No channel at exactly nothing: what is never seen there could not be learned later.
-void HitModel::keep_above_nothing() {
+/// A cymbal without a mic, heard in the mic of a head where heads speak, is far below that head: one that is
+/// struck with it each time would otherwise contain it.
+void HitModel::keep_possible() {
+    constexpr float kFarBelow = 0.01f, kNothing = 1e-7f; // re the strongest channel
     for (auto& s : sources_) {
-        const float most = *std::max_element(s.shape.begin(), s.shape.end());
-        for (auto& x : s.shape) x = std::max(x, 1e-7f * most);
+        const float nothing = kNothing * *std::max_element(s.shape.begin(), s.shape.end());
         for (std::size_t c = 0; c < s.shape.size(); ++c)
-            if (too_low_for(s.drum, c)) s.shape[c] = 1e-7f * most;
+            s.shape[c] = too_low_for(s, c) ? nothing : std::max(s.shape[c], nothing);
     }
+    for (auto& s : sources_)
+        for (const auto& head : sources_) {
+            if (s.own || !s.plate() || !head.own || head.plate()) continue;
+            const auto first = *head.own * kScanBands;
+            for (auto c = first; c < first + kFirstAbove1kHz; ++c)
+                s.shape[c] = std::min(s.shape[c], kFarBelow * head.shape[c]);
+        }
 }
 
 } // namespace kitfold::dsp

@@ -9,6 +9,8 @@
 
 namespace kitfold::dsp {
 
+inline constexpr std::size_t kFirstAbove1kHz = 4; ///< band; below it heads speak, and cymbals hardly
+
 /// A moment at which something in the kit was struck. A channel is a band of a listening mic: mic *
 /// kScanBands
 /// + band, mics counted among the listeners.
@@ -25,6 +27,8 @@ struct Source {
     std::optional<Drum> drum;       ///< none: heard, but nothing proves what it is
     std::optional<std::size_t> own; ///< place of its own mic among the listeners
     std::vector<float> shape;       ///< by channel
+
+    [[nodiscard]] bool plate() const { return drum && is_plate(*drum); }
 };
 
 /// One source's part in an event.
@@ -45,17 +49,11 @@ public:
     explicit HitModel(std::vector<Source> sources);
     [[nodiscard]] std::span<const Source> sources() const noexcept { return sources_; }
     [[nodiscard]] std::vector<Part> explain(const HitEvent& event) const;
-    /// Power re its shape that a source has shown in an event, by what most of its channels have in common.
-    [[nodiscard]] float evident(std::size_t source, const HitEvent& event) const;
-    /// Shapes anew from events and their explanations.
-    void learn(std::span<const HitEvent> events, std::span<const std::vector<Part>> parts);
 
 private:
-    void keep_above_nothing();
-    [[nodiscard]] std::vector<bool> shadows(std::span<const std::vector<Part>> parts) const;
+    void keep_possible();
     [[nodiscard]] std::optional<Part> plain_in_own_mic(std::size_t source, const HitEvent& event,
                                                        std::span<const Part> parts) const;
-    [[nodiscard]] static float loudness(const Source& source);
     [[nodiscard]] std::optional<Part> first_guess(std::size_t source, const HitEvent& event,
                                                   std::span<const float> known) const;
     [[nodiscard]] std::optional<Part> part_at(std::size_t source, std::vector<float>& ratios,

@@ -30,6 +30,8 @@ Print together(const Print& a, float a_db, const Print& b, float b_db) {
     return out;
 }
 
+constexpr float kUnsureDb = 3.0f; // of the gain that follows
+
 /// Gain at which `part` explains as much of `whole` as it can without being louder.
 float most_db(const Print& part, const Print& whole) {
     constexpr double kAllBut = 0.1; // of the cells
@@ -43,14 +45,14 @@ float most_db(const Print& part, const Print& whole) {
 float apart_from_both_db(const Print& whole, const Print& a, const Print& b) {
     const float a_db = most_db(a, whole), b_db = most_db(b, whole);
     float least = kFar;
-    for (const float da : {-3.0f, 0.0f, 3.0f})
-        for (const float db : {-3.0f, 0.0f, 3.0f})
+    for (const float da : {-kUnsureDb, 0.0f, kUnsureDb})
+        for (const float db : {-kUnsureDb, 0.0f, kUnsureDb})
             least = std::min(least, apart_db(whole, together(a, a_db + da, b, b_db + db)));
     return least;
 }
 
 /// Two others struck together: neither alone looks like it, both do.
-bool composite(std::span<const Place> places, std::size_t of) {
+std::optional<std::pair<std::size_t, std::size_t>> composite(std::span<const Place> places, std::size_t of) {
     constexpr float kBetter = 0.7f, kSomeBetter = 0.85f; // the latter where it is hardly another place
     const auto& whole = places[of].print;
     std::vector<float> alone;
@@ -60,9 +62,34 @@ bool composite(std::span<const Place> places, std::size_t of) {
             if (i == of || j == of) continue;
             const float both = apart_from_both_db(whole, places[i].print, places[j].print);
             const float either = std::min(alone[i], alone[j]);
-            if (both < kSameDb && both < (either < kSameDb ? kSomeBetter : kBetter) * either) return true;
+            if (both < kSameDb && both < (either < kSameDb ? kSomeBetter : kBetter) * either)
+                return std::pair(i, j);
         }
-    return false;
+    return std::nullopt;
+}
+
+/// Cells in which one of two places struck together is far below what is heard.
+std::vector<bool> clear_of(const Print& part, const Print& whole) {
+    constexpr float kFarBelowDb = 10.0f;
+    const float gain_db = most_db(part, whole) + kUnsureDb;
+    std::vector<bool> out;
+    for (std::size_t c = 0; c < part.db.size(); ++c)
+        out.push_back(shown(whole, c) && part.db[c] + gain_db < whole.db[c] - kFarBelowDb);
+    return out;
+}
+
+/// The fewest strokes first. @return by place that stays: strokes on it and another
+std::vector<std::vector<Together>> take_out_composites(std::vector<Place>& places) {
+    std::vector<std::vector<Together>> also(places.size());
+    for (std::size_t j = places.size(); places.size() > 2 && j-- > 0;)
+        if (const auto both = composite(places, j)) {
+            const auto [a, b] = *both;
+            also[a].push_back({places[j].members, clear_of(places[b].print, places[j].print)});
+            also[b].push_back({places[j].members, clear_of(places[a].print, places[j].print)});
+            places.erase(places.begin() + static_cast<std::ptrdiff_t>(j));
+            also.erase(also.begin() + static_cast<std::ptrdiff_t>(j));
+        }
+    return also;
 }
 
 using BandRange = std::pair<std::size_t, std::size_t>;
@@ -85,7 +112,6 @@ public:
     Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::vector<Arrivals> arrivals_ms);
     std::vector<std::optional<Drum>> names();
     [[nodiscard]] bool two_at_once(std::size_t place) const;
-    [[nodiscard]] std::vector<Drum> with(std::size_t place) const;
 
 private:
     struct Claim {
@@ -355,23 +381,6 @@ bool Namer::two_at_once(std::size_t place) const {
     return false;
 }
 
-/// Heads whose mics lead at a place below 1 kHz as they do where the head is struck: they are struck with it.
-/// A cymbal that is loud in their mics leads there by far less.
-std::vector<Drum> Namer::with(std::size_t place) const {
-    std::vector<Drum> out;
-    for (const auto& c : claims_) {
-        if (is_plate(c.drum) || names_[place] == c.drum || !c.core) continue;
-        std::vector<float> short_db;
-        for (std::size_t b = 0; b < kFirstAbove1kHz; ++b) {
-            const auto cell = c.own * kScanBands + b;
-            if (shown(places_[place].print, cell) && shown(places_[*c.core].print, cell))
-                short_db.push_back(lead_db(c.drum, c.own, *c.core, b) - lead_db(c.drum, c.own, place, b));
-        }
-        if (!short_db.empty() && quantile(short_db, 0.5) < kAlikeDb) out.push_back(c.drum);
-    }
-    return out;
-}
-
 std::vector<std::optional<Drum>> Namer::names() {
     for (std::size_t d = 0; d < kDrumCount; ++d)
         if (const auto own = own_mic(mics_, static_cast<Drum>(d)))
@@ -385,9 +394,7 @@ std::vector<std::optional<Drum>> Namer::names() {
 
 std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const TakeMic> mics,
                                     const ArrivalsOf& arrivals_ms) {
-    for (std::size_t j = places.size(); j-- > 0;) // the fewest strokes first
-        if (places.size() > 2 && composite(places, j))
-            places.erase(places.begin() + static_cast<std::ptrdiff_t>(j));
+    const auto also = take_out_composites(places);
     std::vector<Arrivals> arrivals;
     for (const auto& p : places) arrivals.push_back(arrivals_ms(p));
     Namer namer(places, mics, std::move(arrivals));
@@ -403,7 +410,7 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     std::vector<NamedPlace> out;
     for (std::size_t j = 0; j < places.size(); ++j)
         if (stays[j] && (often(j) || (names[j] && !often_elsewhere(j))))
-            out.push_back({places[j], names[j], namer.with(j)});
+            out.push_back({places[j], names[j], also[j]});
     return out;
 }
 

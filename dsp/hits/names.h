@@ -9,13 +9,17 @@
 
 namespace kitfold::dsp {
 
-inline constexpr std::size_t kFirstAbove1kHz = 4; ///< band; below it heads speak, and cymbals hardly
+/// Strokes on two places at once.
+struct Together {
+    std::vector<std::size_t> members; ///< index of each among the prints
+    std::vector<bool> clear;          ///< by cell of a print: the other place is far below what is heard
+};
 
 /// A place and what it is; no drum where nothing proves one.
 struct NamedPlace {
     Place place;
     std::optional<Drum> drum;
-    std::vector<Drum> with = {}; ///< heads with a mic that are struck with it each time
+    std::vector<Together> also; ///< it and another place
 };
 
 /// By mic: when it first hears a place's strokes in the middle, ms, re one moment for all; none where that

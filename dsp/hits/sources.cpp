@@ -1,124 +1,179 @@
 #include "hits/sources.h"
 #include "core/median.h"
-#include "hits/hit_math.h"
 #include <algorithm>
-#include <cmath>
 
 namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::size_t kFewestExamples = 3;
+constexpr float kShown = 3.0f;   // re what may hide it
+constexpr float kScatter = 4.0f; // 6 dB: four times what one place's strokes differ by
 
-bool plate(const Source& s) { return s.drum && is_plate(*s.drum); }
+/// What a channel heard at one stroke, re the stroke's level.
+struct Seen {
+    float hidden = 0.0f;
+    float step = 0.0f; ///< no less than the take's noise: as much may have stepped up
+    [[nodiscard]] float most() const { return std::max(step, hidden); }
+    [[nodiscard]] bool shown() const { return step > kShown * hidden; }
+};
 
-/// A source, the events that show it best, and how it is heard there, other drums included.
-struct FirstIdea {
+/// The events, and by channel the least that ever hides a step.
+struct Moments {
+    std::span<const HitEvent> events;
+    std::vector<float> noise;
+
+    explicit Moments(std::span<const HitEvent> all) : events(all) {
+        if (!all.empty()) noise = all[0].hidden;
+        for (const auto& e : all)
+            for (std::size_t c = 0; c < noise.size(); ++c) noise[c] = std::min(noise[c], e.hidden[c]);
+    }
+    [[nodiscard]] Seen seen(std::size_t event, std::size_t channel, float level) const {
+        const auto& e = events[event];
+        return {e.hidden[channel] / level, std::max(e.step[channel], noise[channel]) / level};
+    }
+};
+
+/// A source as its strokes show it, all else included that is struck with it each time.
+struct Heard {
     Source source;
-    std::vector<std::size_t> examples;
-    std::vector<float> heard;
-    std::vector<Drum> with; ///< heads with a mic that are struck with it each time
-
-    /// A head is in a cymbal's strokes only if its own mic says so: what else a loud cymbal does there is its
-    /// own.
-    [[nodiscard]] bool may_contain(const Source& head) const {
-        return !head.own || std::find(with.begin(), with.end(), head.drum) != with.end();
-    }
+    std::vector<bool> shown; ///< by channel: the shape is what was heard, and not only no less than it
 };
 
-struct Loud {
-    std::size_t event = 0;
-    float level = 1.0f; ///< power re which its steps are taken
+struct Usual {
+    float step = 0.0f;
+    bool shown = false;
 };
 
-/// Usual step of a channel re the level, over the half of the examples in which least rings on there.
-float usual_step(std::span<const HitEvent> events, std::span<const Loud> examples, std::size_t channel,
-                 double quantile_of) {
-    std::vector<std::pair<float, float>> seen; // what may hide it, its step
-    for (const auto& [event, level] : examples)
-        seen.emplace_back(events[event].hidden[channel] / level, events[event].step[channel] / level);
-    std::sort(seen.begin(), seen.end());
-    seen.resize(std::max(std::min(seen.size(), kFewestExamples), (seen.size() + 1) / 2));
-    std::vector<float> ratios;
-    for (const auto& [hidden, step] : seen) ratios.push_back(step);
-    return quantile(ratios, quantile_of);
+/// Over the half of the strokes in which least rings on.
+Usual usual(std::vector<Seen> all, double quantile_of) {
+    constexpr std::size_t kFewest = 3;
+    std::sort(all.begin(), all.end(), [](const Seen& a, const Seen& b) {
+        return std::pair(a.hidden, a.step) < std::pair(b.hidden, b.step);
+    });
+    all.resize(std::max(std::min(all.size(), kFewest), (all.size() + 1) / 2));
+    std::vector<float> hidden, steps;
+    for (const auto& s : all) hidden.push_back(s.hidden), steps.push_back(s.step);
+    return {quantile(steps, quantile_of), quantile(steps, 0.5) > kShown * quantile(hidden, 0.5)};
 }
 
-/// Usual step in every channel at a typical loud hit. @param low of the steps, below 1 kHz  @param high above
-std::vector<float> usual_shape(std::span<const HitEvent> events, std::span<const Loud> examples, double low,
-                               double high) {
+/// Of strokes to which others only add: the least that is heard, and what scatters about that. One in twenty
+/// may be chance. @pre two strokes
+Usual least(const std::vector<Seen>& all) {
+    const auto rank = std::max<std::size_t>(1, all.size() / 20);
+    std::vector<float> most, steps, kept;
+    for (const auto& s : all) most.push_back(s.most()), steps.push_back(s.step);
+    const float bottom = of_rank(most, rank);
+    std::size_t shown = 0;
+    for (const auto& s : all)
+        if (s.most() < kScatter * bottom) kept.push_back(s.most()), shown += s.shown() ? 1 : 0;
+    if (2 * shown > kept.size()) return {quantile(kept, 0.5), true};
+    return {of_rank(steps, rank), false};
+}
+
+/// Power in the source's own mic, or in all.
+float level_of(const HitEvent& event, std::optional<std::size_t> own) {
+    const auto first = own ? *own * kScanBands : 0, last = own ? first + kScanBands : event.step.size();
+    float sum = 1e-20f;
+    for (auto c = first; c < last; ++c) sum += event.step[c];
+    return sum;
+}
+
+/// Usual step in every channel at a typical loud hit. A cymbal without a mic is seldom alone: others only
+/// add.
+Heard heard(const NamedPlace& named, std::optional<std::size_t> own, const Moments& moments) {
+    constexpr double kTypical = 0.6, kUsual = 0.4, kPlateLow = 0.15, kPlateHigh = 0.35;
+    Heard out{{named.drum, own, {}}, {}};
     std::vector<float> levels;
-    for (const auto& x : examples) levels.push_back(x.level);
-    const float typical = quantile(levels, 0.6);
-    std::vector<float> shape;
-    for (std::size_t c = 0; c < events[0].step.size(); ++c)
-        shape.push_back(typical *
-                        usual_step(events, examples, c, c % kScanBands < kFirstAbove1kHz ? low : high));
-    return shape;
-}
-
-/// Levels are taken in the source's own mic, or in all.
-FirstIdea idea_of(const NamedPlace& named, std::optional<std::size_t> own, std::span<const HitEvent> events) {
-    FirstIdea out{{named.drum, own, {}}, named.place.members, {}, named.with};
-    std::vector<Loud> louds;
-    for (const auto i : out.examples) {
-        float sum = 1e-20f;
-        const auto& step = events[i].step;
-        const auto first = own ? *own * kScanBands : 0, last = own ? first + kScanBands : step.size();
-        for (auto c = first; c < last; ++c) sum += step[c];
-        louds.push_back({i, sum});
+    for (const auto i : named.place.members) levels.push_back(level_of(moments.events[i], own));
+    auto sorted = levels;
+    const float typical = quantile(sorted, kTypical);
+    for (std::size_t c = 0; c < moments.noise.size(); ++c) {
+        std::vector<Seen> all;
+        for (std::size_t i = 0; i < levels.size(); ++i)
+            all.push_back(moments.seen(named.place.members[i], c, levels[i]));
+        const double of = own || !out.source.plate()         ? kUsual
+                          : c % kScanBands < kFirstAbove1kHz ? kPlateLow
+                                                             : kPlateHigh;
+        const auto [step, shown] = usual(std::move(all), of);
+        out.source.shape.push_back(typical * step);
+        out.shown.push_back(shown);
     }
-    const bool plate = named.drum && is_plate(*named.drum) && !own;
-    out.heard = out.source.shape =
-        plate ? usual_shape(events, louds, 0.15, 0.35) : usual_shape(events, louds, 0.4, 0.4);
     return out;
 }
 
-/// Takes out of each shape what the other sources explain: a snare that is never struck without the hi-hat
-/// would otherwise contain it.
-void separate(std::vector<FirstIdea>& ideas, std::span<const HitEvent> events) {
-    constexpr float kLeastLeft = 0.01f;
-    std::vector<Source> whole;
-    for (const auto& i : ideas) whole.push_back({i.source.drum, i.source.own, i.heard});
-    const HitModel model(std::move(whole));
-    for (std::size_t s = 0; s < ideas.size(); ++s) {
-        auto& shape = ideas[s].source.shape;
-        std::vector<std::vector<float>> ratios(shape.size());
-        for (const auto i : ideas[s].examples) {
-            const auto& e = events[i];
-            const float level = model.evident(s, e);
-            if (level <= 0.0f) continue;
-            std::vector<float> other(shape.size());
-            for (std::size_t o = 0; o < ideas.size(); ++o) {
-                if (plate(ideas[o].source) == plate(ideas[s].source) ||
-                    (plate(ideas[s].source) && !ideas[s].may_contain(ideas[o].source)))
-                    continue;
-                const float evident = model.evident(o, e);
-                for (std::size_t c = 0; c < other.size(); ++c)
-                    other[c] = std::max(other[c], evident * ideas[o].heard[c]);
-            }
-            for (std::size_t c = 0; c < other.size(); ++c)
-                ratios[c].push_back(std::max(e.step[c] - other[c], 0.0f) / level);
+/// Channel by channel re what the head's own mic hears in that band, which is the same at soft strokes and
+/// loud ones. Strokes with something else beside it tell where that is hardly heard.
+void compare_to_own_mic(Heard& head, const NamedPlace& named, const Moments& moments, const Listeners& who) {
+    for (std::size_t c = 0; c < moments.noise.size(); ++c) {
+        const auto mic = c / kScanBands, band = c % kScanBands;
+        const auto own = *head.source.own * kScanBands + band;
+        auto strokes = named.place.members;
+        for (const auto& t : named.also)
+            if (t.clear[who.mics[mic] * kScanBands + band])
+                strokes.insert(strokes.end(), t.members.begin(), t.members.end());
+        std::vector<Seen> all;
+        for (const auto i : strokes) {
+            const auto& e = moments.events[i];
+            if (e.step[own] > kShown * e.hidden[own]) all.push_back(moments.seen(i, c, e.step[own]));
         }
-        if (ratios[0].size() >= 2)
-            for (std::size_t c = 0; c < shape.size(); ++c)
-                shape[c] =
-                    std::clamp(quantile(ratios[c], 0.5), kLeastLeft * ideas[s].heard[c], ideas[s].heard[c]);
+        if (mic == *head.source.own || all.size() < 2) continue;
+        const auto [step, shown] = least(all);
+        head.source.shape[c] = head.source.shape[own] * step;
+        head.shown[c] = shown;
     }
 }
 
-/// A cymbal without a mic, heard in the mic of a head that was struck with it each time, is far below that
-/// head where heads speak; it would otherwise contain it.
-void keep_out_of_heads(std::vector<FirstIdea>& ideas) {
-    constexpr float kFarBelow = 0.01f; // 20 dB
-    for (auto& cymbal : ideas) {
-        if (cymbal.source.own || !plate(cymbal.source)) continue;
-        for (const auto& head : ideas) {
-            if (!head.source.own || plate(head.source) || !cymbal.may_contain(head.source)) continue;
-            for (std::size_t b = 0; b < kFirstAbove1kHz; ++b) {
-                const auto c = *head.source.own * kScanBands + b;
-                cymbal.source.shape[c] = std::min(cymbal.source.shape[c], kFarBelow * head.heard[c]);
+/// One head struck elsewhere or otherwise is heard in other mics much as in its own: what is struck with one
+/// of its places each time is not with all.
+void compare_places(std::vector<Heard>& all) {
+    const auto whole = all;
+    for (auto& a : all)
+        for (const auto& b : whole) {
+            if (!a.source.own || a.source.plate() || b.source.drum != a.source.drum) continue;
+            for (std::size_t c = 0; c < a.source.shape.size(); ++c) {
+                const auto own = *a.source.own * kScanBands + c % kScanBands;
+                if (!b.shown[c] || !b.shown[own]) continue;
+                const float ratio = b.source.shape[c] / b.source.shape[own];
+                a.source.shape[c] = std::min(a.source.shape[c], kScatter * ratio * a.source.shape[own]);
             }
+        }
+}
+
+constexpr float kChannelScatters = 2.0f; // 3 dB
+
+/// Power re its shape at which a cymbal is in a head's: by the channels in which the head has least beside
+/// it, those of the cymbal's own mic among them. Wires may be as bright as a cymbal in every channel; but
+/// where a snare holds one, it is the same part of it in all channels that the snare itself hardly reaches.
+float level_within(const Source& head, const Heard& cymbal) {
+    constexpr double kLeast = 0.1, kHardlyReached = 0.33;
+    constexpr std::size_t kFewest = 8;
+    std::vector<float> all, own;
+    for (std::size_t c = 0; c < head.shape.size(); ++c) {
+        if (!cymbal.shown[c] || c % kScanBands < 2) continue;
+        all.push_back(head.shape[c] / cymbal.source.shape[c]);
+        if (c / kScanBands == cymbal.source.own) own.push_back(all.back());
+    }
+    if (all.size() < kFewest) return 0.0f;
+    const float level = quantile(all, kLeast);
+    if (head.drum == Drum::snare && quantile(all, kHardlyReached) > kChannelScatters * level) return 0.0f;
+    return own.empty() ? level : std::min(level, quantile(own, kLeast));
+}
+
+/// Takes cymbals out of heads: a snare that is never struck without the hi-hat would otherwise contain it.
+/// Then the hi-hat is in there about as loud as it is by itself.
+void separate(std::vector<Heard>& all) {
+    constexpr float kLeastLeft = 0.1f;
+    for (auto& head : all) {
+        if (head.source.plate()) continue;
+        const auto whole = head.source;
+        for (const auto& cymbal : all) {
+            if (!cymbal.source.plate()) continue;
+            const float level = level_within(whole, cymbal);
+            if (level * kChannelScatters < 1.0f) continue;
+            for (std::size_t c = 0; c < whole.shape.size(); ++c)
+                head.source.shape[c] =
+                    std::min(head.source.shape[c], std::max(whole.shape[c] - level * cymbal.source.shape[c],
+                                                            kLeastLeft * whole.shape[c]));
         }
     }
 }
@@ -127,17 +182,19 @@ void keep_out_of_heads(std::vector<FirstIdea>& ideas) {
 
 std::vector<Source> sources_of(std::span<const NamedPlace> places, std::span<const HitEvent> events,
                                const Listeners& who) {
-    std::vector<FirstIdea> ideas;
+    const Moments moments(events);
+    std::vector<Heard> all;
     for (const auto& p : places) {
         std::optional<std::size_t> own;
         for (const auto& [drum, mic] : who.own)
             if (p.drum == drum) own = mic;
-        ideas.push_back(idea_of(p, own, events));
+        all.push_back(heard(p, own, moments));
+        if (own && !all.back().source.plate()) compare_to_own_mic(all.back(), p, moments, who);
     }
-    separate(ideas, events);
-    keep_out_of_heads(ideas);
+    compare_places(all);
+    separate(all);
     std::vector<Source> out;
-    for (auto& i : ideas) out.push_back(std::move(i.source));
+    for (auto& h : all) out.push_back(std::move(h.source));
     return out;
 }
 

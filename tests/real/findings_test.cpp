@@ -30,8 +30,7 @@ void rewrite(const RealTake& take, const std::string& role,
 
 } // namespace
 
-// Falls short today: two of 103 kicks in one take of the second kit.
-TEST_CASE("strokes of kick, snare and tom are found, named and timed", "[real][!mayfail]") {
+TEST_CASE("strokes of kick, snare and tom are found, named and timed", "[real]") {
     if (no_recordings()) return;
     const auto [words, drums] = GENERATE(table<std::string, std::vector<std::string>>({
         {"--kind groove --seed 41 --seconds 60 --bpm 112", {"kick", "snare"}},
