@@ -108,7 +108,8 @@ TEST_CASE("audition: strokes that don't ring are refused with what to record, an
     std::vector<float> clicks(48'000 * 12); // 4 ms of noise at every snare stroke and no more
     std::mt19937 random(5);
     std::normal_distribution<float> gauss(0.0f, 0.1f);
-    for (const auto& hit : Json::parse(bytes_of_file(folder / "demo/truth.json"))["hits"])
+    const auto truth = Json::parse(bytes_of_file(folder / "demo/truth.json"));
+    for (const auto& hit : truth["hits"])
         if (const auto at = std::size_t(hit["time_s"].get<double>() * 48e3); hit["drum"] == "snare")
             for (auto n = at; n < std::min(clicks.size(), at + 192); ++n) clicks[n] = gauss(random);
     write_sound(folder / "demo/snare_top.wav", clicks, SF_FORMAT_WAV | SF_FORMAT_PCM_24);

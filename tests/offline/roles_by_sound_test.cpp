@@ -80,7 +80,8 @@ TEST_CASE("what names and a person say goes before the sound", "[new][roles][pro
     fs::rename(tracks.path() / room, tracks.path() / "Cowbell.wav");
     const auto run = run_program({"new", tracks.path().string(), "--json", "--role", snare + "=ride"});
     REQUIRE(run.exit_code == 0);
-    for (const auto& mic : dsp::Json::parse(run.out)["mics"]) {
+    const auto session = dsp::Json::parse(run.out);
+    for (const auto& mic : session["mics"]) {
         const std::string file = mic["file"], role = mic["role"], note = mic["note"];
         CAPTURE(file, role, note);
         if (file == snare) {
