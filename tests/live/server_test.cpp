@@ -78,7 +78,7 @@ public:
     Drummer(const Drummer&) = delete;
     Drummer& operator=(const Drummer&) = delete;
 
-    /// @param sound one per mic, played once; empty: some_drum()
+    /// @param sound one per mic, played once, as soon as all are connected; empty: some_drum()
     void play(std::size_t mics, std::vector<std::vector<float>> sound = {},
               const std::vector<std::string>& names = {}) {
         sound_ = std::move(sound);
@@ -92,6 +92,7 @@ public:
                         client_, jack_port_name(ports_[m]),
                         ("kitfold:" + (names.empty() ? "Mic " + std::to_string(m + 1) : names[m])).c_str()) ==
                     0);
+        connected_ = true; // on a busy machine ten connections take longer than the first strokes
     }
     [[nodiscard]] std::int64_t played() const { return frame_.load(); }
     [[nodiscard]] jack_client_t* client() const { return client_; }
@@ -101,9 +102,10 @@ private:
         auto& my = *static_cast<Drummer*>(self);
         for (std::size_t m = 0; m < my.ports_.size(); ++m) {
             auto* to = static_cast<float*>(jack_port_get_buffer(my.ports_[m], frames));
-            for (jack_nframes_t n = 0; n < frames; ++n) to[n] = my.sample(m, my.frame_ + n);
+            for (jack_nframes_t n = 0; n < frames; ++n)
+                to[n] = my.connected_ ? my.sample(m, my.frame_ + n) : 0.0f;
         }
-        my.frame_ += frames;
+        if (my.connected_) my.frame_ += frames;
         return 0;
     }
 
@@ -116,6 +118,7 @@ private:
     std::vector<jack_port_t*> ports_;
     std::vector<std::vector<float>> sound_;
     std::atomic<std::int64_t> frame_{0};
+    std::atomic<bool> connected_{false};
 };
 
 Session saved_session(const Folder& folder, std::size_t mics) {
