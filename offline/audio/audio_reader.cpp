@@ -2,6 +2,7 @@
 #include "offline/audio/audio_file.h"
 #include "offline/audio/broadcast.h"
 #include "offline/audio/pcm.h"
+#include "offline/audio/sound_file.h"
 #include "offline/util/digest.h"
 #include "offline/util/errors.h"
 #include "offline/util/input_file.h"
@@ -239,7 +240,7 @@ std::optional<Pcm> packed_format(int format) {
 
 struct AudioReader::Impl {
     Source source;
-    SNDFILE* file = nullptr;
+    SoundFile file;
     AudioInfo info;
     std::vector<std::size_t> channels; ///< 0-based
     std::optional<Pcm> packed;
@@ -253,7 +254,6 @@ struct AudioReader::Impl {
     explicit Impl(const std::filesystem::path& path) : source(path) { open(); }
     Impl(const Impl&) = delete;
     Impl& operator=(const Impl&) = delete;
-    ~Impl() { sf_close(file); }
 
     void open() {
         if (source.size() == 0) throw bad_input(source.name() + ": is empty; record or copy it again");
@@ -261,12 +261,12 @@ struct AudioReader::Impl {
         refuse_cut_short_flac(source);
         SF_VIRTUAL_IO io{source_length, source_seek, source_read, source_write, source_tell};
         SF_INFO sf{};
-        file = sf_open_virtual(&io, SFM_READ, &sf, &source);
+        file.reset(sf_open_virtual(&io, SFM_READ, &sf, &source));
         if (file == nullptr || !is_ours(sf.format)) {
             source.throw_if_failed();
             refuse(": is not audio that can be read here; WAV, RF64, AIFF or FLAC would be right");
         }
-        info = {sf.samplerate, sf.channels, sf.frames, format_name(sf.format), broadcast_of(file)};
+        info = {sf.samplerate, sf.channels, sf.frames, format_name(sf.format), broadcast_of(file.get())};
         if (info.frames == SF_COUNT_MAX) info.frames = counted_frames(); // a stream, whose end was not known
         packed = packed_format(sf.format);
         const int kind = sf.format & SF_FORMAT_SUBMASK;
@@ -281,19 +281,15 @@ struct AudioReader::Impl {
         const auto at_once = static_cast<sf_count_t>(block.size()) / info.channels;
         std::int64_t frames = 0;
         for (sf_count_t got = at_once; got == at_once; frames += got)
-            got = std::max<sf_count_t>(sf_readf_float(file, block.data(), at_once), 0);
+            got = std::max<sf_count_t>(sf_readf_float(file.get(), block.data(), at_once), 0);
         source.throw_if_failed();
-        if (sf_error(file) != SF_ERR_NO_ERROR || (frames > 0 && sf_seek(file, 0, SEEK_SET) != 0))
+        if (sf_error(file.get()) != SF_ERR_NO_ERROR || (frames > 0 && sf_seek(file.get(), 0, SEEK_SET) != 0))
             refuse(fmt::format(": can't be decoded after {:.3f} s; copy it again from where it was recorded",
                                double(frames) / info.rate_hz));
         return frames;
     }
 
-    void refuse(const std::string& why) {
-        sf_close(file);
-        file = nullptr;
-        throw bad_input(source.name() + why);
-    }
+    void refuse(const std::string& why) { throw bad_input(source.name() + why); }
 
     void choose(const std::vector<int>& wanted) {
         for (const int channel : wanted) {
@@ -323,7 +319,7 @@ struct AudioReader::Impl {
         const auto width = static_cast<std::size_t>(info.channels);
         const std::size_t frame_bytes = width * bytes_of(*packed);
         bytes.resize(std::max(bytes.size(), frames * frame_bytes));
-        const auto got = sf_read_raw(file, bytes.data(), static_cast<sf_count_t>(frames * frame_bytes));
+        const auto got = sf_read_raw(file.get(), bytes.data(), static_cast<sf_count_t>(frames * frame_bytes));
         const std::size_t whole = static_cast<std::size_t>(std::max<sf_count_t>(got, 0)) / frame_bytes;
         for (std::size_t p = 0; p < channels.size(); ++p)
             decode(*packed, bytes.data(), width, channels[p], planes[p], whole);
@@ -334,7 +330,7 @@ struct AudioReader::Impl {
         const auto width = static_cast<std::size_t>(info.channels);
         interleaved.resize(std::max(interleaved.size(), frames * width));
         const auto got = static_cast<std::size_t>(std::max<sf_count_t>(
-            sf_readf_float(file, interleaved.data(), static_cast<sf_count_t>(frames)), 0));
+            sf_readf_float(file.get(), interleaved.data(), static_cast<sf_count_t>(frames)), 0));
         for (std::size_t p = 0; p < channels.size(); ++p)
             for (std::size_t n = 0; n < got; ++n) planes[p][n] = interleaved[n * width + channels[p]];
         return got;
@@ -386,7 +382,7 @@ void AudioReader::keep(std::int64_t first, std::int64_t frames) {
 
 void AudioReader::seek(std::int64_t frame) {
     const auto in_file = impl_->first + frame;
-    if (frame < 0 || frame > impl_->info.frames || sf_seek(impl_->file, in_file, SEEK_SET) != in_file)
+    if (frame < 0 || frame > impl_->info.frames || sf_seek(impl_->file.get(), in_file, SEEK_SET) != in_file)
         throw bad_input(fmt::format("{}: there is no frame {}", impl_->source.name(), frame));
     impl_->at = frame;
 }

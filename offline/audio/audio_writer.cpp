@@ -1,6 +1,7 @@
 #include "offline/audio/audio_file.h"
 #include "offline/audio/broadcast.h"
 #include "offline/audio/pcm.h"
+#include "offline/audio/sound_file.h"
 #include "offline/util/atomic_file.h"
 #include "offline/util/digest.h"
 #include "offline/util/errors.h"
@@ -102,7 +103,7 @@ struct AudioWriter::Impl {
     AudioFormat format;
     AtomicFile pending;
     Sink target;
-    SNDFILE* file = nullptr;
+    SoundFile file;
     std::vector<Quantiser> quantisers; ///< one per channel; empty for float
     std::vector<float> interleaved_float;
     std::vector<std::int32_t> interleaved_int;
@@ -118,12 +119,13 @@ struct AudioWriter::Impl {
         sf.channels = format.channels;
         sf.format = sndfile_format(container_for(path), format, rf64_from_bytes);
         SF_VIRTUAL_IO io{sink_length, sink_seek, sink_read, sink_write, sink_tell};
-        file = sf_open_virtual(&io, SFM_WRITE, &sf, &target);
+        file.reset(sf_open_virtual(&io, SFM_WRITE, &sf, &target));
         if (file == nullptr)
             throw bad_input(fmt::format("{}: {}", pending.path().string(), sf_strerror(nullptr)));
-        sf_command(file, SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE); // it carries the time of day
-        require(sf_set_string(file, SF_STR_COMMENT, blank_seal(format.product).c_str()) == 0);
-        if (format.broadcast && container_for(path) == Container::wav) set_broadcast(file, *format.broadcast);
+        sf_command(file.get(), SFC_SET_ADD_PEAK_CHUNK, nullptr, SF_FALSE); // it carries the time of day
+        require(sf_set_string(file.get(), SF_STR_COMMENT, blank_seal(format.product).c_str()) == 0);
+        if (format.broadcast && container_for(path) == Container::wav)
+            set_broadcast(file.get(), *format.broadcast);
         if (format.bits < 32 && container_for(path) == Container::wav)
             raw = format.bits == 16 ? Pcm::int16 : Pcm::int24;
         if (raw && format.frames > 0) promise();
@@ -133,9 +135,6 @@ struct AudioWriter::Impl {
     }
     Impl(const Impl&) = delete;
     Impl& operator=(const Impl&) = delete;
-    ~Impl() {
-        if (file != nullptr) sf_close(file);
-    }
 
     [[nodiscard]] std::int64_t frame_bytes() const {
         return static_cast<std::int64_t>(bytes_of(*raw)) * format.channels;
@@ -144,13 +143,13 @@ struct AudioWriter::Impl {
     /// Takes the room on the disk, and writes the last frame and so the header as it is going to be: the file
     /// can be summed while it is written.
     void promise() {
-        sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0); // says where sound begins
+        sf_command(file.get(), SFC_UPDATE_HEADER_NOW, nullptr, 0); // says where sound begins
         pending.reserve(target.end + format.frames * frame_bytes());
         const std::vector<unsigned char> silence(static_cast<std::size_t>(frame_bytes()));
-        require(sf_seek(file, format.frames - 1, SEEK_SET) == format.frames - 1 &&
-                sf_write_raw(file, silence.data(), frame_bytes()) == frame_bytes());
-        sf_command(file, SFC_UPDATE_HEADER_NOW, nullptr, 0);
-        require(sf_seek(file, 0, SEEK_SET) == 0);
+        require(sf_seek(file.get(), format.frames - 1, SEEK_SET) == format.frames - 1 &&
+                sf_write_raw(file.get(), silence.data(), frame_bytes()) == frame_bytes());
+        sf_command(file.get(), SFC_UPDATE_HEADER_NOW, nullptr, 0);
+        require(sf_seek(file.get(), 0, SEEK_SET) == 0);
         target.start_sum();
     }
 
@@ -159,7 +158,8 @@ struct AudioWriter::Impl {
         if (!raw || written >= format.frames) return;
         target.summing = false;
         sf_count_t there = written;
-        sf_command(file, SFC_FILE_TRUNCATE, &there, sizeof there); // the library's own count of the frames
+        sf_command(file.get(), SFC_FILE_TRUNCATE, &there,
+                   sizeof there); // the library's own count of the frames
         target.end = static_cast<std::int64_t>(target.head.size()) + written * frame_bytes();
         require(::ftruncate(target.fd, target.end) == 0);
     }
@@ -180,7 +180,7 @@ struct AudioWriter::Impl {
 
     void require(bool ok) const {
         if (ok && target.error == 0) return;
-        const std::string why = target.error != 0 ? std::strerror(target.error) : sf_strerror(file);
+        const std::string why = target.error != 0 ? std::strerror(target.error) : sf_strerror(file.get());
         throw io_failed(fmt::format("{}: can't be written: {}", pending.path().string(), why));
     }
 
@@ -189,7 +189,7 @@ struct AudioWriter::Impl {
         interleaved_float.resize(std::max(interleaved_float.size(), frames * width));
         for (std::size_t c = 0; c < width; ++c)
             for (std::size_t n = 0; n < frames; ++n) interleaved_float[n * width + c] = planes[c][n];
-        return sf_writef_float(file, interleaved_float.data(), static_cast<sf_count_t>(frames));
+        return sf_writef_float(file.get(), interleaved_float.data(), static_cast<sf_count_t>(frames));
     }
 
     sf_count_t write_int(const float* const* planes, std::size_t frames) {
@@ -202,11 +202,12 @@ struct AudioWriter::Impl {
             packed.resize(std::max(packed.size(), count * bytes_of(*raw)));
             pack(*raw, interleaved_int.data(), packed.data(), count);
             const auto bytes = static_cast<sf_count_t>(count * bytes_of(*raw));
-            return sf_write_raw(file, packed.data(), bytes) == bytes ? static_cast<sf_count_t>(frames) : 0;
+            return sf_write_raw(file.get(), packed.data(), bytes) == bytes ? static_cast<sf_count_t>(frames)
+                                                                           : 0;
         }
         for (std::size_t n = 0; n < count; ++n)
             interleaved_int[n] <<= 32 - format.bits; // the upper bits count
-        return sf_writef_int(file, interleaved_int.data(), static_cast<sf_count_t>(frames));
+        return sf_writef_int(file.get(), interleaved_int.data(), static_cast<sf_count_t>(frames));
     }
 };
 
@@ -234,8 +235,7 @@ void AudioWriter::write(const float* const* planes, std::size_t frames) {
 void AudioWriter::close() {
     if (impl_->file == nullptr) return;
     impl_->keep_promise();
-    const int closed = sf_close(impl_->file);
-    impl_->file = nullptr;
+    const int closed = sf_close(impl_->file.release());
     impl_->require(closed == 0);
     // when the file became another than was promised, it is read again
     const auto sum = impl_->target.summing ? impl_->target.sum.hex() : impl_->sum_again();
