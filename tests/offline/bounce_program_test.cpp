@@ -285,6 +285,8 @@ TEST_CASE("memory does not grow with the length", "[offline]") {
         return run.peak_kib;
     };
     const long half_minute = peak_kib(30.0), four_minutes = peak_kib(240.0);
+#ifndef __SANITIZE_ADDRESS__ // which keeps what was given back
     CHECK(four_minutes < 64 * 1024);
+#endif
     CHECK(four_minutes - half_minute < 2 * 1024);
 }
