@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <numeric>
 #include <optional>
 #include <utility>
 
@@ -83,15 +84,6 @@ public:
         }
     }
 
-    /// @param strokes by time
-    void hear(std::span<Stroke> strokes, const std::function<void(double)>& progress = {}) {
-        for (std::size_t n = 0; n < strokes.size(); ++n) {
-            hear(strokes[n]);
-            if (progress) progress(double(n + 1) / double(strokes.size()));
-        }
-    }
-
-private:
     /// Each stroke anew, so that what is found of one does not depend on which others were chosen.
     void hear(Stroke& stroke) {
         mix_.reset();
@@ -115,6 +107,7 @@ private:
         sum_up(stroke);
     }
 
+private:
     /// What rang before goes on as it was falling, and is none of the stroke's.
     void sum_up(Stroke& stroke) const {
         std::vector<double> goes_on(mics_);
@@ -165,7 +158,7 @@ std::vector<double> own_loudness_db(const Take& take, std::span<const MicStrip> 
     std::vector<double> out;
     for (const auto* hit : hits) {
         Stroke stroke{std::size_t(drum), start_of(*hit, take.rate_hz), 0, 1.0, {}};
-        listener.hear(std::span(&stroke, 1));
+        listener.hear(stroke);
         out.push_back(db_from_power(stroke.power.front()));
     }
     return out;
@@ -276,8 +269,12 @@ MeasuredBalance measure_balance(const Take& take, std::span<const Hit> hits, std
         std::move(chosen.begin(), chosen.end(), std::back_inserter(strokes));
     }
     std::vector<std::size_t> all(strips.size());
-    for (std::size_t m = 0; m < all.size(); ++m) all[m] = m;
-    Listener(take, std::move(all), strips, table).hear(strokes, progress);
+    std::iota(all.begin(), all.end(), std::size_t{0});
+    Listener listener(take, std::move(all), strips, table);
+    for (std::size_t n = 0; n < strokes.size(); ++n) {
+        listener.hear(strokes[n]);
+        if (progress) progress(double(n + 1) / double(strokes.size()));
+    }
     for (std::size_t d = 0; d < kDrumCount; ++d) {
         std::vector<Stroke> own;
         for (auto& s : strokes)

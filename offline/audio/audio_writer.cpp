@@ -158,8 +158,8 @@ struct AudioWriter::Impl {
         if (!raw || written >= format.frames) return;
         target.summing = false;
         sf_count_t there = written;
-        sf_command(file.get(), SFC_FILE_TRUNCATE, &there,
-                   sizeof there); // the library's own count of the frames
+        // the library's own count of the frames
+        sf_command(file.get(), SFC_FILE_TRUNCATE, &there, sizeof there);
         target.end = static_cast<std::int64_t>(target.head.size()) + written * frame_bytes();
         require(::ftruncate(target.fd, target.end) == 0);
     }

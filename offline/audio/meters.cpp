@@ -3,37 +3,17 @@
 #include "core/units.h"
 #include "core/vector_clones.h"
 #include "filters/k_weighting.h"
+#include "offline/audio/ebu.h"
 #include "offline/audio/true_peak.h"
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <ebur128.h>
-#include <new>
 #include <numeric>
 #include <span>
 #include <vector>
 
 namespace kitfold::offline {
 namespace {
-
-/// A libebur128 measurement.
-class Ebu {
-public:
-    Ebu(int rate_hz, int mode) : state_(ebur128_init(2, static_cast<unsigned long>(rate_hz), mode)) {
-        if (state_ == nullptr) throw std::bad_alloc();
-    }
-    Ebu(const Ebu&) = delete;
-    Ebu& operator=(const Ebu&) = delete;
-    ~Ebu() { ebur128_destroy(&state_); }
-
-    void add(const float* interleaved, std::size_t frames) {
-        if (ebur128_add_frames_float(state_, interleaved, frames) != EBUR128_SUCCESS) throw std::bad_alloc();
-    }
-    [[nodiscard]] ebur128_state* get() const noexcept { return state_; }
-
-private:
-    ebur128_state* state_;
-};
 
 double mean(const std::vector<double>& powers) {
     return std::accumulate(powers.begin(), powers.end(), 0.0) / double(powers.size());
@@ -164,7 +144,7 @@ StereoFigures StereoMeter::figures() const {
 }
 
 struct ShortTermMeter::Impl {
-    explicit Impl(int rate_hz) : ebu(rate_hz, EBUR128_MODE_S) {}
+    explicit Impl(int rate_hz) : ebu(2, rate_hz, EBUR128_MODE_S) {}
     Ebu ebu;
     std::vector<float> interleaved;
 };
@@ -176,7 +156,7 @@ void ShortTermMeter::add(const float* left, const float* right, std::size_t fram
     auto& both = impl_->interleaved;
     both.resize(2 * frames);
     for (std::size_t n = 0; n < frames; ++n) both[2 * n] = left[n], both[2 * n + 1] = right[n];
-    impl_->ebu.add(both.data(), frames);
+    impl_->ebu.add(both);
 }
 
 double ShortTermMeter::loudness_lufs() const {

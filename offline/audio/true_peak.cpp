@@ -3,8 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <ebur128.h>
-#include <new>
 
 namespace kitfold::offline {
 namespace {
@@ -35,22 +33,15 @@ KITFOLD_VECTOR_CLONES float largest(const float* samples, std::size_t count) noe
 } // namespace
 
 TruePeak::TruePeak(int rate_hz, std::size_t channels)
-    : state_(ebur128_init(unsigned(channels), static_cast<unsigned long>(rate_hz), EBUR128_MODE_TRUE_PEAK),
-             [](void* state) {
-                 auto* mine = static_cast<ebur128_state*>(state);
-                 ebur128_destroy(&mine);
-             }),
-      channels_(channels), samples_((kLead + kPart) * channels, 0.0f), most_gain_(most_gain(rate_hz)) {
-    if (!state_) throw std::bad_alloc();
-}
+    : ebu_(channels, rate_hz, EBUR128_MODE_TRUE_PEAK), channels_(channels),
+      samples_((kLead + kPart) * channels, 0.0f), most_gain_(most_gain(rate_hz)) {}
 
 void TruePeak::measure(std::span<const float> frames, bool counts) {
-    auto* const state = static_cast<ebur128_state*>(state_.get());
-    if (ebur128_add_frames_float(state, frames.data(), frames.size() / channels_) != EBUR128_SUCCESS)
-        throw std::bad_alloc();
+    ebu_.add(frames);
     for (unsigned channel = 0; counts && channel < channels_; ++channel) {
         double found = 0.0;
-        if (ebur128_prev_true_peak(state, channel, &found) == EBUR128_SUCCESS) peak_ = std::max(peak_, found);
+        if (ebur128_prev_true_peak(ebu_.get(), channel, &found) == EBUR128_SUCCESS)
+            peak_ = std::max(peak_, found);
     }
 }
 

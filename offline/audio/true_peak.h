@@ -1,6 +1,6 @@
 #pragma once
+#include "offline/audio/ebu.h"
 #include <cstddef>
-#include <memory>
 #include <span>
 #include <vector>
 
@@ -22,9 +22,9 @@ private:
     void measure(std::span<const float> frames, bool counts);
     void close();
 
-    std::unique_ptr<void, void (*)(void*)> state_; // ebur128_state
-    std::size_t channels_, filled_ = 0;            ///< samples of the part so far
-    std::vector<float> samples_;                   ///< those just before, then the part
+    Ebu ebu_;
+    std::size_t channels_, filled_ = 0; ///< samples of the part so far
+    std::vector<float> samples_;        ///< those just before, then the part
     double most_gain_, peak_ = 0.0, sample_peak_ = 0.0;
     double lead_peak_ = 0.0; ///< at least the largest of those just before
     bool in_step_ = false;   ///< the interpolator has seen what came just before

@@ -100,12 +100,12 @@ public:
 private:
     static int process(jack_nframes_t frames, void* self) {
         auto& my = *static_cast<Drummer*>(self);
+        const bool plays = my.connected_; // all mics from the same block on
         for (std::size_t m = 0; m < my.ports_.size(); ++m) {
             auto* to = static_cast<float*>(jack_port_get_buffer(my.ports_[m], frames));
-            for (jack_nframes_t n = 0; n < frames; ++n)
-                to[n] = my.connected_ ? my.sample(m, my.frame_ + n) : 0.0f;
+            for (jack_nframes_t n = 0; n < frames; ++n) to[n] = plays ? my.sample(m, my.frame_ + n) : 0.0f;
         }
-        if (my.connected_) my.frame_ += frames;
+        if (plays) my.frame_ += frames;
         return 0;
     }
 
