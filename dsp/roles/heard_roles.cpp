@@ -250,8 +250,10 @@ void Guesser::name_snare() {
                                : snare.sound.bright_db > kNoisyDb;
     snare.drum = Drum::snare;
     // a noisy drum with a mic at either head is a snare
-    name_two_heads(snare, brightest && (snare.lead_db >= kCloseDb ||
-                                        (snare.mics.size() == 2 && snare.lead_db >= kPerhapsCloseDb)));
+    // and where another mic is as close, that one may be the snare's, whatever it is called
+    const bool close = snare.mics.size() == 2 ? snare.lead_db >= kPerhapsCloseDb
+                                              : snare.lead_db >= kCloseDb && snare.clear_db >= kClearDb;
+    name_two_heads(snare, brightest && close);
 }
 
 void Guesser::name_two_heads(const Group& snare, bool sure) {

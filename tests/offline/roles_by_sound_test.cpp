@@ -91,6 +91,8 @@ TEST_CASE("what names and a person say goes before the sound", "[new][roles][pro
             CHECK_THAT(note, Contains("nothing is struck in it; say it: --role \"" + tom + "=ROLE\""));
         } else if (file == "Cowbell.wav") { // whatever it is, a word that nobody here knows is no number
             CHECK_THAT(note, !Contains("fairly sure"));
+        } else if (tracks.truth(file) == dsp::Role::snare_bottom && role == "snare_top") {
+            CHECK_THAT(note, !Contains("fairly sure")); // alone, since the other head is said to be a ride
         } else if (file.starts_with("Track")) {
             CHECK((role == dsp::token(tracks.truth(file)) || role == "other"));
         } else {
