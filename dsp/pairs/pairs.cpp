@@ -114,19 +114,18 @@ private:
 constexpr double kOpenMs = 0.068; // 3 samples at 44.1 kHz
 
 /// Delays add up: a to b to c is a to c. The delays of all judged pairs of a drum become differences of one
-/// time per mic (least squares, the surer pairs weighing more, by Gauss and Seidel). What is moved too far by
-/// that was wrong somewhere.
+/// time per mic (least squares, by Gauss and Seidel; all pairs alike, so that none is moved much by what the
+/// others say). What is moved too far by that was wrong somewhere.
 void close_loops(std::vector<Pair>& pairs, std::size_t mics) {
     std::vector<double> at(mics, 0.0);
-    const auto weight = [](const Pair& p) { return 1.0 / (p.spread_ms * p.spread_ms + 1e-5); };
     for (int round = 0; round < 200; ++round)
         for (std::size_t m = 0; m < mics; ++m) {
-            double sum = 0.0, all = 0.0;
+            double sum = 0.0, count = 0.0;
             for (const auto& p : pairs) {
                 if (!p.judged() || (p.a != m && p.b != m)) continue;
-                sum += weight(p) * (p.b == m ? at[p.a] + p.delay_ms : at[p.b] - p.delay_ms), all += weight(p);
+                sum += p.b == m ? at[p.a] + p.delay_ms : at[p.b] - p.delay_ms, count += 1.0;
             }
-            if (all > 0.0) at[m] = sum / all;
+            if (count > 0.0) at[m] = sum / count;
         }
     for (auto& p : pairs) {
         if (!p.judged()) continue;
