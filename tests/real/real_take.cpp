@@ -50,6 +50,17 @@ void RealTake::make_session(const std::function<void(nlohmann::ordered_json&)>& 
     std::ofstream(path("session.json")) << session.dump(2);
 }
 
+void RealTake::leave_out(const std::string& role) const {
+    make_session([&](auto& session) {
+        auto& mics = session["mics"];
+        for (auto m = mics.begin(); m != mics.end(); ++m)
+            if ((*m)["role"] == role) {
+                mics.erase(m);
+                break;
+            }
+    });
+}
+
 Json RealTake::check(const std::vector<std::string>& more) const {
     if (!fs::exists(path("session.json"))) make_session();
     std::vector<std::string> words{"check", path(), "--json"};

@@ -27,6 +27,8 @@ public:
     [[nodiscard]] std::vector<std::string> roles() const;
     /// `kitfold new`, then what is changed in session.json.
     void make_session(const std::function<void(nlohmann::ordered_json&)>& change = {}) const;
+    /// The session without the mic of a role.
+    void leave_out(const std::string& role) const;
     /// `kitfold check --json` with more words; the session is made when there is none. Fails the test when it
     /// ends with neither 0 nor 1.
     [[nodiscard]] Json check(const std::vector<std::string>& more = {}) const;
