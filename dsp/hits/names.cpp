@@ -323,23 +323,27 @@ void Namer::give(Claim& c) {
         if (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)) names_[j] = c.drum;
 }
 
-/// A kick mic that stands in front of the drum hears it after the snare's, which then stands out more there.
-/// But nothing else in a kit is as dark: what lies far below a drum, and below all others, is not that drum
-/// played otherwise. @return how bright the kick is, where it went under another's name
+/// A kick without a mic, or whose mic stands in front and hears it after the snare's: that one stands out
+/// more there. But nothing else in a kit is as dark: what lies far below a drum, and below all others, is not
+/// that drum played otherwise. @return how bright the kick is, where it went under another's name
 std::optional<float> Namer::kick_misnamed_db() const {
-    const auto kick =
-        std::find_if(claims_.begin(), claims_.end(), [](const Claim& c) { return c.drum == Drum::kick; });
-    if (kick == claims_.end()) return std::nullopt;
+    const auto of = [&](std::optional<Drum> drum) {
+        return std::find_if(claims_.begin(), claims_.end(), [=](const Claim& c) { return c.drum == drum; });
+    };
+    const auto kick = of(Drum::kick);
     std::optional<std::size_t> darkest;
     for (std::size_t j = 0; j < places_.size(); ++j)
-        if (!plate(j) && kick->heard[j] && (!darkest || top_db(j) < top_db(*darkest))) darkest = j;
-    if (!darkest || names_[*darkest] == Drum::kick) return std::nullopt;
+        if (!plate(j) && (kick == claims_.end() || kick->heard[j]) &&
+            (!darkest || top_db(j) < top_db(*darkest)))
+            darkest = j;
+    if (!darkest) return std::nullopt;
     const float db = top_db(*darkest);
-    const auto far_below = [&](const Claim& c) { return c.core && db < top_db(*c.core) - kDarkerDb; };
-    const bool of_another = std::any_of(claims_.begin(), claims_.end(), [&](const Claim& c) {
-        return c.drum == names_[*darkest] && far_below(c);
-    });
-    return of_another && (!kick->core || far_below(*kick)) ? std::optional(db) : std::nullopt;
+    const auto far_below = [&](const auto& c) {
+        return c != claims_.end() && c->core && db < top_db(*c->core) - kDarkerDb;
+    };
+    const bool elsewhere = kick != claims_.end() && kick->core && !far_below(kick);
+    const auto named = of(names_[*darkest]);
+    return !elsewhere && named != kick && far_below(named) ? std::optional(db) : std::nullopt;
 }
 
 /// Middle of the power below 1 kHz in the overheads, in bands.
