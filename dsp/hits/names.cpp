@@ -327,23 +327,20 @@ void Namer::give(Claim& c) {
 /// more there. But nothing else in a kit is as dark: what lies far below a drum, and below all others, is not
 /// that drum played otherwise. @return how bright the kick is, where it went under another's name
 std::optional<float> Namer::kick_misnamed_db() const {
-    const auto of = [&](std::optional<Drum> drum) {
+    const auto of = [&](Drum drum) {
         return std::find_if(claims_.begin(), claims_.end(), [=](const Claim& c) { return c.drum == drum; });
     };
-    const auto kick = of(Drum::kick);
+    const auto kick = of(Drum::kick), snare = of(Drum::snare);
     std::optional<std::size_t> darkest;
     for (std::size_t j = 0; j < places_.size(); ++j)
-        if (!plate(j) && (kick == claims_.end() || kick->heard[j]) &&
+        if (!plate(j) && top_db(j) > -kFar && (kick == claims_.end() || kick->heard[j]) &&
             (!darkest || top_db(j) < top_db(*darkest)))
             darkest = j;
-    if (!darkest) return std::nullopt;
+    if (!darkest || names_[*darkest] != Drum::snare) return std::nullopt;
     const float db = top_db(*darkest);
-    const auto far_below = [&](const auto& c) {
-        return c != claims_.end() && c->core && db < top_db(*c->core) - kDarkerDb;
-    };
-    const bool elsewhere = kick != claims_.end() && kick->core && !far_below(kick);
-    const auto named = of(names_[*darkest]);
-    return !elsewhere && named != kick && far_below(named) ? std::optional(db) : std::nullopt;
+    const auto far_below = [&](const Claim& c) { return c.core && db < top_db(*c.core) - kDarkerDb; };
+    if (kick != claims_.end() && kick->core && !far_below(*kick)) return std::nullopt;
+    return snare != claims_.end() && far_below(*snare) ? std::optional(db) : std::nullopt;
 }
 
 /// Middle of the power below 1 kHz in the overheads, in bands.
