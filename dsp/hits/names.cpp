@@ -12,8 +12,9 @@ namespace {
 
 constexpr float kSameDb = 1.5f;                                      // of prints: one place
 constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
-// Snares struck softer are at most 5 dB darker, on nine of them. Floor toms begin 6 dB over the darkest kick.
-constexpr float kDarkerDb = 10.0f, kOneKickDb = 5.0f;
+// Snares struck softer are at most 5 dB darker, on nine of them; kicks struck with something else no brighter
+// than this.
+constexpr float kDarkerDb = 10.0f;
 constexpr float kAlikeDb = 4.0f;  // one drum struck elsewhere or otherwise
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
@@ -220,7 +221,7 @@ float Namer::top_db(std::size_t place) const {
 /// What sounds like it: between the two a soft snare is as bright as an open hi-hat.
 bool Namer::sounds_like(Drum drum, std::size_t place) const {
     const float top = top_db(place);
-    if (kick_db_ && drum == Drum::kick) return top < *kick_db_ + kOneKickDb;
+    if (kick_db_ && drum == Drum::kick) return top < *kick_db_ + kDarkerDb;
     if (kick_db_ && drum == Drum::snare && top < *kick_db_ + kDarkerDb) return false;
     return is_plate(drum) ? top > kDarkestPlateDb
                           : top < (drum == Drum::snare ? kBrightestSnareDb : kDarkestPlateDb);
@@ -289,6 +290,7 @@ std::optional<std::size_t> Namer::covered(const Claim& c) const {
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
 void Namer::give(Claim& c) {
     constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kSureDb = 10.0f, kKickDb = 10.0f, kPlateDb = 10.0f;
+    constexpr float kFarKickDb = 5.0f; // in front of the kick a mic hears toms nearly as well
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (may_be(c, j)) may.push_back(j);
@@ -315,7 +317,7 @@ void Namer::give(Claim& c) {
             farthest_db = std::max(farthest_db.value_or(0.0f), short_db(j));
     if (farthest_db && c.lead_db[core] < kSureDb && std::max(*farthest_db, stands_out_db(c, core)) < kLeadDb)
         return;
-    const float near_db = c.drum == Drum::kick ? kKickDb
+    const float near_db = c.drum == Drum::kick ? (kick_db_ ? kFarKickDb : kKickDb)
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
     c.core = core;
@@ -339,7 +341,9 @@ std::optional<float> Namer::kick_misnamed_db() const {
     if (!darkest || names_[*darkest] != Drum::snare) return std::nullopt;
     const float db = top_db(*darkest);
     const auto far_below = [&](const Claim& c) { return c.core && db < top_db(*c.core) - kDarkerDb; };
-    if (kick != claims_.end() && kick->core && !far_below(*kick)) return std::nullopt;
+    if (kick != claims_.end() && kick->core && !far_below(*kick) &&
+        kick->lead_db[*darkest] <= kick->lead_db[*kick->core])
+        return std::nullopt;
     return snare != claims_.end() && far_below(*snare) ? std::optional(db) : std::nullopt;
 }
 
