@@ -192,6 +192,7 @@ private:
         for (std::size_t m = 0; m < take_.mics.size(); ++m) {
             const auto drum = own_drum(take_.mics[m].role);
             if (!drum || own_mic(take_.mics, *drum) != m) continue;
+            if (take_.mics[m].role == Role::kick_out) continue; // it may stand a metre in front of the kit
             for (std::size_t o = 0; o < take_.mics.size(); ++o) {
                 if (!is_overhead(take_.mics[o].role) || later_ms(m, o, *drum).value_or(0.0) < kLateMs ||
                     !never_first(m, o))

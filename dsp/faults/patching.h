@@ -17,8 +17,8 @@ namespace kitfold::dsp {
 ///   be tuned lower than a rack tom. The order is common practice, no source.
 /// - by_arrival: snare top hears the snare after snare bottom and is the brighter one, or kick in hears the
 ///   kick after kick out and more of the other drums.
-/// - late: a close mic hears its drum after an overhead and none clearly before it, and as much of the other
-/// drums as that overhead.
+/// - late: a close mic, the kick's outer one apart, hears its drum after an overhead and none clearly before
+/// it, and as much of the other drums as that overhead.
 /// - by_side: a drum panned left and one panned right are both on the other side in the overheads, by level
 ///   and, unless the two are coincident, by time; no drum says otherwise.
 /// With true strokes, none of 32 clean recorded takes was accused, and 15 of 18 exchanges of close mics were

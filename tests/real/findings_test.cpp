@@ -73,6 +73,8 @@ TEST_CASE("no fault is found where none was put in, and nobody is accused", "[re
     const std::string words = GENERATE(
         "--kind groove --seed 51 --seconds 30 --bpm 92", "--kind sparse --seed 52 --seconds 40 --bpm 90",
         "--kit b --kind fills --seed 53 --seconds 30 --bpm 104",
+        "--kind fills --seed 82 --seconds 30 --bpm 112 --leave-out kick_in", // the other stands a metre in
+                                                                             // front
         "--kind snare_pair --snare d_rimshot --seed 54 --seconds 20 --bpm 100");
     const RealTake take(words);
     const auto check = take.check();
