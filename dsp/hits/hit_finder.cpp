@@ -108,12 +108,14 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
 }
 
 /// How far a drum's stroke rises above what rings on, added up over all bands that it rules in the mics put
-/// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little.
+/// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little. A
+/// cymbal rings on in its own mic nearly as loud as it is struck; there the other mics tell too.
 float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
     constexpr float kRules = 0.5f;
+    const auto& source = model_.sources()[part.source];
     float sum = 0.0f;
     for (std::size_t m = 0; m < who_.mics.size(); ++m) {
-        if (who_.near[m] != model_.sources()[part.source].drum) continue;
+        if (!source.plate() && who_.near[m] != source.drum) continue;
         for (auto c = m * kScanBands; c < (m + 1) * kScanBands; ++c)
             if (part.share[c] > kRules)
                 sum += std::max(0.0f, decibels(event.step[c]) - decibels(event.hidden[c]));
