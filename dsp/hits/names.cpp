@@ -16,6 +16,7 @@ constexpr float kAlikeDb = 4.0f;                                     // one drum
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
 constexpr float kBeyondDoubtDb = 12.0f; // eight times what one place's strokes differ by
+constexpr float kFarLessDb = 24.0f;     // no drum's own places differ so in its own mic
 
 constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
 
@@ -124,6 +125,7 @@ private:
     [[nodiscard]] float lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const;
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
+    [[nodiscard]] static float most_lead_db(const Claim& c);
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(Claim& c);
@@ -256,13 +258,22 @@ std::optional<float> Namer::ahead_ms(const Claim& c, std::size_t place) const {
     return least;
 }
 
-/// No other drum's mic stands out more there.
+/// Where it is heard.
+float Namer::most_lead_db(const Claim& c) {
+    float most = -kFar;
+    for (std::size_t j = 0; j < c.lead_db.size(); ++j)
+        if (c.heard[j]) most = std::max(most, c.lead_db[j]);
+    return most;
+}
+
+/// No other drum's mic stands out more there. One that leads far less than elsewhere does not: most places
+/// may be one drum's, and then all others' mics stand out at some of them.
 bool Namer::may_be(const Claim& c, std::size_t place) const {
     if (!c.heard[place] || !sounds_like(c.drum, place)) return false;
     const float mine = stands_out_db(c, place);
     return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
         return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] &&
-               stands_out_db(o, place) > mine;
+               most_lead_db(o) - o.lead_db[place] < kFarLessDb && stands_out_db(o, place) > mine;
     });
 }
 
