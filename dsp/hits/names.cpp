@@ -119,10 +119,12 @@ private:
         Drum drum = Drum::kick;
         std::size_t own = 0;
         std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
+        /// The same, of a cymbal's mic over the overheads alone: a head struck with it is loud in its own mic.
+        std::vector<float> beside_heads_db;
         std::vector<bool> heard;
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
-    [[nodiscard]] float lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const;
+    [[nodiscard]] float lead_db(const Claim& c, std::size_t place, std::span<const std::size_t> others) const;
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
     [[nodiscard]] static float most_lead_db(const Claim& c);
@@ -166,30 +168,39 @@ Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::
     }
 }
 
-/// Of a drum's mic over the mean of the others.
-float Namer::lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const {
-    const auto& db = places_[place].print.db;
-    float others = 0.0f, count = 0.0f;
-    for (std::size_t m = 0; m < mics_.size(); ++m)
-        if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role))
-            others += db[m * kScanBands + band], count += 1.0f;
-    return db[own * kScanBands + band] - others / std::max(count, 1.0f);
+/// Of a drum's mic over the mean of others, in the bands that it hears, or in all.
+float Namer::lead_db(const Claim& c, std::size_t place, std::span<const std::size_t> others) const {
+    const auto& print = places_[place].print;
+    const auto [first, last] = voice_bands(c.drum);
+    float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
+    for (auto b = first; b < last; ++b) {
+        float mean = 0.0f;
+        for (const auto m : others) mean += print.db[m * kScanBands + b];
+        const auto own = c.own * kScanBands + b;
+        const float lead = print.db[own] - mean / std::max(static_cast<float>(others.size()), 1.0f);
+        any += lead;
+        if (shown(print, own)) heard += lead, heard_bands += 1.0f;
+    }
+    return heard_bands > 0.0f ? heard / heard_bands : any / static_cast<float>(last - first);
 }
 
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
-    Claim out{drum, own, {}, {}, {}};
+    Claim out{drum, own, {}, {}, {}, {}};
+    std::vector<std::size_t> others, over;
+    for (std::size_t m = 0; m < mics_.size(); ++m) {
+        if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role)) others.push_back(m);
+        if (is_overhead(mics_[m].role)) over.push_back(m);
+    }
     const auto [first, last] = voice_bands(drum);
     for (std::size_t j = 0; j < places_.size(); ++j) {
-        float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
-        for (auto b = first; b < last; ++b) {
-            const float lead = lead_db(drum, own, j, b);
-            any += lead;
-            if (shown(places_[j].print, own * kScanBands + b)) heard += lead, heard_bands += 1.0f;
-        }
-        out.heard.push_back(heard_bands > 0.0f);
-        out.lead_db.push_back(heard_bands > 0.0f ? heard / heard_bands
-                                                 : any / static_cast<float>(last - first));
+        const auto voice = places_[j].print.variance.begin() + static_cast<std::ptrdiff_t>(own * kScanBands);
+        out.heard.push_back(std::any_of(voice + static_cast<std::ptrdiff_t>(first),
+                                        voice + static_cast<std::ptrdiff_t>(last),
+                                        [](float v) { return v < kFar; }));
+        out.lead_db.push_back(lead_db(out, j, others));
         if (drum == Drum::kick) out.lead_db.back() += low_db(places_[j], own);
+        out.beside_heads_db.push_back(is_plate(drum) && !over.empty() ? lead_db(out, j, over)
+                                                                      : out.lead_db.back());
     }
     return out;
 }
@@ -309,7 +320,7 @@ void Namer::give(Claim& c) {
         return;
     }
     const auto core = *best;
-    const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
+    const auto short_db = [&](std::size_t j) { return c.beside_heads_db[core] - c.beside_heads_db[j]; };
     const auto alike = [&](std::size_t j) {
         return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
                kAlikeDb;
@@ -325,7 +336,8 @@ void Namer::give(Claim& c) {
                                                : 0.5f * farthest_db.value_or(0.0f);
     c.core = core;
     for (const auto j : may)
-        if (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)) names_[j] = c.drum;
+        if (!names_[j] && (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)))
+            names_[j] = c.drum;
 }
 
 /// Middle of the power below 1 kHz in the overheads, in bands.
@@ -381,8 +393,9 @@ bool Namer::two_at_once(std::size_t place) const {
     constexpr float kTellsDb = 6.0f;   // four times what one place's strokes differ by
     constexpr float kNearlyDb = 12.0f; // the other drum is heard in the mics that it is compared with
     const auto leads = [&](const Claim& c, const Claim& o) {
-        return c.heard[place] && c.lead_db[place] > c.lead_db[*c.core] - kNearlyDb &&
-               (!c.heard[*o.core] || c.lead_db[place] > c.lead_db[*o.core] + kTellsDb);
+        const auto& lead_db = c.beside_heads_db;
+        return c.heard[place] && lead_db[place] > lead_db[*c.core] - kNearlyDb &&
+               (!c.heard[*o.core] || lead_db[place] > lead_db[*o.core] + kTellsDb);
     };
     for (const auto& a : claims_)
         for (const auto& b : claims_)
