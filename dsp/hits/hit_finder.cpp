@@ -71,18 +71,19 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
                                       std::span<const std::size_t> places) const {
     constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
     constexpr float kClearestDb = 30.0f;
+    constexpr std::ptrdiff_t kBefore = 10; // frames: steps are taken from there on
     std::vector<std::pair<float, float>> reached; // and how clearly
     float all = 0.0f;
     for (const float least_share : {0.85f, 0.5f}) {
         for (const auto m : places) {
             const Ear& ear = ears_[who_.mics[m]];
-            const auto past = ear.past(event.frame - 5);
+            const auto past = ear.past(event.frame - kBefore);
             for (std::size_t b = 1; b < kScanBands; ++b) {
                 const auto c = m * kScanBands + b;
                 if (event.step[c] < 2.0f * event.hidden[c] || part.share[c] < least_share) continue;
                 const float least = (b < 4 ? 0.25f : 0.5f) * event.step[c] + 1.26f * past[b];
-                float was = ear.energy(event.frame - 8, b);
-                for (auto f = event.frame - 7; f <= event.frame + 13; ++f) {
+                float was = ear.energy(event.frame - kBefore - 1, b);
+                for (auto f = event.frame - kBefore; f <= event.frame + 13; ++f) {
                     const float is = ear.energy(f, b);
                     if (is >= least) {
                         const float early =
