@@ -144,8 +144,11 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
         for (const auto& p : parts_[i]) {
             const auto& source = model_.sources()[p.source];
             if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
-            const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
-                                      : onset(events_[i], p, who_.overheads);
+            std::vector<std::size_t> timed_by;
+            if (source.own) timed_by.push_back(*source.own);
+            if (!source.own || source.plate())
+                timed_by.insert(timed_by.end(), who_.overheads.begin(), who_.overheads.end());
+            const auto f = onset(events_[i], p, timed_by);
             all.push_back({p.source, i, events_[i].frame, f, decibels(p.level), clear_in_own_mic(p)});
         }
     return thinned(std::move(all), drum);
