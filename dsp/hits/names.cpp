@@ -414,6 +414,18 @@ std::vector<std::optional<Drum>> Namer::names() {
     return names_;
 }
 
+/// Whether the drum's own mic hears only ghosts of it at a place, next to another: what loud strokes do in
+/// other mics, those can't show.
+bool far_softer(const Place& place, const Place& other, Drum drum, std::span<const TakeMic> mics) {
+    constexpr float kGhostDb = 10.0f;
+    const auto own = own_mic(mics, drum);
+    const auto loudest = [&](const Place& p) {
+        const auto first = p.print.db.begin() + static_cast<std::ptrdiff_t>(*own * kScanBands);
+        return *std::max_element(first, first + kScanBands);
+    };
+    return own && loudest(place) < loudest(other) - kGhostDb;
+}
+
 } // namespace
 
 std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const TakeMic> mics,
@@ -428,7 +440,9 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     const auto often = [&](std::size_t j) { return places[j].members.size() > kFew; };
     const auto often_elsewhere = [&](std::size_t j) {
         for (std::size_t i = 0; i < places.size(); ++i)
-            if (stays[i] && names[i] == names[j] && often(i)) return true;
+            if (stays[i] && names[i] == names[j] && often(i) &&
+                (!names[j] || !far_softer(places[i], places[j], *names[j], mics)))
+                return true;
         return false;
     };
     std::vector<NamedPlace> out;
