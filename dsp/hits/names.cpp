@@ -334,9 +334,12 @@ void Namer::give(Claim& c) {
     const float near_db = c.drum == Drum::kick ? kKickDb
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
+    const auto sure = [&](std::size_t j) {
+        return !is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb && short_db(j) < kSureDb;
+    };
     c.core = core;
     for (const auto j : may)
-        if (!names_[j] && (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)))
+        if (!names_[j] && (j == core || short_db(j) < near_db || sure(j) || (alike(j) && c.drum != Drum::kick)))
             names_[j] = c.drum;
 }
 
