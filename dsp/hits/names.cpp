@@ -52,15 +52,19 @@ float apart_from_both_db(const Print& whole, const Print& a, const Print& b) {
     return least;
 }
 
-/// Two others struck together: neither alone looks like it, both do.
+/// Two others struck together: neither alone looks like it, both do. What is hardly another place is no part
+/// of one that is struck more often.
 std::optional<std::pair<std::size_t, std::size_t>> composite(std::span<const Place> places, std::size_t of) {
     constexpr float kBetter = 0.7f, kSomeBetter = 0.85f; // the latter where it is hardly another place
     const auto& whole = places[of].print;
     std::vector<float> alone;
     for (const auto& p : places) alone.push_back(apart_db(whole, p.print));
+    const auto rather_it = [&](std::size_t i) {
+        return alone[i] < kSameDb && places[i].members.size() < places[of].members.size();
+    };
     for (std::size_t i = 0; i < places.size(); ++i)
         for (std::size_t j = 0; j < i; ++j) {
-            if (i == of || j == of) continue;
+            if (i == of || j == of || rather_it(i) || rather_it(j)) continue;
             const float both = apart_from_both_db(whole, places[i].print, places[j].print);
             const float either = std::min(alone[i], alone[j]);
             if (both < kSameDb && both < (either < kSameDb ? kSomeBetter : kBetter) * either)
