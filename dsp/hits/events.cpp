@@ -8,8 +8,9 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr float kLeastDb = 1.5f; // of rise, mean of all mics; and in a drum's own mic alone:
-constexpr float kLeastOwnDb = 4.0f;
+constexpr float kLeastOwnDb = 4.0f, kPlainOwnDb = 10.0f;
 constexpr std::ptrdiff_t kEventApart = 10;          // frames: sound crosses a kit in 9 ms
+constexpr std::ptrdiff_t kPlainApart = 7;           // of a stroke plain in its own mic: that is one place
 constexpr std::ptrdiff_t kBefore = 10, kAfter = 11; // frames around an event in which the mics hear it
 constexpr float kHiddenByPast = 0.7f, kHiddenByFloor = 3.0f;
 
@@ -80,12 +81,13 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
     auto frames = peaks(length, kEventApart, kLeastDb, [&](auto f) {
         return f < 0 || f >= length ? 0.0f : together[static_cast<std::size_t>(f)];
     });
-    // A drum that all else covers shows in its own mic only.
+    // A drum that all else covers shows in its own mic only: a kick 8 ms after a china is no part of it.
     for (const auto& [drum, place] : who.own) {
         const Ear& ear = ears[who.mics[place]];
         for (const auto f : peaks(length, kEventApart, kLeastOwnDb, [&](auto g) { return ear.novelty(g); })) {
-            const auto next = std::lower_bound(frames.begin(), frames.end(), f - kEventApart);
-            if (next == frames.end() || *next > f + kEventApart) frames.insert(next, f);
+            const auto apart = ear.novelty(f) > kPlainOwnDb ? kPlainApart : kEventApart;
+            const auto next = std::lower_bound(frames.begin(), frames.end(), f - apart);
+            if (next == frames.end() || *next > f + apart) frames.insert(next, f);
         }
     }
     for (const auto f : frames) {
