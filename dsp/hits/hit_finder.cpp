@@ -71,7 +71,8 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
                                       std::span<const std::size_t> places) const {
     constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
     constexpr float kClearestDb = 30.0f;
-    constexpr std::ptrdiff_t kBefore = 10; // frames: steps are taken from there on
+    // Frames: steps are taken from 10 before on. What comes so early in a head's own mic is another drum.
+    const std::ptrdiff_t kBefore = model_.sources()[part.source].plate() ? 10 : 7;
     std::vector<std::pair<float, float>> reached; // and how clearly
     float all = 0.0f;
     for (const float least_share : {0.85f, 0.5f}) {
