@@ -145,14 +145,34 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
         for (const auto& p : parts_[i]) {
             const auto& source = model_.sources()[p.source];
             if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
-            std::vector<std::size_t> timed_by;
-            if (source.own) timed_by.push_back(*source.own);
-            if (!source.own || source.plate())
-                timed_by.insert(timed_by.end(), who_.overheads.begin(), who_.overheads.end());
-            const auto f = onset(events_[i], p, timed_by);
+            const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
+                                      : onset(events_[i], p, who_.overheads);
             all.push_back({p.source, i, events_[i].frame, f, decibels(p.level), clear_in_own_mic(p)});
         }
+    if (is_plate(drum)) ask_overheads(all);
     return thinned(std::move(all), drum);
+}
+
+/// In a cymbal's own mic its ring flickers: where it seems to begin at another moment than the overheads say
+/// too, these decide.
+void HitFinder::ask_overheads(std::span<KnownStroke> strokes) const {
+    constexpr float kAgree = 2.0f; // frames
+    std::vector<std::optional<float>> begins;
+    std::vector<float> sooner;
+    for (const auto& s : strokes) {
+        auto places = who_.overheads;
+        if (const auto own = model_.sources()[s.source].own) places.push_back(*own);
+        const auto& parts = parts_[s.event];
+        const auto part =
+            std::find_if(parts.begin(), parts.end(), [&](const Part& p) { return p.source == s.source; });
+        begins.push_back(onset(events_[s.event], *part, places));
+        if (begins.back() && s.onset) sooner.push_back(*begins.back() - *s.onset);
+    }
+    const float usual = quantile(sooner, 0.5);
+    for (std::size_t i = 0; i < strokes.size(); ++i)
+        if (auto& own = strokes[i].onset;
+            begins[i] && !(own && std::abs(*begins[i] - usual - *own) < kAgree))
+            own = *begins[i] - usual;
 }
 
 /// Strokes near which none of the others lies.
