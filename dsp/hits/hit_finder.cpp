@@ -72,19 +72,19 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
     constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
     constexpr float kClearestDb = 30.0f;
     // Frames: steps are taken from 10 before on. What comes so early in a head's own mic is another drum.
-    const std::ptrdiff_t kBefore = model_.sources()[part.source].plate() ? 10 : 7;
+    const std::ptrdiff_t before = model_.sources()[part.source].plate() ? 10 : 7;
     std::vector<std::pair<float, float>> reached; // and how clearly
     float all = 0.0f;
     for (const float least_share : {0.85f, 0.5f}) {
         for (const auto m : places) {
             const Ear& ear = ears_[who_.mics[m]];
-            const auto past = ear.past(event.frame - kBefore);
+            const auto past = ear.past(event.frame - before);
             for (std::size_t b = 1; b < kScanBands; ++b) {
                 const auto c = m * kScanBands + b;
                 if (event.step[c] < 2.0f * event.hidden[c] || part.share[c] < least_share) continue;
                 const float least = (b < 4 ? 0.25f : 0.5f) * event.step[c] + 1.26f * past[b];
-                float was = ear.energy(event.frame - kBefore - 1, b);
-                for (auto f = event.frame - kBefore; f <= event.frame + 13; ++f) {
+                float was = ear.energy(event.frame - before - 1, b);
+                for (auto f = event.frame - before; f <= event.frame + 13; ++f) {
                     const float is = ear.energy(f, b);
                     if (is >= least) {
                         const float early =
@@ -170,8 +170,7 @@ void HitFinder::ask_overheads(std::span<KnownStroke> strokes) const {
     }
     const float usual = quantile(sooner, 0.5);
     for (std::size_t i = 0; i < strokes.size(); ++i)
-        if (auto& own = strokes[i].onset;
-            begins[i] && !(own && std::abs(*begins[i] - usual - *own) < kAgree))
+        if (auto& own = strokes[i].onset; begins[i] && !(own && std::abs(*begins[i] - usual - *own) < kAgree))
             own = *begins[i] - usual;
 }
 

@@ -123,7 +123,7 @@ private:
         Drum drum = Drum::kick;
         std::size_t own = 0;
         std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
-        /// The same, of a cymbal's mic over the overheads alone: a head struck with it is loud in its own mic.
+        /// The same, of a cymbal's mic over the overheads: a head that is struck with it is loud in its own.
         std::vector<float> beside_heads_db;
         std::vector<bool> heard;
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
@@ -343,7 +343,8 @@ void Namer::give(Claim& c) {
     };
     c.core = core;
     for (const auto j : may)
-        if (!names_[j] && (j == core || short_db(j) < near_db || sure(j) || (alike(j) && c.drum != Drum::kick)))
+        if (!names_[j] &&
+            (j == core || short_db(j) < near_db || sure(j) || (alike(j) && c.drum != Drum::kick)))
             names_[j] = c.drum;
 }
 
@@ -421,16 +422,16 @@ std::vector<std::optional<Drum>> Namer::names() {
     return names_;
 }
 
-/// Whether the drum's own mic hears only ghosts of it at a place, next to another: what loud strokes do in
-/// other mics, those can't show.
-bool far_softer(const Place& place, const Place& other, Drum drum, std::span<const TakeMic> mics) {
+/// Whether a drum's own mic hears only ghosts of it at a place, next to another that is like it: what loud
+/// strokes do in other mics, those can't show.
+bool ghosts_beside(const Place& place, const Place& other, Drum drum, std::span<const TakeMic> mics) {
     constexpr float kGhostDb = 10.0f;
     const auto own = own_mic(mics, drum);
     const auto loudest = [&](const Place& p) {
         const auto first = p.print.db.begin() + static_cast<std::ptrdiff_t>(*own * kScanBands);
         return *std::max_element(first, first + kScanBands);
     };
-    return own && loudest(place) < loudest(other) - kGhostDb;
+    return own && loudest(place) < loudest(other) - kGhostDb && apart_db(place.print, other.print) < kAlikeDb;
 }
 
 } // namespace
@@ -448,7 +449,7 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     const auto often_elsewhere = [&](std::size_t j) {
         for (std::size_t i = 0; i < places.size(); ++i)
             if (stays[i] && names[i] == names[j] && often(i) &&
-                (!names[j] || !far_softer(places[i], places[j], *names[j], mics)))
+                (!names[j] || !ghosts_beside(places[i], places[j], *names[j], mics)))
                 return true;
         return false;
     };
