@@ -144,6 +144,7 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
     for (std::size_t i = 0; i < events_.size(); ++i)
         for (const auto& p : parts_[i]) {
             const auto& source = model_.sources()[p.source];
+            if (events_[i].of_cymbal && !(source.plate() && source.own)) continue;
             if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
             const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
                                       : onset(events_[i], p, who_.overheads);
