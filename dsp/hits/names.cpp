@@ -292,13 +292,13 @@ bool Namer::may_be(const Claim& c, std::size_t place) const {
     });
 }
 
-/// Where a drum's mic stands out beyond doubt though it sounds otherwise: one that is never struck without a
-/// cymbal, or a mic under another's name.
+/// Where a drum's mic stands out beyond doubt, and nearly as at most, though it sounds otherwise: one that is
+/// never struck without a cymbal, or a mic under another's name. Its ring under others' strokes is less.
 std::optional<std::size_t> Namer::covered(const Claim& c) const {
     std::optional<std::size_t> best;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (c.heard[j] && plate(j) != is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
-            stands_out_db(c, j) > kBeyondDoubtDb &&
+            stands_out_db(c, j) > kBeyondDoubtDb && most_lead_db(c) - c.lead_db[j] < kBeyondDoubtDb &&
             std::none_of(claims_.begin(), claims_.end(),
                          [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
             (!best || places_[j].members.size() > places_[*best].members.size()))
