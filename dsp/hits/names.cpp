@@ -281,14 +281,15 @@ float Namer::most_lead_db(const Claim& c) {
     return most;
 }
 
-/// No other drum's mic stands out more there. One that leads far less than elsewhere does not: most places
-/// may be one drum's, and then all others' mics stand out at some of them.
+/// No other drum's mic stands out more there. One that leads far less than elsewhere claims nothing: most
+/// places may be one drum's, and then all others' mics stand out at some of them.
 bool Namer::may_be(const Claim& c, std::size_t place) const {
-    if (!c.heard[place] || !sounds_like(c.drum, place)) return false;
+    const auto far_less = [&](const Claim& o) { return most_lead_db(o) - o.lead_db[place] > kFarLessDb; };
+    if (!c.heard[place] || !sounds_like(c.drum, place) || far_less(c)) return false;
     const float mine = stands_out_db(c, place);
     return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
-        return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] &&
-               most_lead_db(o) - o.lead_db[place] < kFarLessDb && stands_out_db(o, place) > mine;
+        return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] && !far_less(o) &&
+               stands_out_db(o, place) > mine;
     });
 }
 
