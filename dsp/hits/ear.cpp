@@ -5,6 +5,7 @@
 #include <bit>
 #include <cmath>
 #include <deque>
+#include <numeric>
 
 namespace kitfold::dsp {
 
@@ -15,6 +16,7 @@ constexpr std::array<std::ptrdiff_t, kScanBands> kPastFrames{30, 30, 25, 20, 14,
 constexpr std::ptrdiff_t kGap = 3;  // frames between the past and a step, the attack's own rise
 constexpr float kAbovePast = 1.26f; // 1 dB
 constexpr float kAboveFloor = 3.0f;
+constexpr std::size_t kFirstTop = 6; // band
 
 std::uint16_t half_of(float x) noexcept {
     return static_cast<std::uint16_t>(std::bit_cast<std::uint32_t>(x) >> 16);
@@ -25,7 +27,7 @@ float float_of(std::uint16_t h) noexcept { return std::bit_cast<float>(static_ca
 
 Ear::Ear(const ScanFeatures& scan)
     : scan_(&scan), frames_(static_cast<std::ptrdiff_t>(scan.frames())), step_(scan.frames() * kScanBands),
-      novelty_(scan.frames()) {
+      novelty_(scan.frames()), top_novelty_(scan.frames()) {
     for (std::size_t b = 0; b < kScanBands; ++b) {
         std::vector<float> some;
         for (std::size_t f = 0; f < scan.frames(); f += 7) some.push_back(scan.energy(f, b));
@@ -61,9 +63,14 @@ void Ear::find_novelty() {
             const auto& was = level[(static_cast<std::size_t>(f) - k) % level.size()];
             for (std::size_t b = 0; b < kScanBands; ++b) past[b] = std::max(past[b], was[b]);
         }
-        float rise = 0.0f;
-        for (std::size_t b = 0; b < kScanBands; ++b) rise += std::clamp(now[b] - past[b], 0.0f, kMostDb);
-        novelty_[static_cast<std::size_t>(begins)] = rise / kScanBands;
+        BandLevels rise;
+        for (std::size_t b = 0; b < kScanBands; ++b) rise[b] = std::clamp(now[b] - past[b], 0.0f, kMostDb);
+        const auto mean = [&](std::size_t first) {
+            return std::accumulate(rise.begin() + static_cast<std::ptrdiff_t>(first), rise.end(), 0.0f) /
+                   static_cast<float>(kScanBands - first);
+        };
+        novelty_[static_cast<std::size_t>(begins)] = mean(0);
+        top_novelty_[static_cast<std::size_t>(begins)] = mean(kFirstTop);
     }
 }
 

@@ -30,6 +30,11 @@ public:
         const auto f = frame + lag;
         return f >= 0 && f < frames_ ? novelty_[static_cast<std::size_t>(f)] : 0.0f;
     }
+    /// The same of the two bands above 5 kHz, where a cymbal is heard whatever else is struck.
+    [[nodiscard]] float top_novelty(std::ptrdiff_t frame) const noexcept {
+        const auto f = frame + lag;
+        return f >= 0 && f < frames_ ? top_novelty_[static_cast<std::size_t>(f)] : 0.0f;
+    }
 
     std::ptrdiff_t lag = 0; ///< frames by which this mic is late on the whole
 
@@ -42,7 +47,7 @@ private:
     std::ptrdiff_t frames_;
     BandLevels floor_{};
     std::vector<std::uint16_t> step_; ///< upper halves of floats, like the scan
-    std::vector<float> novelty_;
+    std::vector<float> novelty_, top_novelty_;
 };
 
 /// Frames by which `ear` is later than `reference` on the whole, within +-reach; 0 when nothing can be told.

@@ -8,8 +8,9 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr float kLeastDb = 1.5f; // of rise, mean of all mics; and in a drum's own mic alone:
-constexpr float kLeastOwnDb = 4.0f;
+constexpr float kLeastOwnDb = 4.0f, kPlainOwnDb = 10.0f;
 constexpr std::ptrdiff_t kEventApart = 10;          // frames: sound crosses a kit in 9 ms
+constexpr std::ptrdiff_t kPlainApart = 7;           // of a stroke plain in its own mic: that is one place
 constexpr std::ptrdiff_t kBefore = 10, kAfter = 11; // frames around an event in which the mics hear it
 constexpr float kHiddenByPast = 0.7f, kHiddenByFloor = 3.0f;
 
@@ -67,6 +68,21 @@ float top(const std::vector<float>& x, std::ptrdiff_t frame) {
     return bend < 0.0f ? std::clamp(0.5f * (at[-1] - at[1]) / bend, -0.5f, 0.5f) : 0.0f;
 }
 
+/// Where cymbals with a mic speak up there and over the kit: a kick 10 ms later covers them in all other
+/// bands.
+std::vector<std::ptrdiff_t> cymbal_frames(std::span<const Ear> ears, const Listeners& who) {
+    constexpr float kLeastTopDb = 6.0f; // twice what a channel scatters
+    auto mics = who.overheads;
+    for (const auto& [drum, place] : who.own)
+        if (is_plate(drum)) mics.push_back(place);
+    if (mics.size() == who.overheads.size()) return {};
+    return peaks(ears[who.mics[0]].frames(), kEventApart, kLeastTopDb, [&](auto f) {
+        float sum = 0.0f;
+        for (const auto m : mics) sum += ears[who.mics[m]].top_novelty(f);
+        return sum / static_cast<float>(mics.size());
+    });
+}
+
 } // namespace
 
 std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& who) {
@@ -80,19 +96,27 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
     auto frames = peaks(length, kEventApart, kLeastDb, [&](auto f) {
         return f < 0 || f >= length ? 0.0f : together[static_cast<std::size_t>(f)];
     });
-    // A drum that all else covers shows in its own mic only.
+    // A drum that all else covers shows in its own mic only: a kick 8 ms after a china is no part of it.
     for (const auto& [drum, place] : who.own) {
         const Ear& ear = ears[who.mics[place]];
         for (const auto f : peaks(length, kEventApart, kLeastOwnDb, [&](auto g) { return ear.novelty(g); })) {
-            const auto next = std::lower_bound(frames.begin(), frames.end(), f - kEventApart);
-            if (next == frames.end() || *next > f + kEventApart) frames.insert(next, f);
+            const auto apart = ear.novelty(f) > kPlainOwnDb ? kPlainApart : kEventApart;
+            const auto next = std::lower_bound(frames.begin(), frames.end(), f - apart);
+            if (next == frames.end() || *next > f + apart) frames.insert(next, f);
         }
+    }
+    const auto plain = frames;
+    for (const auto f : cymbal_frames(ears, who)) {
+        const auto next = std::lower_bound(frames.begin(), frames.end(), f - kPlainApart);
+        if (next == frames.end() || *next > f + kPlainApart) frames.insert(next, f);
     }
     for (const auto f : frames) {
         HitEvent e;
         e.frame = f;
         e.at = static_cast<float>(f) + top(together, f);
         e.print = print_of(ears, f);
+        e.of_cymbal = !std::binary_search(plain.begin(), plain.end(), f);
+        if (e.of_cymbal) e.print.variance.assign(e.print.variance.size(), INFINITY);
         for (const auto m : who.mics) {
             const auto rise = ears[m].rise(f - kBefore, f + kAfter);
             const auto past = ears[m].past(f - kBefore);

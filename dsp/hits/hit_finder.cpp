@@ -71,18 +71,20 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
                                       std::span<const std::size_t> places) const {
     constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
     constexpr float kClearestDb = 30.0f;
+    // Frames: steps are taken from 10 before on. What comes so early in a head's own mic is another drum.
+    const std::ptrdiff_t before = model_.sources()[part.source].plate() ? 10 : 7;
     std::vector<std::pair<float, float>> reached; // and how clearly
     float all = 0.0f;
     for (const float least_share : {0.85f, 0.5f}) {
         for (const auto m : places) {
             const Ear& ear = ears_[who_.mics[m]];
-            const auto past = ear.past(event.frame - 5);
+            const auto past = ear.past(event.frame - before);
             for (std::size_t b = 1; b < kScanBands; ++b) {
                 const auto c = m * kScanBands + b;
                 if (event.step[c] < 2.0f * event.hidden[c] || part.share[c] < least_share) continue;
                 const float least = (b < 4 ? 0.25f : 0.5f) * event.step[c] + 1.26f * past[b];
-                float was = ear.energy(event.frame - 8, b);
-                for (auto f = event.frame - 7; f <= event.frame + 13; ++f) {
+                float was = ear.energy(event.frame - before - 1, b);
+                for (auto f = event.frame - before; f <= event.frame + 13; ++f) {
                     const float is = ear.energy(f, b);
                     if (is >= least) {
                         const float early =
@@ -108,12 +110,14 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
 }
 
 /// How far a drum's stroke rises above what rings on, added up over all bands that it rules in the mics put
-/// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little.
+/// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little. A
+/// cymbal rings on in its own mic nearly as loud as it is struck; there the other mics tell too.
 float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
     constexpr float kRules = 0.5f;
+    const auto& source = model_.sources()[part.source];
     float sum = 0.0f;
     for (std::size_t m = 0; m < who_.mics.size(); ++m) {
-        if (who_.near[m] != model_.sources()[part.source].drum) continue;
+        if (!source.plate() && who_.near[m] != source.drum) continue;
         for (auto c = m * kScanBands; c < (m + 1) * kScanBands; ++c)
             if (part.share[c] > kRules)
                 sum += std::max(0.0f, decibels(event.step[c]) - decibels(event.hidden[c]));
@@ -140,12 +144,35 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
     for (std::size_t i = 0; i < events_.size(); ++i)
         for (const auto& p : parts_[i]) {
             const auto& source = model_.sources()[p.source];
+            if (events_[i].of_cymbal && !(source.plate() && source.own)) continue;
             if (source.drum != drum || (source.own && seen_db(events_[i], p) < kLeastSeenDb)) continue;
             const auto f = source.own ? onset(events_[i], p, std::span(&*source.own, 1))
                                       : onset(events_[i], p, who_.overheads);
             all.push_back({p.source, i, events_[i].frame, f, decibels(p.level), clear_in_own_mic(p)});
         }
+    if (is_plate(drum)) ask_overheads(all);
     return thinned(std::move(all), drum);
+}
+
+/// In a cymbal's own mic its ring flickers: where it seems to begin at another moment than the overheads say
+/// too, these decide.
+void HitFinder::ask_overheads(std::span<KnownStroke> strokes) const {
+    constexpr float kAgree = 2.0f; // frames
+    std::vector<std::optional<float>> begins;
+    std::vector<float> sooner;
+    for (const auto& s : strokes) {
+        auto places = who_.overheads;
+        if (const auto own = model_.sources()[s.source].own) places.push_back(*own);
+        const auto& parts = parts_[s.event];
+        const auto part =
+            std::find_if(parts.begin(), parts.end(), [&](const Part& p) { return p.source == s.source; });
+        begins.push_back(onset(events_[s.event], *part, places));
+        if (begins.back() && s.onset) sooner.push_back(*begins.back() - *s.onset);
+    }
+    const float usual = quantile(sooner, 0.5);
+    for (std::size_t i = 0; i < strokes.size(); ++i)
+        if (auto& own = strokes[i].onset; begins[i] && !(own && std::abs(*begins[i] - usual - *own) < kAgree))
+            own = *begins[i] - usual;
 }
 
 /// Strokes near which none of the others lies.

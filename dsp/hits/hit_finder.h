@@ -40,6 +40,7 @@ private:
     [[nodiscard]] bool clear_in_own_mic(const Part& part) const;
     [[nodiscard]] float seen_db(const HitEvent& event, const Part& part) const;
     [[nodiscard]] std::vector<KnownStroke> strokes_of(Drum drum) const;
+    void ask_overheads(std::span<KnownStroke> strokes) const;
     [[nodiscard]] StrokesByDrum strokes() const;
     [[nodiscard]] static std::vector<KnownStroke> lone(std::span<const KnownStroke> strokes,
                                                        std::span<const KnownStroke> others);

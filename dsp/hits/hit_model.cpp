@@ -8,13 +8,13 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr float kScatterDb = 3.0f; // half a channel counts as unexplained when it is off by this
-constexpr float kLeastGain = 3.0f; // channels that a further source has to explain
-constexpr float kColourDb = 4.0f;  // a hit's spectrum departs from its drum's by this or so
+constexpr float kScatterDb = 3.0f;      // half a channel counts as unexplained when it is off by this
+constexpr float kLeastGain = 3.0f;      // channels that a further source has to explain
+constexpr float kLeastPlateGain = 2.0f; // one with a mic: six bands speak, and its ring covers half of these
+constexpr float kColourDb = 4.0f;       // a hit's spectrum departs from its drum's by this or so
 constexpr float kSoftOwn = 0.035f;
 constexpr float kSoftCost = 0.15f;
 constexpr float kMostColourDb = 9.0f;
-constexpr float kLeastOwnGain = 3.0f;
 constexpr float kOwnMicCounts = 1.35f;
 constexpr std::size_t kMostParts = 4;
 constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a channel may be covered
@@ -130,7 +130,7 @@ float HitModel::fit(std::vector<Part>& parts, const HitEvent& event, int rounds)
 }
 
 float HitModel::least_gain(std::size_t source) const {
-    return sources_[source].own ? kLeastOwnGain : kLeastGain;
+    return sources_[source].own && sources_[source].plate() ? kLeastPlateGain : kLeastGain;
 }
 
 /// A drum whose own mic plainly shows it beside what the others put there, whatever covers it elsewhere.

@@ -20,6 +20,7 @@ struct HitEvent {
     std::vector<float> step;   ///< power by which each channel steps up
     std::vector<float> hidden; ///< power of a step that what rings on there would cover
     Print print;               ///< in all mics
+    bool of_cymbal = false;    ///< too near to another to tell of more than a cymbal with a mic; no print
 };
 
 /// Something that is struck: the power it puts into each channel at a typical loud hit.

@@ -19,6 +19,7 @@ constexpr float kAlikeDb = 4.0f;  // one drum struck elsewhere or otherwise
 constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ by that and more
 
 constexpr float kBeyondDoubtDb = 12.0f; // eight times what one place's strokes differ by
+constexpr float kFarLessDb = 24.0f;     // no drum's own places differ so in its own mic
 
 constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
 
@@ -54,15 +55,19 @@ float apart_from_both_db(const Print& whole, const Print& a, const Print& b) {
     return least;
 }
 
-/// Two others struck together: neither alone looks like it, both do.
+/// Two others struck together: neither alone looks like it, both do. What is hardly another place is no part
+/// of one that is struck more often.
 std::optional<std::pair<std::size_t, std::size_t>> composite(std::span<const Place> places, std::size_t of) {
     constexpr float kBetter = 0.7f, kSomeBetter = 0.85f; // the latter where it is hardly another place
     const auto& whole = places[of].print;
     std::vector<float> alone;
     for (const auto& p : places) alone.push_back(apart_db(whole, p.print));
+    const auto rather_it = [&](std::size_t i) {
+        return alone[i] < kSameDb && places[i].members.size() < places[of].members.size();
+    };
     for (std::size_t i = 0; i < places.size(); ++i)
         for (std::size_t j = 0; j < i; ++j) {
-            if (i == of || j == of) continue;
+            if (i == of || j == of || rather_it(i) || rather_it(j)) continue;
             const float both = apart_from_both_db(whole, places[i].print, places[j].print);
             const float either = std::min(alone[i], alone[j]);
             if (both < kSameDb && both < (either < kSameDb ? kSomeBetter : kBetter) * either)
@@ -121,12 +126,15 @@ private:
         Drum drum = Drum::kick;
         std::size_t own = 0;
         std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
+        /// The same, of a cymbal's mic over the overheads: a head that is struck with it is loud in its own.
+        std::vector<float> beside_heads_db;
         std::vector<bool> heard;
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
-    [[nodiscard]] float lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const;
+    [[nodiscard]] float lead_db(const Claim& c, std::size_t place, std::span<const std::size_t> others) const;
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
+    [[nodiscard]] static float most_lead_db(const Claim& c);
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(Claim& c);
@@ -169,30 +177,39 @@ Namer::Namer(std::span<const Place> places, std::span<const TakeMic> mics, std::
     }
 }
 
-/// Of a drum's mic over the mean of the others.
-float Namer::lead_db(Drum drum, std::size_t own, std::size_t place, std::size_t band) const {
-    const auto& db = places_[place].print.db;
-    float others = 0.0f, count = 0.0f;
-    for (std::size_t m = 0; m < mics_.size(); ++m)
-        if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role))
-            others += db[m * kScanBands + band], count += 1.0f;
-    return db[own * kScanBands + band] - others / std::max(count, 1.0f);
+/// Of a drum's mic over the mean of others, in the bands that it hears, or in all.
+float Namer::lead_db(const Claim& c, std::size_t place, std::span<const std::size_t> others) const {
+    const auto& print = places_[place].print;
+    const auto [first, last] = voice_bands(c.drum);
+    float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
+    for (auto b = first; b < last; ++b) {
+        float mean = 0.0f;
+        for (const auto m : others) mean += print.db[m * kScanBands + b];
+        const auto own = c.own * kScanBands + b;
+        const float lead = print.db[own] - mean / std::max(static_cast<float>(others.size()), 1.0f);
+        any += lead;
+        if (shown(print, own)) heard += lead, heard_bands += 1.0f;
+    }
+    return heard_bands > 0.0f ? heard / heard_bands : any / static_cast<float>(last - first);
 }
 
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
-    Claim out{drum, own, {}, {}, {}};
+    Claim out{drum, own, {}, {}, {}, {}};
+    std::vector<std::size_t> others, over;
+    for (std::size_t m = 0; m < mics_.size(); ++m) {
+        if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role)) others.push_back(m);
+        if (is_overhead(mics_[m].role)) over.push_back(m);
+    }
     const auto [first, last] = voice_bands(drum);
     for (std::size_t j = 0; j < places_.size(); ++j) {
-        float heard = 0.0f, heard_bands = 0.0f, any = 0.0f;
-        for (auto b = first; b < last; ++b) {
-            const float lead = lead_db(drum, own, j, b);
-            any += lead;
-            if (shown(places_[j].print, own * kScanBands + b)) heard += lead, heard_bands += 1.0f;
-        }
-        out.heard.push_back(heard_bands > 0.0f);
-        out.lead_db.push_back(heard_bands > 0.0f ? heard / heard_bands
-                                                 : any / static_cast<float>(last - first));
+        const auto voice = places_[j].print.variance.begin() + static_cast<std::ptrdiff_t>(own * kScanBands);
+        out.heard.push_back(std::any_of(voice + static_cast<std::ptrdiff_t>(first),
+                                        voice + static_cast<std::ptrdiff_t>(last),
+                                        [](float v) { return v < kFar; }));
+        out.lead_db.push_back(lead_db(out, j, others));
         if (drum == Drum::kick) out.lead_db.back() += low_db(places_[j], own);
+        out.beside_heads_db.push_back(is_plate(drum) && !over.empty() ? lead_db(out, j, over)
+                                                                      : out.lead_db.back());
     }
     return out;
 }
@@ -263,23 +280,33 @@ std::optional<float> Namer::ahead_ms(const Claim& c, std::size_t place) const {
     return least;
 }
 
-/// No other drum's mic stands out more there.
+/// Where it is heard.
+float Namer::most_lead_db(const Claim& c) {
+    float most = -kFar;
+    for (std::size_t j = 0; j < c.lead_db.size(); ++j)
+        if (c.heard[j]) most = std::max(most, c.lead_db[j]);
+    return most;
+}
+
+/// No other drum's mic stands out more there. One that leads far less than elsewhere claims nothing: most
+/// places may be one drum's, and then all others' mics stand out at some of them.
 bool Namer::may_be(const Claim& c, std::size_t place) const {
-    if (!c.heard[place] || !sounds_like(c.drum, place)) return false;
+    const auto far_less = [&](const Claim& o) { return most_lead_db(o) - o.lead_db[place] > kFarLessDb; };
+    if (!c.heard[place] || !sounds_like(c.drum, place) || far_less(c)) return false;
     const float mine = stands_out_db(c, place);
     return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
-        return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] &&
+        return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] && !far_less(o) &&
                stands_out_db(o, place) > mine;
     });
 }
 
-/// Where a drum's mic stands out beyond doubt though it sounds otherwise: one that is never struck without a
-/// cymbal, or a mic under another's name.
+/// Where a drum's mic stands out beyond doubt, and nearly as at most, though it sounds otherwise: one that is
+/// never struck without a cymbal, or a mic under another's name. Its ring under others' strokes is less.
 std::optional<std::size_t> Namer::covered(const Claim& c) const {
     std::optional<std::size_t> best;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (c.heard[j] && plate(j) != is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
-            stands_out_db(c, j) > kBeyondDoubtDb &&
+            stands_out_db(c, j) > kBeyondDoubtDb && most_lead_db(c) - c.lead_db[j] < kBeyondDoubtDb &&
             std::none_of(claims_.begin(), claims_.end(),
                          [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
             (!best || places_[j].members.size() > places_[*best].members.size()))
@@ -306,7 +333,7 @@ void Namer::give(Claim& c) {
         return;
     }
     const auto core = *best;
-    const auto short_db = [&](std::size_t j) { return c.lead_db[core] - c.lead_db[j]; };
+    const auto short_db = [&](std::size_t j) { return c.beside_heads_db[core] - c.beside_heads_db[j]; };
     const auto alike = [&](std::size_t j) {
         return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
                kAlikeDb;
@@ -320,9 +347,14 @@ void Namer::give(Claim& c) {
     const float near_db = c.drum == Drum::kick ? (kick_db_ ? kFarKickDb : kKickDb)
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
+    const auto sure = [&](std::size_t j) {
+        return !is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb && short_db(j) < kSureDb;
+    };
     c.core = core;
     for (const auto j : may)
-        if (j == core || short_db(j) < near_db || (alike(j) && c.drum != Drum::kick)) names_[j] = c.drum;
+        if (!names_[j] &&
+            (j == core || short_db(j) < near_db || sure(j) || (alike(j) && c.drum != Drum::kick)))
+            names_[j] = c.drum;
 }
 
 /// A kick without a mic, or whose mic stands in front and hears it after the snare's: that one stands out
@@ -400,8 +432,9 @@ bool Namer::two_at_once(std::size_t place) const {
     constexpr float kTellsDb = 6.0f;   // four times what one place's strokes differ by
     constexpr float kNearlyDb = 12.0f; // the other drum is heard in the mics that it is compared with
     const auto leads = [&](const Claim& c, const Claim& o) {
-        return c.heard[place] && c.lead_db[place] > c.lead_db[*c.core] - kNearlyDb &&
-               (!c.heard[*o.core] || c.lead_db[place] > c.lead_db[*o.core] + kTellsDb);
+        const auto& lead_db = c.beside_heads_db;
+        return c.heard[place] && lead_db[place] > lead_db[*c.core] - kNearlyDb &&
+               (!c.heard[*o.core] || lead_db[place] > lead_db[*o.core] + kTellsDb);
     };
     for (const auto& a : claims_)
         for (const auto& b : claims_)
@@ -424,6 +457,18 @@ std::vector<std::optional<Drum>> Namer::names() {
     return names_;
 }
 
+/// Whether a drum's own mic hears only ghosts of it at a place, next to another that is like it: what loud
+/// strokes do in other mics, those can't show.
+bool ghosts_beside(const Place& place, const Place& other, Drum drum, std::span<const TakeMic> mics) {
+    constexpr float kGhostDb = 10.0f;
+    const auto own = own_mic(mics, drum);
+    const auto loudest = [&](const Place& p) {
+        const auto first = p.print.db.begin() + static_cast<std::ptrdiff_t>(*own * kScanBands);
+        return *std::max_element(first, first + kScanBands);
+    };
+    return own && loudest(place) < loudest(other) - kGhostDb && apart_db(place.print, other.print) < kAlikeDb;
+}
+
 } // namespace
 
 std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const TakeMic> mics,
@@ -438,7 +483,9 @@ std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const T
     const auto often = [&](std::size_t j) { return places[j].members.size() > kFew; };
     const auto often_elsewhere = [&](std::size_t j) {
         for (std::size_t i = 0; i < places.size(); ++i)
-            if (stays[i] && names[i] == names[j] && often(i)) return true;
+            if (stays[i] && names[i] == names[j] && often(i) &&
+                (!names[j] || !ghosts_beside(places[i], places[j], *names[j], mics)))
+                return true;
         return false;
     };
     std::vector<NamedPlace> out;

@@ -1,6 +1,7 @@
 #include "hits/sources.h"
 #include "core/median.h"
 #include <algorithm>
+#include <cmath>
 
 namespace kitfold::dsp {
 
@@ -159,10 +160,11 @@ float level_within(const Source& head, const Heard& cymbal) {
     return own.empty() ? level : std::min(level, quantile(own, kLeast));
 }
 
+constexpr float kLeastLeft = 0.1f; // of what may be the cymbal's
+
 /// Takes cymbals out of heads: a snare that is never struck without the hi-hat would otherwise contain it.
 /// Then the hi-hat is in there about as loud as it is by itself.
 void separate(std::vector<Heard>& all) {
-    constexpr float kLeastLeft = 0.1f;
     for (auto& head : all) {
         if (head.source.plate()) continue;
         const auto whole = head.source;
@@ -174,6 +176,38 @@ void separate(std::vector<Heard>& all) {
                 head.source.shape[c] =
                     std::min(head.source.shape[c], std::max(whole.shape[c] - level * cymbal.source.shape[c],
                                                             kLeastLeft * whole.shape[c]));
+        }
+    }
+}
+
+/// Whether a head's shape in a band is a cymbal's in all mics but the head's own, as far as both show it: a
+/// place has a pattern over mics of its own.
+bool is_cymbals_band(const Heard& head, const Heard& cymbal, std::size_t band) {
+    constexpr std::size_t kFewest = 3;
+    if (!head.source.own || !cymbal.source.own) return false;
+    float least = INFINITY, most = 0.0f;
+    std::size_t count = 0;
+    for (auto c = band; c < head.shown.size(); c += kScanBands) {
+        if (c / kScanBands == *head.source.own || !head.shown[c] || !cymbal.shown[c]) continue;
+        const float ratio = head.source.shape[c] / cymbal.source.shape[c];
+        least = std::min(least, ratio), most = std::max(most, ratio), ++count;
+    }
+    return count >= kFewest && most < kScatter * least && most > 1.0f / kChannelScatters &&
+           least < kChannelScatters;
+}
+
+/// A ride that rings on covers most of its stroke: only in some bands is it heard with the kick each time.
+void separate_bands(std::vector<Heard>& all) {
+    for (auto& head : all) {
+        if (head.source.plate()) continue;
+        const auto whole = head;
+        for (std::size_t b = 0; b < kScanBands; ++b) {
+            if (std::none_of(all.begin(), all.end(), [&](const Heard& h) {
+                    return h.source.plate() && is_cymbals_band(whole, h, b);
+                }))
+                continue;
+            for (auto c = b; c < whole.shown.size(); c += kScanBands)
+                if (c / kScanBands != *whole.source.own) head.source.shape[c] *= kLeastLeft;
         }
     }
 }
@@ -192,6 +226,7 @@ std::vector<Source> sources_of(std::span<const NamedPlace> places, std::span<con
         if (own && !all.back().source.plate()) compare_to_own_mic(all.back(), p, moments, who);
     }
     compare_places(all);
+    separate_bands(all);
     separate(all);
     std::vector<Source> out;
     for (auto& h : all) out.push_back(std::move(h.source));

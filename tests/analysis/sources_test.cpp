@@ -100,3 +100,34 @@ TEST_CASE("a hi-hat that is struck with a kick each time is taken out of it, and
         CHECK(ratio_of(sources, Drum::snare, 2, b) == Approx(1e-2).epsilon(0.01));
     }
 }
+
+TEST_CASE("a ride that rings over its strokes is taken out of a kick in the bands in which it shows",
+          "[analysis]") {
+    // kick, ride, two over the kit; the ride's ring covers all but the top two bands
+    constexpr std::size_t kTop = 6;
+    constexpr std::array kKickIn{1e-2f, 1e-9f, 1e-7f, 1e-7f}, kRideIn{1e-9f, 1e-4f, 1e-4f, 1e-5f};
+    const Listeners who{
+        {0, 1, 2, 3}, {Drum::kick, Drum::ride, {}, {}}, {2, 3}, {{Drum::kick, 0}, {Drum::ride, 1}}};
+    std::vector<HitEvent> events;
+    const auto strike = [&](float kick, float ride) {
+        HitEvent e;
+        for (std::size_t m = 0; m < kKickIn.size(); ++m)
+            for (std::size_t b = 0; b < kScanBands; ++b) {
+                e.hidden.push_back(m == 0 || b >= kTop ? 1e-9f : 1e-3f);
+                const float step = kick * kKickIn[m] + (b < 2 ? 0.0f : ride * kRideIn[m]);
+                e.step.push_back(step > e.hidden.back() ? step : 0.0f);
+            }
+        events.push_back(std::move(e));
+        return events.size() - 1;
+    };
+    NamedPlace kick{{}, Drum::kick, {}}, ride{{}, Drum::ride, {}};
+    for (int i = 0; i < 12; ++i) kick.place.members.push_back(strike(1.0f + 0.1f * float(i % 5), 1.0f));
+    for (int i = 0; i < 6; ++i) ride.place.members.push_back(strike(0.0f, 1.0f + 0.1f * float(i % 3)));
+    const auto sources = sources_of(std::vector{kick, ride}, events, who);
+    for (const std::size_t mic : {1u, 2u, 3u})
+        for (std::size_t b = kTop; b < kScanBands; ++b) {
+            const auto c = mic * kScanBands + b;
+            CHECK(sources[0].shape[c] < 0.2f * sources[1].shape[c]);
+            CHECK(sources[1].shape[c] == Approx(1.1f * kRideIn[mic]).epsilon(0.3));
+        }
+}

@@ -1,0 +1,95 @@
+// What places are called, from levels that are given: by mic, how loud each place is there and its spectrum.
+#include "hits/names.h"
+#include <array>
+#include <catch2/catch.hpp>
+#include <initializer_list>
+#include <numeric>
+#include <string_view>
+
+using namespace kitfold::dsp;
+
+namespace {
+
+using Spectrum = std::array<float, kScanBands>; // dB
+constexpr Spectrum kBright{-60, -60, -12, -14, -10, -6, 0, -2}, kSkin{-8, 0, 0, -4, -8, -12, -25, -35},
+    kBeater{0, 0, -10, -20, -28, -20, -18, -30}, kWires{-20, -6, 0, -2, -2, -3, -13, -20};
+constexpr float kHearsNothing = -92.0f;
+
+struct Heard {
+    float level_db;
+    Spectrum spectrum;
+};
+
+/// @param strokes how many
+Place place(std::size_t strokes, std::initializer_list<Heard> by_mic) {
+    static std::size_t next = 0;
+    Place out;
+    for (const auto& [level, spectrum] : by_mic)
+        for (const float band : spectrum) {
+            out.print.db.push_back(std::max(level + band, kHearsNothing));
+            out.print.variance.push_back(level + band > kHearsNothing ? 2.25f : kFar);
+        }
+    out.members.resize(strokes);
+    std::iota(out.members.begin(), out.members.end(), next);
+    next += strokes;
+    return out;
+}
+
+std::vector<TakeMic> mics(std::initializer_list<Role> roles) {
+    std::vector<TakeMic> out;
+    for (const Role r : roles) out.push_back({"", r});
+    return out;
+}
+
+using Names = std::vector<std::string_view>;
+
+/// In the order of the places; "left out" or "nameless" where there is none.
+Names names(const std::vector<Place>& places, const std::vector<TakeMic>& mics) {
+    const auto named = name_places(places, mics, [&](const Place&) { return Arrivals(mics.size()); });
+    Names out(places.size(), "left out");
+    for (std::size_t j = 0; j < places.size(); ++j)
+        for (const auto& n : named)
+            if (n.place.members == places[j].members) out[j] = n.drum ? drum_name(*n.drum) : "nameless";
+    return out;
+}
+
+} // namespace
+
+TEST_CASE("all places of a tom are the tom's where hardly anything else is struck by itself", "[analysis]") {
+    const auto all = mics({Role::kick_in, Role::rack_tom, Role::overhead_left, Role::overhead_right});
+    const auto tom = [](std::size_t strokes, float kick_in, float left, float right) {
+        return place(strokes, {{kick_in, kSkin}, {-25, kSkin}, {left, kSkin}, {right, kSkin}});
+    };
+    const auto kick = place(4, {{-20, kBeater}, {-60, kSkin}, {-50, kSkin}, {-47, kSkin}});
+    const std::vector places{tom(15, -95, -52, -58), tom(4, -50, -47, -60), kick, tom(3, -57, -58, -54),
+                             tom(3, -64, -51, -49)};
+    CHECK(names(places, all) == Names{"rack_tom", "rack_tom", "kick", "rack_tom", "rack_tom"});
+}
+
+TEST_CASE("a ride that is struck with a kick is a place of the ride, and no cymbal's", "[analysis]") {
+    constexpr Spectrum kClick{-60, -60, -30, -20, 0, 0, -4, -10};
+    const auto all =
+        mics({Role::kick_in, Role::rack_tom, Role::ride, Role::overhead_left, Role::overhead_right});
+    const auto ride = [](std::size_t strokes, Heard kick) {
+        return place(strokes, {kick, {-66, kBright}, {-38, kBright}, {-38, kBright}, {-50, kBright}});
+    };
+    const auto tom = place(9, {{-92, kSkin}, {-25, kSkin}, {-60, kSkin}, {-43, kSkin}, {-48, kSkin}});
+    const auto crash =
+        place(5, {{-88, kBright}, {-55, kBright}, {-52, kBright}, {-28, kBright}, {-30, kBright}});
+    const std::vector places{ride(20, {-99, kBright}), ride(12, {-20, kBeater}), tom, crash,
+                             ride(4, {-38, kClick})};
+    CHECK(names(places, all) == Names{"ride", "kick", "rack_tom", "cymbals", "ride"});
+}
+
+TEST_CASE("a drum's two loud strokes count where the other places that it has are ghosts", "[analysis]") {
+    const auto all = mics({Role::kick_in, Role::snare_top, Role::overhead_left, Role::overhead_right});
+    const auto snare = [](std::size_t strokes, float level_db) {
+        return place(strokes, {{level_db - 60, kWires},
+                               {level_db - 20, kWires},
+                               {level_db - 34, kWires},
+                               {level_db - 36, kWires}});
+    };
+    const auto kick = place(9, {{-20, kBeater}, {-60, kSkin}, {-50, kSkin}, {-47, kSkin}});
+    CHECK(names({snare(8, -22), kick, snare(2, 0)}, all)[2] == "snare");
+    CHECK(names({snare(8, -4), kick, snare(2, 0)}, all)[2] == "left out");
+}
