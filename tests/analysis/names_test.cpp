@@ -93,3 +93,26 @@ TEST_CASE("a drum's two loud strokes count where the other places that it has ar
     CHECK(names({snare(8, -22), kick, snare(2, 0)}, all)[2] == "snare");
     CHECK(names({snare(8, -4), kick, snare(2, 0)}, all)[2] == "left out");
 }
+
+TEST_CASE("a kick whose mic stands in front of it, or that has none, is no snare", "[analysis]") {
+    constexpr Spectrum kFront{-11, 0, -4, -15, -19, -25, -37, -50},
+        kBesideIt{-10, 0, -1, -12, -12, -18, -22, -31};
+    const auto in_front = mics({Role::kick_out, Role::snare_top, Role::overhead_left, Role::overhead_right});
+    const auto tom = [](float kick_out, float snare, float left, float right) {
+        return place(6, {{kick_out, kSkin}, {snare, kSkin}, {left, kSkin}, {right, kSkin}});
+    };
+    const auto kick = place(6, {{-23, kFront}, {-29, kBesideIt}, {-31, kFront}, {-22, kFront}});
+    const auto snare = place(6, {{-36, kWires}, {-27, kWires}, {-35, kWires}, {-30, kWires}});
+    const std::vector places{kick, snare, tom(-34, -41, -34, -29), tom(-34, -45, -34, -30),
+                             tom(-28, -36, -34, -20)};
+    const auto with = names(places, in_front);
+    CHECK(with[0] == "kick");
+    CHECK(with[1] == "snare");
+    auto without = places; // the first of each place's eight bands are the kick mic's
+    for (auto& p : without)
+        for (auto* values : {&p.print.db, &p.print.variance})
+            values->erase(values->begin(), values->begin() + kScanBands);
+    const auto none = names(without, mics({Role::snare_top, Role::overhead_left, Role::overhead_right}));
+    CHECK(none[0] != "snare");
+    CHECK(none[1] == "snare");
+}
