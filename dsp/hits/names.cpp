@@ -348,7 +348,8 @@ void Namer::give(Claim& c) {
                           : is_plate(c.drum)   ? kPlateDb
                                                : 0.5f * farthest_db.value_or(0.0f);
     const auto sure = [&](std::size_t j) {
-        return !is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb && short_db(j) < kSureDb;
+        return !is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
+               (short_db(j) < kSureDb || stands_out_db(c, j) > 2.0f * kBeyondDoubtDb);
     };
     c.core = core;
     for (const auto j : may)
