@@ -16,7 +16,6 @@ constexpr std::array<std::ptrdiff_t, kScanBands> kPastFrames{30, 30, 25, 20, 14,
 constexpr std::ptrdiff_t kGap = 3;  // frames between the past and a step, the attack's own rise
 constexpr float kAbovePast = 1.26f; // 1 dB
 constexpr float kAboveFloor = 3.0f;
-constexpr std::size_t kFirstTop = 6; // band
 
 std::uint16_t half_of(float x) noexcept {
     return static_cast<std::uint16_t>(std::bit_cast<std::uint32_t>(x) >> 16);
@@ -70,7 +69,7 @@ void Ear::find_novelty() {
                    static_cast<float>(kScanBands - first);
         };
         novelty_[static_cast<std::size_t>(begins)] = mean(0);
-        top_novelty_[static_cast<std::size_t>(begins)] = mean(kFirstTop);
+        top_novelty_[static_cast<std::size_t>(begins)] = mean(kFirstTopBand);
     }
 }
 

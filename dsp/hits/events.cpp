@@ -83,6 +83,12 @@ std::vector<std::ptrdiff_t> cymbal_frames(std::span<const Ear> ears, const Liste
     });
 }
 
+/// Puts a frame in its place unless another is as near.
+void insert_apart(std::vector<std::ptrdiff_t>& frames, std::ptrdiff_t frame, std::ptrdiff_t apart) {
+    const auto next = std::lower_bound(frames.begin(), frames.end(), frame - apart);
+    if (next == frames.end() || *next > frame + apart) frames.insert(next, frame);
+}
+
 } // namespace
 
 std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& who) {
@@ -99,17 +105,11 @@ std::vector<HitEvent> gather_events(std::span<const Ear> ears, const Listeners& 
     // A drum that all else covers shows in its own mic only: a kick 8 ms after a china is no part of it.
     for (const auto& [drum, place] : who.own) {
         const Ear& ear = ears[who.mics[place]];
-        for (const auto f : peaks(length, kEventApart, kLeastOwnDb, [&](auto g) { return ear.novelty(g); })) {
-            const auto apart = ear.novelty(f) > kPlainOwnDb ? kPlainApart : kEventApart;
-            const auto next = std::lower_bound(frames.begin(), frames.end(), f - apart);
-            if (next == frames.end() || *next > f + apart) frames.insert(next, f);
-        }
+        for (const auto f : peaks(length, kEventApart, kLeastOwnDb, [&](auto g) { return ear.novelty(g); }))
+            insert_apart(frames, f, ear.novelty(f) > kPlainOwnDb ? kPlainApart : kEventApart);
     }
     const auto plain = frames;
-    for (const auto f : cymbal_frames(ears, who)) {
-        const auto next = std::lower_bound(frames.begin(), frames.end(), f - kPlainApart);
-        if (next == frames.end() || *next > f + kPlainApart) frames.insert(next, f);
-    }
+    for (const auto f : cymbal_frames(ears, who)) insert_apart(frames, f, kPlainApart);
     for (const auto f : frames) {
         HitEvent e;
         e.frame = f;

@@ -129,12 +129,12 @@ private:
         /// The same, of a cymbal's mic over the overheads: a head that is struck with it is loud in its own.
         std::vector<float> beside_heads_db;
         std::vector<bool> heard;
+        float most_lead_db = -kFar;           ///< where it is heard
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
     [[nodiscard]] float lead_db(const Claim& c, std::size_t place, std::span<const std::size_t> others) const;
     [[nodiscard]] Claim claim(Drum drum, std::size_t own) const;
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
-    [[nodiscard]] static float most_lead_db(const Claim& c);
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
     void give(Claim& c);
@@ -194,7 +194,8 @@ float Namer::lead_db(const Claim& c, std::size_t place, std::span<const std::siz
 }
 
 Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
-    Claim out{drum, own, {}, {}, {}, {}};
+    Claim out;
+    out.drum = drum, out.own = own;
     std::vector<std::size_t> others, over;
     for (std::size_t m = 0; m < mics_.size(); ++m) {
         if (own_drum(mics_[m].role) != drum && !is_room(mics_[m].role)) others.push_back(m);
@@ -208,6 +209,7 @@ Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
                                         [](float v) { return v < kFar; }));
         out.lead_db.push_back(lead_db(out, j, others));
         if (drum == Drum::kick) out.lead_db.back() += low_db(places_[j], own);
+        if (out.heard.back()) out.most_lead_db = std::max(out.most_lead_db, out.lead_db.back());
         out.beside_heads_db.push_back(is_plate(drum) && !over.empty() ? lead_db(out, j, over)
                                                                       : out.lead_db.back());
     }
@@ -228,8 +230,9 @@ float Namer::top_db(std::size_t place) const {
     std::iota(all.begin(), all.end(), 0);
     for (const auto& mics : {above_[place], all}) {
         float top = -kFar, low = -kFar;
-        for (std::size_t b = 0; b < 6; ++b) low = std::max(low, loudest_db(place, b, mics));
-        for (std::size_t b = 6; b < 8; ++b) top = std::max(top, loudest_db(place, b, mics));
+        for (std::size_t b = 0; b < kFirstTopBand; ++b) low = std::max(low, loudest_db(place, b, mics));
+        for (std::size_t b = kFirstTopBand; b < kScanBands; ++b)
+            top = std::max(top, loudest_db(place, b, mics));
         if (top > -kFar) return top - low;
     }
     return -kFar;
@@ -280,18 +283,10 @@ std::optional<float> Namer::ahead_ms(const Claim& c, std::size_t place) const {
     return least;
 }
 
-/// Where it is heard.
-float Namer::most_lead_db(const Claim& c) {
-    float most = -kFar;
-    for (std::size_t j = 0; j < c.lead_db.size(); ++j)
-        if (c.heard[j]) most = std::max(most, c.lead_db[j]);
-    return most;
-}
-
 /// No other drum's mic stands out more there. One that leads far less than elsewhere claims nothing: most
 /// places may be one drum's, and then all others' mics stand out at some of them.
 bool Namer::may_be(const Claim& c, std::size_t place) const {
-    const auto far_less = [&](const Claim& o) { return most_lead_db(o) - o.lead_db[place] > kFarLessDb; };
+    const auto far_less = [&](const Claim& o) { return o.most_lead_db - o.lead_db[place] > kFarLessDb; };
     if (!c.heard[place] || !sounds_like(c.drum, place) || far_less(c)) return false;
     const float mine = stands_out_db(c, place);
     return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
@@ -306,7 +301,7 @@ std::optional<std::size_t> Namer::covered(const Claim& c) const {
     std::optional<std::size_t> best;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (c.heard[j] && plate(j) != is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
-            stands_out_db(c, j) > kBeyondDoubtDb && most_lead_db(c) - c.lead_db[j] < kBeyondDoubtDb &&
+            stands_out_db(c, j) > kBeyondDoubtDb && c.most_lead_db - c.lead_db[j] < kBeyondDoubtDb &&
             std::none_of(claims_.begin(), claims_.end(),
                          [&](const Claim& o) { return stands_out_db(o, j) > stands_out_db(c, j); }) &&
             (!best || places_[j].members.size() > places_[*best].members.size()))

@@ -200,14 +200,12 @@ bool is_cymbals_band(const Heard& head, const Heard& cymbal, std::size_t band) {
 void separate_bands(std::vector<Heard>& all) {
     for (auto& head : all) {
         if (head.source.plate()) continue;
-        const auto whole = head;
         for (std::size_t b = 0; b < kScanBands; ++b) {
-            if (std::none_of(all.begin(), all.end(), [&](const Heard& h) {
-                    return h.source.plate() && is_cymbals_band(whole, h, b);
-                }))
+            if (std::none_of(all.begin(), all.end(),
+                             [&](const Heard& h) { return h.source.plate() && is_cymbals_band(head, h, b); }))
                 continue;
-            for (auto c = b; c < whole.shown.size(); c += kScanBands)
-                if (c / kScanBands != *whole.source.own) head.source.shape[c] *= kLeastLeft;
+            for (auto c = b; c < head.shown.size(); c += kScanBands)
+                if (c / kScanBands != *head.source.own) head.source.shape[c] *= kLeastLeft;
         }
     }
 }

@@ -249,8 +249,8 @@ void Guesser::name_snare() {
                                ? snare.sound.bright_db > heads[1]->sound.bright_db + kBrighterSnareDb
                                : snare.sound.bright_db > kNoisyDb;
     snare.drum = Drum::snare;
-    // a noisy drum with a mic at either head is a snare
-    // and where another mic is as close, that one may be the snare's, whatever it is called
+    // A noisy drum with a mic at either head is a snare. With a single mic it is one if no other is as close:
+    // that may be the snare's, whatever it is called.
     const bool close = snare.mics.size() == 2 ? snare.lead_db >= kPerhapsCloseDb
                                               : snare.lead_db >= kCloseDb && snare.clear_db >= kClearDb;
     name_two_heads(snare, brightest && close);

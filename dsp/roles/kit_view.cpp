@@ -16,7 +16,6 @@ constexpr std::size_t kSome = 12;           // of a place's strokes tell
 constexpr std::ptrdiff_t kLagReach = 45;    // frames, as for hits
 constexpr float kLivelyDb = 3.0f;           // of novelty; noise by itself stays below
 constexpr float kNothingDb = -100.0f;       // leads by this where it hears nothing
-constexpr std::size_t kTop = 6;             // first of the two top bands
 constexpr std::array kLowHz{60.0, 3'000.0}; // what is looked at for arrivals lies above
 
 /// Every nth, `kSome` at most or a few more.
@@ -37,7 +36,7 @@ float novelty_of(const Ear& ear) {
 float top_power(const Ear& ear, std::ptrdiff_t first, std::ptrdiff_t last) {
     float sum = 0.0f;
     for (auto f = first; f < last; ++f)
-        for (auto b = kTop; b < kScanBands; ++b) sum += ear.energy(f, b);
+        for (auto b = kFirstTopBand; b < kScanBands; ++b) sum += ear.energy(f, b);
     return sum / static_cast<float>(last - first);
 }
 
@@ -226,7 +225,7 @@ float KitView::soonest_ms(std::size_t mic) const {
 float KitView::top_db(std::size_t mic, std::size_t place) const {
     float top = -INFINITY, low = -INFINITY;
     for (std::size_t b = 0; b < kScanBands; ++b) {
-        auto& most = b < kTop ? low : top;
+        auto& most = b < kFirstTopBand ? low : top;
         most = std::max(most, db(mic, place, b));
     }
     return top - low;

@@ -12,6 +12,7 @@ namespace kitfold::dsp {
 inline constexpr std::size_t kScanBands = 8;
 /// Centres of the bands, an octave apart up to 800 Hz and wider above; each is two second-order band-passes.
 inline constexpr std::array<double, kScanBands> kScanBandHz{60, 120, 240, 480, 1100, 3000, 7000, 12'000};
+inline constexpr std::size_t kFirstTopBand = 6; ///< of two above 5 kHz, where cymbals speak
 
 /// Mean square of each band in each frame, relative to full scale squared, kept as the upper half of a float
 /// (0.03 dB).
