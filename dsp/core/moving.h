@@ -1,6 +1,6 @@
 #pragma once
 // Settings that move without a click: every number of a block glides to its new value in 20 ms, gains in dB,
-// frequencies and times in octaves.
+// frequencies and most times in octaves (Parameter::scale).
 #include "settings/parameters.h"
 #include <cmath>
 #include <type_traits>

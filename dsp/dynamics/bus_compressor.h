@@ -25,7 +25,8 @@ public:
     [[nodiscard]] double largest_reduction_db() const noexcept { return largest_; }
     [[nodiscard]] double mean_reduction_db() const noexcept { return frames_ > 0.0 ? total_ / frames_ : 0.0; }
 
-    /// keys: in_left, in_right themselves or a side-chain. Any of the buffers may be the same memory.
+    /// keys: in_left, in_right themselves or a side-chain. An output may be the memory of its own input or of
+    /// a key.
     void process(const float* in_left, const float* in_right, const float* key_left, const float* key_right,
                  float* out_left, float* out_right, std::size_t frames) noexcept;
 

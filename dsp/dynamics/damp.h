@@ -27,8 +27,8 @@ namespace kitfold::dsp {
 /// that is taken away, and never louder than that). Latency 0. Never allocates, locks or throws. Rate 8
 /// kHz..384 kHz, any number of frames per call, the same output at any block size. NaN and Inf are taken as
 /// silence. A lane whose amount is 0 or that is switched to open is its input, bit for bit. Settings glide in
-/// 20 ms; the first ones after prepare() or reset() are taken at once. Gains are set on a grid of 2/3 ms from
-/// the last reset() on and go in straight lines between.
+/// 20 ms; the first ones after prepare() or reset() are taken at once. Gains are set on a grid from the last
+/// reset() on (2/3 ms at 48 kHz, 0.37 to 0.74 ms elsewhere) and go in straight lines between.
 template <class V> class Damp : DampRules {
 public:
     static constexpr std::size_t kLanes = Lanes<V>::width;

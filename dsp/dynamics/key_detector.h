@@ -11,7 +11,8 @@ namespace kitfold::dsp {
 /// The sections of the key filters, 12 dB per octave each; for the detector, plots and tests.
 struct KeyDesign {
     Section high_pass, low_pass;
-    /// From key_high_pass_hz and key_low_pass_hz; kFilterOff makes a section that passes through.
+    /// From key_high_pass_hz and key_low_pass_hz; kFilterOff makes a section that passes through, as does a
+    /// low-pass at 0.49 of the rate or above.
     static KeyDesign make(double rate_hz, const GateSettings& settings) noexcept;
 };
 

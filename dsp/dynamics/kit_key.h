@@ -23,8 +23,8 @@ struct ForetoldPath {
 /// t_i is the held level of its top band, as fast as a resonance of band b lets it rise (time constant 2 Q /
 /// ω of its envelope, textbook), h_jb the held u_jb of the other mics (falls by kHoldDbPerS): a drum that is
 /// explained elsewhere explains nothing itself, so who hears a hit first owns it. The key of mic i is its
-/// signal held to ±u_i, the power sum of u_ib: never louder than the mic, a soft hit as loud as it is there,
-/// bleed near silence.
+/// signal held to ±u_i, the weighted power sum of u_ib, which falls by 500 dB/s at most: never louder than
+/// the mic, a soft hit as loud as it is there, bleed near silence.
 ///
 /// Levels are worked out some 6000 times a second (step() samples), on a grid that starts at reset(): the
 /// same samples at any block size. Latency 0; a key rises at most two steps (0.35 ms) after its band does.
@@ -42,8 +42,8 @@ public:
     /// nobody will ask for: what only it needs is not worked out (empty: all may be asked for). Levels start
     /// afresh if other mics take part than before. Audio thread too.
     void set(const KitKeyTable& table, std::span<const char> keyed = {}) noexcept;
-    /// Delay by which mic's signal comes later than its input (0..60 ms, whole steps), so that levels are
-    /// compared as the strips hear them, and by which its key has to wait beyond that (0..10 ms).
+    /// Delay by which mic's signal comes later than its input, so that levels are compared as the strips hear
+    /// them, and by which its key has to wait beyond that; each in whole steps and held to 0..72 ms.
     void set_delay(std::size_t mic, double delay_ms, double key_wait_ms) noexcept;
 
     [[nodiscard]] std::size_t step() const noexcept { return step_; }

@@ -38,7 +38,8 @@ struct Section {
 Section between(const Section& a, const Section& b, double t) noexcept;
 
 /// A Butterworth filter of up to 24 dB per octave: two sections, of which the second or both may pass
-/// through. Section Qs 0.7071 | 1 pole and 1.0 | 0.5412 and 1.3066.
+/// through. Section Qs 0.7071 | 1 pole and 1.0 | 0.5412 and 1.3066. A low-pass at 0.49 of the rate or above
+/// is off.
 struct Butterworth {
     Section first, second;
     static Butterworth high_pass(double rate_hz, double hz, Slope slope) noexcept;

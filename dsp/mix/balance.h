@@ -75,7 +75,7 @@ inline constexpr double kMostUneven_db = 6.0;
 enum class BalanceBound { none, up, down, part }; ///< part: kSkinLeast_db
 
 struct BalancedMic {
-    double level_db = 0.0;                   ///< -30..12; not rounded
+    double level_db = 0.0;                   ///< not rounded; -30..12 if placed
     bool placed = false;                     ///< false: it stays as fixed
     BalanceBound bound = BalanceBound::none; ///< at which it stopped
     bool unheard = false; ///< its drum was never struck: it stays at 0 dB re the mics of kick and snare
@@ -93,8 +93,8 @@ struct Balance {
 /// partners), each in turn until all hold. The overheads' level is the one at which the drums without a mic
 /// of their own miss their parts by the least sum of squares in dB, no more than kMostOverBed_db over the
 /// target's bed; where every drum that is struck has one, they are the bed. From there they make way for kick
-/// and snare. Kick and snare mics are at 0 dB on the mean; where levels are fixed, the whole moves to meet
-/// them.
+/// and snare. Kick and snare mics are at 0 dB on the mean; where a fixed level anchors, the whole moves to
+/// meet it.
 Balance solve_balance(const MeasuredBalance& measured, std::span<const BalanceMic> mics,
                       const BalanceSettings& target);
 

@@ -35,13 +35,13 @@ public:
     /// lane in use, nullptr for a mic that is its own key (after its kick block); keys nullptr: all are.
     virtual void process(float* const* mics, const float* const* keys, std::size_t lanes,
                          std::size_t frames) noexcept = 0;
+    /// Look-ahead in samples; samples since reset() for which the gate was open.
     [[nodiscard]] virtual std::size_t gate_latency(std::size_t lane) const noexcept = 0;
     [[nodiscard]] virtual double gate_open_samples(std::size_t lane) const noexcept = 0;
 };
 
-/// Strips for `mics` mics, or for the first of them if they are more than fit side by side. Half-empty
-/// AVX-512 lanes cost as much as full ones: four mics or fewer go into lanes half as wide. The machine must
-/// run `isa`.
+/// Strips for `mics` mics, or for the first of them if they are more than fit side by side. Half-empty lanes
+/// cost as much as full ones: few mics go into lanes half or a quarter as wide. The machine must run `isa`.
 std::unique_ptr<LaneStrip> make_lane_strip(Isa isa, std::size_t mics);
 
 } // namespace kitfold::dsp

@@ -26,7 +26,7 @@ struct DelayTap {
 
 /// Delay and polarity for up to 32 mics. Changes are crossfaded in 20 ms. Rules as for KickConditioner.
 ///
-/// A fractional delay needs samples from both sides. As soon as one mic has a fractional delay under 16
+/// A fractional delay needs samples from both sides. As soon as one mic has a fractional delay under 8
 /// samples, all mics get 8 samples more and latency() says so; with whole or longer delays the latency is 0.
 class MicDelays {
 public:
@@ -36,8 +36,8 @@ public:
     static constexpr double kMostDelayMs = 50.0, kMostLookaheadMs = 10.0;
     static constexpr std::size_t kMaxFrames = 512; ///< of one process() call
 
-    /// Allocates for mics with these largest delays (ms, 0..60 each); a mic with 0 that never delays costs
-    /// nothing. False: rate or number of mics out of range.
+    /// Allocates for mics with these largest delays (ms, 0..60 each); nothing where all are 0. False: rate or
+    /// number of mics out of range.
     [[nodiscard]] bool prepare(double rate_hz, std::span<const double> largest_delay_ms);
     void reset() noexcept;
 

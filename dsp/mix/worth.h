@@ -18,7 +18,8 @@ struct Worth {
     /// than 10 dB down): a tom that is hit twice a minute adds little to the loudness of a take and all to
     /// its hits.
     double change_at_its_loudest_db = 0.0;
-    std::array<double, kOctaveHz.size()> change_db{}; ///< power in each octave; 0 above half the rate
+    std::array<double, kOctaveHz.size()> change_db{}; ///< power in each octave; 0 above half the rate and
+                                                      ///< where no other mic has any
     double most_db = 0.0;                             ///< the octave with the largest change, and
     double most_hz = 0.0;                             ///< where it is
     /// By how much the mic would have to be raised until it is heard, in whole dB; 0 when it is heard
@@ -33,7 +34,7 @@ struct Worth {
 /// Feed the mics as they come out of their strips, before level and pan; the gains are those of the sum. The
 /// bus compressor is left out: its reaction to a missing mic would hide what the mic brings. Integrated
 /// loudness after ITU-R BS.1770-4, gates included, of every mix with one mic missing, from the cross powers
-/// of K-weighted mics. Memory: 8 bytes per pair of mics every 100 ms. One thread at a time.
+/// of K-weighted mics. Memory: 4 bytes per pair of mics every 100 ms. One thread at a time.
 class WorthMeter {
 public:
     WorthMeter(double rate_hz,

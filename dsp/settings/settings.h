@@ -140,7 +140,7 @@ struct OutputSettings {
 };
 
 /// How loud each drum is to be in the submix: K-weighted loudness of a stroke, all mics together, in dB re
-/// the snare's (the kick's where there is no snare). Common practice, no source.
+/// the snare's (re where it would be, if there is none). Common practice, no source.
 struct BalanceSettings {
     double kick_db = 0.0;
     double toms_db = -2.0;

@@ -79,7 +79,7 @@ std::string_view nearest_of(std::string_view typed, std::span<const std::string_
 /// known key, or all of them when none is near.
 void check_keys(const Json& json, std::string_view at, std::span<const std::string_view> known);
 
-/// Keys of a block in the order of its table, its bands last.
+/// Keys of a block in the order of its table, an earlier key behind the present one, its bands last.
 template <class Settings> std::span<const std::string_view> keys();
 
 /// "gate" in "mics[3]" is "mics[3].gate"; at the top it is "gate".

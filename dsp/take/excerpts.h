@@ -6,8 +6,9 @@
 
 namespace kitfold::dsp {
 
-/// Level in dB just after `at` (samples) re what comes before it, from a power per sample. Before a first
-/// arrival both the last 2 ms and the last 10 ms are quiet. @param ms samples of a millisecond
+/// Level in dB just after `at` (samples) re what comes before it, from a power per sample; 0 where `power`
+/// ends before or begins after what is asked. Before a first arrival both the last 2 ms and the last 10 ms
+/// are quiet. @param ms samples of a millisecond
 double onset_db(std::span<const float> power, double at, double ms) noexcept;
 
 /// Mics x hits: excerpts of `length` samples; sample `origin` of each is when the drum's own mic hears the
@@ -15,8 +16,9 @@ double onset_db(std::span<const float> power, double at, double ms) noexcept;
 class DrumExcerpts {
 public:
     /// @param before_ms, after_ms span of an excerpt around the hit
-    /// @param most at most this many hits, the stronger first  @param enough hits that overlap another drum
-    /// are taken only while there are fewer than this  @param mics that will be asked for; empty: all
+    /// @param most at most this many hits, those alone first, then the stronger; they stand in order of time
+    /// @param enough hits that overlap another drum are taken only while there are fewer than this
+    /// @param mics that will be asked for; empty: all
     DrumExcerpts(const Take& take, std::span<const Hit> hits, Drum drum, double before_ms, double after_ms,
                  std::size_t most, std::size_t enough, std::span<const std::size_t> mics = {});
 
@@ -29,7 +31,7 @@ public:
     /// Samples, with fraction, by which hit `hit` begins after `origin` in the drum's own mic: the hits lie
     /// over one another when shifted back by this. 0 until align().
     [[nodiscard]] double late(std::size_t hit) const noexcept { return late_[hit]; }
-    /// Finds late() from what mic `own` heard. @pre the excerpts span -20..+20 ms
+    /// Finds late() from what mic `own` heard. @pre the excerpts span at least -20..+20 ms
     void align(std::size_t own);
     /// @pre mic is one of those asked for
     [[nodiscard]] std::span<const float> of(std::size_t mic, std::size_t hit) const noexcept {

@@ -29,7 +29,7 @@ struct MicMeasure {
     std::size_t full_scale_runs = 0; ///< three or more samples in a row at full scale (16 bit's last step)
     std::int64_t longest_full_scale = 0; ///< samples
     std::int64_t first_full_scale = -1;  ///< sample at which the first such run starts; -1: none
-    std::vector<HeldRun> held;           ///< runs of at least 0.5 ms, at most kMostHeldRuns of them
+    std::vector<HeldRun> held;           ///< runs of at least 0.5 ms and 16 samples, at most kMostHeldRuns
     std::size_t held_runs = 0;           ///< how many there were
     std::vector<float> low;              ///< everything below some 450 Hz at low_rate_hz, for hum and DC
     double low_rate_hz = 2'000.0;

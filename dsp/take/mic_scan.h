@@ -10,7 +10,8 @@
 namespace kitfold::dsp {
 
 inline constexpr std::size_t kScanBands = 8;
-/// Centres of the bands, an octave apart up to 800 Hz and wider above; each is two second-order band-passes.
+/// Centres of the bands, an octave apart up to 480 Hz and wider above; each is two second-order band-passes.
+/// A band with its centre above 0.45 of the rate stays silent.
 inline constexpr std::array<double, kScanBands> kScanBandHz{60, 120, 240, 480, 1100, 3000, 7000, 12'000};
 inline constexpr std::size_t kFirstTopBand = 6; ///< of two above 5 kHz, where cymbals speak
 

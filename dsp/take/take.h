@@ -1,7 +1,7 @@
 #pragma once
-// What the analysis of a take works on. A take is read twice: once from end to end through a MicScan per mic
-// (mic_scan.h), which keeps band energies only, and then by excerpts around chosen hits. So ten mics and four
-// minutes never have to be in memory.
+// What the analysis of a take works on. A take is read twice: once from end to end through a MicScan and a
+// MicMeter per mic (mic_scan.h, mic_measure.h), which keep some numbers per millisecond, and then by excerpts
+// around chosen hits. So ten mics and four minutes never have to be in memory.
 #include "take/drums.h"
 #include <cstddef>
 #include <cstdint>
@@ -55,10 +55,10 @@ std::optional<OverheadPair> overhead_pair(std::span<const TakeMic> mics) noexcep
 struct Hit {
     double time_s = 0.0;
     Drum drum = Drum::kick;
-    double strength_db = 0.0; ///< peak level of the hit in the mic that speaks for the drum (cymbals without
-                              ///< one: in an overhead), dBFS
-    bool alone =
-        false; ///< no other drum within the excerpt that measures it (-10..+60 ms), so fit to measure
+    double strength_db = 0.0; ///< peak level of the hit in the mic that it is timed by, dBFS
+    /// Fit to measure: no other drum within 60 ms, no crash within 0.6 s before a hi-hat or ride, and no
+    /// ghost under a ring.
+    bool alone = false;
 };
 
 } // namespace kitfold::dsp
