@@ -23,8 +23,8 @@ struct Bleed {
 inline constexpr double kBleedUnsureDb = 0.9; ///< 1.5 dB is more than three standard errors then
 
 /// Drums with at least three hits that can be measured, every mic each. Drums without a mic of their own are
-/// re the loudest mic; such a drum that is loudest in the close mic of another one is that one under a wrong
-/// name, and left out. Allocates; any thread.
+/// re the loudest mic; such a drum that is 6 dB louder in the close mic of another one than in all overheads
+/// is that one under a wrong name, and left out. Allocates; any thread.
 std::vector<Bleed> bleed_table(const Take& take, std::span<const Hit> hits);
 
 } // namespace kitfold::dsp

@@ -29,8 +29,8 @@ inline constexpr std::size_t kTransferHits = 2;
 
 /// Reads about 0.2 s of every mic around at most 60 hits of each drum, spread over the take. What sounded
 /// just before a hit is taken off; hits that come with one of another drum are used only for drums that are
-/// never hit alone, and then say nothing of the other's mics. Of the hits' ratios a low quantile counts,
-/// since whatever else sounds adds to them. Deterministic; allocates; not for the audio thread.
+/// hardly ever hit alone, and then say nothing of the other's mics. Of the hits' ratios a low quantile
+/// counts, since whatever else sounds adds to them. Deterministic; allocates; not for the audio thread.
 BleedTransfer learn_bleed_transfer(const Take& take, std::span<const Hit> hits);
 
 } // namespace kitfold::dsp

@@ -28,9 +28,9 @@ struct LearnedKitKey {
     std::vector<KitKeyProposal> proposals; ///< one per close mic, in the order of take.mics
 };
 
-/// Reads the first kLearnSeconds of the take once. Close mics of drums with hits become known; a drum needs
-/// kLearnHits hits to be told from others. Overheads speak for what has no close mic. Rooms are not used.
-/// Deterministic; allocates 54 kB per mic and second; not for the audio thread.
+/// Reads the first kLearnSeconds of the take once. Close mics that a threshold can be proposed for become
+/// known; a drum needs kLearnHits hits to be told from others. Overheads speak for what has no close mic.
+/// Rooms are not used. Deterministic; allocates 54 kB per mic and second; not for the audio thread.
 LearnedKitKey learn_kit_key(const Take& take, std::span<const Hit> hits);
 
 inline constexpr double kLearnSeconds = 120.0; ///< as long as the test take that `check` is made for

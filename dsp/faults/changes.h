@@ -24,7 +24,7 @@ struct TakeChange {
     Drum drum = Drum::kick;        ///< whose strokes show it most
     std::size_t from = 0, to = 2;  ///< thirds of the take that are compared
     double amount = 0.0;           ///< level, noise: dB; arrival: ms later (+), against the other mics
-    bool steady = false;           ///< arrival: about half of it in the middle third: a clock that drifts
+    bool steady = false;           ///< arrival: a line fits it better than a step: a clock that drifts
 };
 
 /// A level by 3 dB or more, an arrival by 0.3 ms (10 cm) or more, a polarity, while most of the mics stay; of

@@ -45,9 +45,9 @@ struct Fault {
     std::optional<double> at_s; ///< where it is heard first; none: all along
     double level_db = 0.0;      ///< clipped: level of the flat tops; crackle: of the loudest click; hum, dc,
                                 ///< silent, low_level: dBFS
-    std::size_t count = 0;      ///< clipped: flat tops; dropout: gaps; crackle: clicks
-    double seconds = 0.0; ///< dropout: the longest gap; length: longer (+) or shorter (-) than the others
-    double hz = 0.0;      ///< hum: 50 or 60
+    std::size_t count = 0;      ///< clipped: flat tops; dropout: gaps; crackle: clicks; hum: harmonics
+    double seconds = 0.0; ///< dropout: the longest gap; length, rate: longer (+) or shorter than the others
+    double hz = 0.0;      ///< hum: 50 or 60; rate: the file's
     std::optional<std::size_t>
         other; ///< identical: the mic that has the same signal; channel_order: the other one
     Misplaced misplaced = Misplaced::by_side; ///< channel_order
@@ -61,7 +61,7 @@ struct MicFile {
 
 /// clipped, hum, dc (of the whole take, or of a second or more of it), dropout, silent, low_level of one mic.
 /// `own_hits` are hits of the drum it is put up for, all of the take's for overheads and rooms: without any,
-/// a low level is not held against it. Reads up to 48 short excerpts.
+/// a low level is not held against it. Reads short excerpts at its highest peaks.
 std::vector<Fault> mic_faults(const Take& take, std::size_t mic, const MicMeasure& measure,
                               std::size_t own_hits);
 
@@ -78,7 +78,7 @@ std::vector<Fault> file_faults(std::span<const MicFile> files);
 
 struct MicLevels {
     double peak_dbfs = -200.0;
-    double noise_floor_dbfs = -200.0; ///< RMS of the quietest 50 ms, DC apart: noise and whatever never stops
+    double noise_floor_dbfs = -200.0; ///< RMS that 98 % of all 50 ms exceed, DC apart: whatever never stops
     double hit_rms_dbfs = -200.0;     ///< median over hits of the RMS of their first 50 ms
     double crest_db = 0.0;            ///< peak over RMS of the take
     double dc = 0.0;                  ///< full scale is 1

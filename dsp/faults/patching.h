@@ -25,7 +25,7 @@ namespace kitfold::dsp {
 /// found (not: kick in and snare top of a kit whose snare mic hears the kick as loud as the snare). At most
 /// one exchange, and the first ground that holds: it is to be put right before anything else can be told.
 /// @param measures one per mic, in the order of take.mics  @param image from judge_image
-/// Reads up to 24 excerpts of 0.1 s per close mic.
+/// Reads up to 24 excerpts of 80 ms per close mic, and shorter ones of mics that are compared.
 std::vector<Fault> misplaced_mics(const Take& take, std::span<const Hit> hits, const Image& image,
                                   std::span<const MicMeasure> measures);
 

@@ -11,9 +11,8 @@ namespace kitfold::dsp {
 
 inline constexpr std::size_t kFirstAbove1kHz = 4; ///< band; below it heads speak, and cymbals hardly
 
-/// A moment at which something in the kit was struck. A channel is a band of a listening mic: mic *
-/// kScanBands
-/// + band, mics counted among the listeners.
+/// A moment at which something in the kit was struck. A channel is a band of a listening mic, number
+/// mic * kScanBands + band, mics counted among the listeners.
 struct HitEvent {
     std::ptrdiff_t frame = 0;  ///< on the common clock of the ears
     float at = 0.0f;           ///< the same, finer
@@ -44,7 +43,8 @@ struct Part {
 /// Events are sums of sources: power adds up, each hit is free in level and a little in spectrum, while the
 /// ratio between mics in a band stays what the room makes it. Explains an event by as few sources as it
 /// takes: the one that explains most first, each one only if without it channels would stay unexplained that
-/// it alone accounts for, and no source that would be heard where nothing was.
+/// it alone accounts for, and no source that would be heard where nothing was. A drum that its own mic
+/// plainly shows beside them is named as well.
 class HitModel {
 public:
     explicit HitModel(std::vector<Source> sources);

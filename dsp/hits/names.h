@@ -29,7 +29,8 @@ using ArrivalsOf = std::function<Arrivals(const Place&)>;
 
 /// Names by what is near which mic, and by spectrum where a drum has no mic: what speaks up to the top of the
 /// overheads is a cymbal, what falls off steeply above 500 Hz and is neither kick nor snare a tom. Places
-/// that are two others struck together are left out, and told of as `also` of both.
+/// that are two others struck together are left out, and told of as `also` of both; so are those of two
+/// strokes, unless they are all that a drum has.
 std::vector<NamedPlace> name_places(std::vector<Place> places, std::span<const TakeMic> mics,
                                     const ArrivalsOf& arrivals_ms);
 

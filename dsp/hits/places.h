@@ -30,7 +30,8 @@ struct Place {
 /// says, of their spectra free in level. Infinite where they have too little in common.
 float apart_db(const Print& a, const Print& b);
 
-/// Places with three strokes or more, the most often struck first. Of many prints the clearest decide.
+/// Places with two strokes or more, those round which most strokes lie first. Of many prints the clearest
+/// decide.
 std::vector<Place> find_places(std::span<const Print> prints);
 
 } // namespace kitfold::dsp

@@ -24,7 +24,7 @@ public:
     [[nodiscard]] Bounds usual(std::size_t mic) const noexcept;
     /// When it does, if that is sure.
     [[nodiscard]] std::optional<double> sure_ms(std::size_t mic, Bounds bounds) const;
-    /// When it does, sure or not.
+    /// When it does, sure or not. @pre set_late() was called
     [[nodiscard]] double heard_ms(std::size_t mic) const;
     /// Bounds follow files that lie off. @param late_ms by how much, of each mic of the take
     void set_late(std::span<const double> late_ms);

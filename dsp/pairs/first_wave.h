@@ -9,10 +9,11 @@ namespace kitfold::dsp {
 struct FirstWave {
     double at = 0.0; ///< samples, at 5 %: the arrival (mean over 4 to 6.25 %, so that a step in
                      ///< the wave can't make it jump)
-    double at_3 = 0.0, at_10 = 0.0; ///< at 3 and 10 %: how slowly it rises
-    int sign = 0, sign_3 = 0;       ///< -1, 0 or +1: of the half-wave after 5 and 3 %, over 0.18 ms
+    double at_3 = 0.0, at_10 = 0.0; ///< at 3.5 and 7.1 %, 3 dB about it: how slowly it rises
+    int sign = 0, sign_3 = 0;       ///< -1, 0 or +1: of the half-wave after 5 and 3.5 %, over 0.18 ms
     double peak = 0.0;
-    bool on_bound = false; ///< it was there already where the search began: not an arrival
+    bool on_bound = false; ///< it was there already where the search began, or not before its end: not an
+                           ///< arrival
 };
 
 /// @param x the sound from anywhere before it begins  @param from, to samples (0 <= from < to < x.size())

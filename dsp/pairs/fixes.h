@@ -7,7 +7,7 @@
 
 namespace kitfold::dsp {
 
-/// Level of two mics' sum re the power sum of both over the first 80 ms of a drum's strokes, dB, -inf..+3.01.
+/// Level of two mics' sum re the power sum of both over the first 80 ms of a drum's strokes, dB, -40..+3.01.
 struct SumGain {
     double full_db = 0.0, low_db = 0.0; ///< over all frequencies; below 200 Hz
 };

@@ -34,6 +34,8 @@ struct Image {
     std::vector<ImageRow> rows;
 };
 
+/// Drums of three hits or more, with the levels, polarities and delays that are set (TakeMic). Allocates; any
+/// thread.
 Image judge_image(const Take& take, std::span<const Hit> hits);
 
 /// Level difference in dB of a coincident pair of cardioids aimed at +-45 degrees for a source `angle_deg`

@@ -29,7 +29,7 @@ std::vector<RingHit> loud_hits(std::span<const float> mono, double rate_hz);
 /// What the drum is to become.
 struct DampTarget {
     /// Ring time of the lowest partial re the open drum, 0.05..1. Higher partials lose more, as felt and
-    /// cloth take the top first: their alpha rises with the square root of frequency.
+    /// cloth take the top first: what is added to their alpha rises with the square root of frequency.
     double ring_share = 0.45;
     /// The same drum really deadened; when it is there, that is the target instead.
     const DrumDecay* deadened = nullptr;

@@ -1,8 +1,8 @@
 #pragma once
 // How fast an energy decay falls, as room acoustics measures it: the backward integral of Schroeder ("New
-// Method of Measuring Reverberation Time", JASA 37, 1965), and two straight lines through it. Early decay
-// time over the first 10 dB and T20 over -5..-25 dB, the noise margins and the allowance for the truncated
-// tail: ISO 3382-1:2009, 5.3.3 and A.2.2. Times are of a fall by 60 dB.
+// Method of Measuring Reverberation Time", JASA 37, 1965), and straight lines through it: over -5..-15 dB,
+// and, as the noise margins and the allowance for the truncated tail after ISO 3382-1:2009, 5.3.3 and A.2.2,
+// over the first 10 dB (early decay time) and over -5..-25 dB (T20). Times are of a fall by 60 dB.
 //
 // Allocates: not for the audio thread. Pure; any thread.
 #include <cstddef>

@@ -38,8 +38,8 @@ struct RingPartial {
 };
 
 struct RingResult {
-    /// Of the whole drum: medians over the hits; a ring time only where three hits or more, and half of all,
-    /// have it and agree within 10 % (2 standard errors).
+    /// Of the whole drum, body_ms apart: medians over the hits; a ring time only where three hits or more,
+    /// and half of all, have it and agree within 10 % (2 standard errors).
     DecayFit decay;
     std::vector<RingPartial> partials; ///< rising frequency, at most kMaxPartials
     /// Partials that are heard, 20 dB under the strongest or less, but whose hits do not agree on a ring

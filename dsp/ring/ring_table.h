@@ -20,7 +20,7 @@ struct DrumRing {
 /// at most.
 std::vector<DrumRing> ring_table(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed);
 
-/// The same for one mic, any drum: what `learn` of the damping starts from.
+/// The same for one mic, any drum: what deadening it is learned from.
 RingResult ring_of(const Take& take, std::span<const Hit> hits, std::span<const Bleed> bleed, Drum drum,
                    std::size_t mic);
 

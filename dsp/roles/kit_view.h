@@ -36,19 +36,21 @@ public:
     [[nodiscard]] std::optional<float> late_ms(std::size_t mic, std::size_t place) const {
         return late_ms_[at(mic, place)];
     }
-    [[nodiscard]] float late_ms(std::size_t mic) const { return usually_late_ms_[mic]; } ///< over all places
+    /// Median over all places; 0 where that can't be told.
+    [[nodiscard]] float late_ms(std::size_t mic) const { return usually_late_ms_[mic]; }
     /// Does it step up a fixed time after another mic of the kit, stroke by stroke? `no`: what hears no drum
     /// of this kit, a click or a bass on a cable. `perhaps`: too few strokes tell.
     enum class Step { no, perhaps, yes };
     [[nodiscard]] Step in_step(std::size_t mic) const { return in_step_[mic]; }
-    /// Level of the top two bands re the loudest below.
+    /// Level of the top two bands re the loudest below, dB.
     [[nodiscard]] float top_db(std::size_t mic, std::size_t place) const;
     /// Of the strongest strokes.
     [[nodiscard]] StrokeSound sound(std::size_t mic, std::size_t place) const;
-    /// By how much the top two bands have fallen 60 to 120 ms after a stroke, nothing else being struck; none
-    /// where there are fewer than three such strokes.
+    /// Level of the top two bands 60 to 120 ms after a stroke re its first 15 ms, dB, nothing else being
+    /// struck; none where there are fewer than three such strokes.
     [[nodiscard]] std::optional<float> fall_db(std::size_t mic, std::size_t place) const;
-    /// How differently two mics hear the kit, gain and colour apart: RMS over places and bands.
+    /// How differently two mics hear the kit, gain and colour apart: dB RMS over places and bands; infinite
+    /// where they show nothing in common.
     [[nodiscard]] float unlike_db(std::size_t a, std::size_t b) const;
 
 private:

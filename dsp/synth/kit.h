@@ -32,8 +32,8 @@ std::vector<KitDrum> build_drums(const SimulatorOptions& options);
 std::vector<SimulatedMic> build_mics(const SimulatorOptions& options);
 Room build_room(const SimulatorOptions& options);
 
-/// Every straight arrival of a drum at a mic, one for each of its radiators that the mic hears, in their
-/// order; gain 0 for the others. Shells and traps included, mic gain and lateness not.
+/// Every straight arrival of a drum at a mic, one for each of its radiators that has modes, in their order;
+/// gain 0 where the mic doesn't hear it. With the kick's shell, without mic gain, lateness and reflections.
 std::vector<Arrival> straight_arrivals(const KitDrum& drum, const SimulatedMic& mic, double speed_of_sound);
 /// How much of the outside a mic hears: 1, or less inside the kick.
 double openness(const SimulatedMic& mic, const KitRadiator& radiator) noexcept;

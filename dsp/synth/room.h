@@ -34,7 +34,7 @@ struct Room {
     Position size{4.4, 5.2, 2.6};
     Position kit{2.3, 1.7, 0.0}; ///< where the kit's origin stands
     /// Pressure reflected by each wall at low frequencies: absorbers and gobos left, right, behind and in
-    /// front; rug; hung ceiling. The top end is lost on top of that (kDull).
+    /// front; rug; hung ceiling. The top end is lost on top of that (room.cpp).
     double left = 0.5, right = 0.5, back = 0.45, front = 0.55, floor = 0.6, ceiling = 0.5;
     int most_walls = 5;
 };

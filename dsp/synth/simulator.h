@@ -8,13 +8,13 @@
 //   const Truth& truth = simulator.truth();        // strokes, positions, delays, levels, partials
 //   const auto bleed = simulator.measure_bleed();  // renders each drum alone: about as long as ten renders
 //   const auto stem = simulator.render_drum(Drum::snare); // the snare alone in every mic, no mic noise
-//   auto stream = simulator.stream();              // any length in constant memory: stream.read(pointers,
-//   frames) const Take take = take_of(options.rate_hz, simulator.take_mics(), spans of `mics`);
+//   auto stream = simulator.stream();              // any length in constant memory: stream.read(pointers, n)
+//   const Take take = take_of(options.rate_hz, simulator.take_mics(), spans of `mics`);
 //
 // The same options give the same samples on one machine, whatever the block size. The strokes depend on seed,
 // seconds, tempo and style alone: at every rate, tone and mic list the drummer plays the same. Modes are
 // sampled exactly, so the waveforms of two rates or tones agree too (noise apart). Gains of the mics do not
-// depend on rate, tone or seed.
+// depend on rate or tone.
 //
 // Axes in metres, as the drummer sits: x to the right, y away to the front, z up from the floor. The kit is
 // right-handed: hi-hat at the drummer's left, floor tom at the right; overhead_left is on the hi-hat's side.
@@ -81,7 +81,7 @@ struct SimulatedMic {
     Position axis; ///< unit vector, where it points
     double pattern =
         1.0; ///< gain towards angle a off axis: pattern + (1 - pattern) cos a; 1 omni, 0.5 cardioid
-    bool flipped = false;      ///< by trap
+    bool flipped = false;      ///< by trap, or turned_cable
     double late_ms = 0.0;      ///< by trap; in every delay below
     double noise_dbfs = -78.0; ///< RMS of its own noise
 };
@@ -129,7 +129,7 @@ struct Truth {
     std::vector<Direct> direct;    ///< every drum in every mic, drum by drum in the order of `drums`
     std::vector<ImageTruth> image;
     bool overheads_swapped = false, overheads_spaced = false;
-    [[nodiscard]] const Direct& path(Drum drum, std::size_t mic) const;
+    [[nodiscard]] const Direct& path(Drum drum, std::size_t mic) const; ///< std::out_of_range: not there
 };
 
 /// Energy of all of a drum's strokes, played alone and with no mic noise, from the first sample to the last
