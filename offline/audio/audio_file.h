@@ -33,7 +33,7 @@ struct AudioInfo {
     [[nodiscard]] double seconds() const noexcept { return rate_hz > 0 ? double(frames) / rate_hz : 0.0; }
 };
 
-/// Reads chosen channels of one file, once, from the beginning. One thread at a time.
+/// Reads chosen channels of one file, from the beginning or from where seek() went. One thread at a time.
 /// Samples are float, full scale +-1; PCM of up to 24 bits arrives exactly. NaN and Inf become 0 and are
 /// counted.
 class AudioReader {
@@ -41,7 +41,7 @@ public:
     /// @param channels 1-based channels to deliver, in this order; empty delivers them all.
     /// A FLAC that does not say how long it is, as one written through a pipe, is decoded once to learn that.
     /// Throws Error, bad_input: no such file, a folder, not audio, no samples in it, shorter than its header
-    /// promises, no such channel; io_failed: the file can't be opened or read.
+    /// promises, a rate outside 8'000..384'000, no such channel; io_failed: the file can't be opened or read.
     explicit AudioReader(const std::filesystem::path& path, std::vector<int> channels = {});
     ~AudioReader();
     AudioReader(AudioReader&&) noexcept;
@@ -51,8 +51,8 @@ public:
     [[nodiscard]] std::size_t planes() const noexcept; ///< how many channels read() delivers
 
     /// Fills planes[0..planes()) with up to `frames` samples each; returns how many, less only at the end of
-    /// the file. Throws Error: bad_input when the file breaks off or can't be decoded, io_failed when the
-    /// disk fails.
+    /// the file. Throws Error: bad_input when the file breaks off, can't be decoded or holds what is no sound
+    /// (kLargestSample), io_failed when the disk fails.
     std::size_t read(float* const* planes, std::size_t frames);
 
     /// From now on the file is this part of it only: info().frames and seek() count from there, and the part
@@ -93,7 +93,7 @@ struct AudioFormat {
     int channels = 2;
     int bits = 24;           ///< 16, 24, or 32 for float (WAV only)
     bool dither = true;      ///< TPDF for 16 and 24 bits; ignored for float
-    std::int64_t frames = 0; ///< how many are going to be written: decides between WAV and RF64
+    std::int64_t frames = 0; ///< going to be written: WAV or RF64, and the room taken on the disk
     std::optional<BroadcastInfo> broadcast; ///< WAV only
     Product product = Product::submix;      ///< what its seal says, in the comment of the file
 };

@@ -6,7 +6,7 @@
 
 namespace kitfold::offline {
 
-/// True peak of one or more channels after ITU-R BS.1770-4, annex 2, by libebur128. Interpolation cannot
+/// True peak of one or two channels after ITU-R BS.1770-4, annex 2, by libebur128. Interpolation cannot
 /// raise a sample peak by more than the sum of the filter's taps; stretches that stay so far under the peak
 /// found already are not interpolated, which leaves the result as it is and takes a fraction of the time.
 class TruePeak {

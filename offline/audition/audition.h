@@ -35,11 +35,11 @@ struct AuditionSide {
 /// A ring time on both sides, each measured alike on the strokes themselves; nothing where they don't show
 /// it.
 struct ComparedRing {
-    std::string what;                           ///< "104.3 Hz", "first 10 dB", "-5..-25 dB"
+    std::string what;                           ///< "104.3 Hz", "first 10 dB", "-5 to -25 dB"
     double hz = 0.0;                            ///< 0: the whole drum
     std::optional<double> open_ms, deadened_ms; ///< T60
-    bool sure = false;                          ///< the strokes agree, on both sides
-    [[nodiscard]] bool shortened() const;       ///< by a twentieth or more
+    bool sure = false;                    ///< the strokes agree, on both sides; of the whole drum always
+    [[nodiscard]] bool shortened() const; ///< by a twentieth or more
 };
 
 struct AuditionResult {

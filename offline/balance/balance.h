@@ -31,7 +31,7 @@ BalanceWish balance_wish(const std::string& balance, const std::string& side,
 struct DrumBalance {
     dsp::Drum drum = dsp::Drum::kick;
     std::size_t strokes = 0;
-    /// K-weighted, per stroke, re the snare (or the kick).
+    /// K-weighted, per stroke, re the snare, or re where the kick, else the first drum, says it would be.
     double now_db = 0.0, wanted_db = 0.0, got_db = 0.0;
     double got_lufs = 0.0;      ///< before the bus, with the levels as they are
     double others_db = 0.0;     ///< as got_db, of the mics that are not its own

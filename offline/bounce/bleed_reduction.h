@@ -15,8 +15,8 @@ struct BleedReduction {
 };
 
 /// Finds the hits of the take and learns from them, unless no mic asks for it (then nothing is read). Reads
-/// the whole take once and parts of it again; memory as for `check`. @param progress share done, 0..1 Throws
-/// Error as TakeFiles does.
+/// the whole take once and parts of it again; memory as for `check`. Throws Error as TakeFiles does.
+/// @param progress share done, 0..1
 std::optional<BleedReduction> learn_bleed_reduction(const Session& session, double rate_hz,
                                                     const std::function<void(double)>& progress);
 

@@ -6,8 +6,8 @@
 
 namespace kitfold::offline {
 
-/// The two mics of a fix alone, in mono, without gates, as they are set and after the fixes: the same stretch
-/// of the take at the same loudness, neither louder than it was.
+/// The two mics of a fix alone, in mono, without gates and damp, as they are set and after the fixes: the
+/// same stretch of the take at the same loudness, neither louder than it was.
 struct FixSound {
     std::size_t pair = 0; ///< index in pairs
     std::vector<std::int16_t> before, after;

@@ -14,7 +14,8 @@ struct CallbackTimes {
 };
 
 /// One client with an input per mic, inputs cue_left and cue_right, and the engine's outputs: left, right,
-/// dry_left, dry_right. All of it belongs to one thread; only the engine's process() runs on JACK's.
+/// dry_left, dry_right. All of it belongs to one thread; the engine is played, told of losses and block
+/// sizes, and asked for its latency on JACK's.
 class JackClient {
 public:
     /// Joins the server that runs. Throws Error: io_failed without one (the line says how to start one), or
@@ -28,10 +29,11 @@ public:
     [[nodiscard]] int block_frames() const noexcept;
 
     /// Makes the ports and lets the engine play. It must outlive this. Throws Error, bad_input: a port can't
-    /// be had (the line names it).
+    /// be had (the line names it); io_failed: the server does not let it play. A ':' in a mic's name becomes
+    /// '_'.
     void start(LiveEngine& engine, const std::vector<std::string>& mics);
-    /// Joins hardware inputs to the mics in their order, and the outputs to playback. What can't be joined,
-    /// in one line each.
+    /// Joins hardware inputs to the mics in their order, and the last two outputs to playback. What can't be
+    /// joined, in one line each.
     [[nodiscard]] std::vector<std::string> connect();
     /// The engine's latency is another one now.
     void tell_latency() noexcept;

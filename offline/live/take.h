@@ -15,7 +15,7 @@ public:
     static constexpr const char* kTracks = "drums.wav";
 
     /// Makes the folder, with the next number that is free, and its files. The time of day is now.
-    /// @param bits 24, or 32 for float. Throws Error: io_failed.
+    /// @param bits 24, or 32 for float. Throws Error: bad_input when `record` is no folder, io_failed.
     LiveTake(const std::filesystem::path& record, const Session& session, int rate_hz, int bits);
     ~LiveTake();
     LiveTake(const LiveTake&) = delete;
@@ -26,10 +26,10 @@ public:
 
     /// Samples of the tracks to leave out at the start, so that they lie beside the inputs.
     void begin(std::size_t latency);
-    /// The mics, then left and right. Throws io_failed.
+    /// The mics, then left and right. This and what follows but log() throws io_failed.
     void write(const float* const* planes, std::size_t frames);
     void write_silence(std::int64_t frames);
-    /// A line of the log, at once on its way to the disk.
+    /// A line of the log, at once on its way to the disk. @param sample of the take
     void log(std::int64_t sample, const std::string& what);
     void update();
     void close();

@@ -60,7 +60,7 @@ private:
     alignas(64) std::atomic<std::size_t> read_{0};
 };
 
-/// What happened, at a frame counted from the start of the program.
+/// What happened, at a frame counted from the engine's first.
 struct LiveEvent {
     enum class Kind {
         take,        ///< the sound of a new take begins; value: latency of its tracks in samples

@@ -10,8 +10,8 @@ namespace kitfold::offline {
 
 struct TakeVerdict {
     std::filesystem::path take;
-    bool whole = true;                 ///< false: of what there was of it so far
-    std::string line;                  ///< for people; the whole text is in check.txt beside the take
+    bool whole = true; ///< false: of what there was of it so far
+    std::string line;  ///< for people; of a whole take; the whole text is in check.txt in the take
     std::optional<CheckResult> result; ///< nothing when the take can't be checked
 };
 
@@ -19,14 +19,14 @@ struct TakeVerdict {
 /// One thread asks.
 class TakeChecks {
 public:
-    /// When it is whole: its text goes into check.txt beside it.
+    /// When it is whole: its text goes into check.txt in its folder.
     void ask(const std::filesystem::path& take) { waiting_.push_back({take, {}}); }
     /// While it grows: its first seconds. Writes nothing.
     void ask_so_far(const std::filesystem::path& take, double seconds) {
         waiting_.push_back({take, seconds});
     }
     [[nodiscard]] bool busy() const noexcept { return running_.valid() || !waiting_.empty(); }
-    /// One that is ready, if any. @param patient waits for it
+    /// One that is ready, if any; what was asked begins with such a call. @param patient waits for it
     [[nodiscard]] std::optional<TakeVerdict> next(bool patient);
 
 private:

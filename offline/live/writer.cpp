@@ -72,7 +72,8 @@ void LiveWriter::run() {
 
 void LiveWriter::drain() {
     while (true) {
-        const std::size_t there = std::min(engine_.tape().readable(), kBlock); // before the events, see Tape
+        // before the events: each of them comes before its sound
+        const std::size_t there = std::min(engine_.tape().readable(), kBlock);
         const auto event = engine_.events().front();
         const std::int64_t until = event ? event->frame - at_ : std::int64_t{kBlock};
         if (event && until <= 0) {

@@ -18,7 +18,7 @@ struct LiveReadings {
     std::string take;                  ///< name of the one that is recorded; empty: none
     std::int64_t take_frames = 0;
     std::int64_t server_lost = 0, tape_lost_frames = 0, markers = 0, edits = 0; ///< since the start
-    std::string trouble; ///< why a take was given up; empty: none
+    std::string trouble; ///< why a take was given up, the newest reason; empty: none
 };
 
 class LiveWriter {

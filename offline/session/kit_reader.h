@@ -17,8 +17,8 @@ struct MicSource {
     std::filesystem::path file;
     AudioInfo info;
     double start_s = 0.0;         ///< after the earliest mic, by the BWF time references; of the whole file
-    std::string xxh128;           ///< when asked for, after the last read()
-    std::uint64_t non_finite = 0; ///< samples that were not numbers, so far (of the file)
+    std::string xxh128;           ///< when asked for, after finish()
+    std::uint64_t non_finite = 0; ///< samples of the file that were not numbers, after finish()
 };
 
 class KitReader {
@@ -43,7 +43,7 @@ public:
     /// What the engineer should know: mics that end early, start late, have no time reference. One line each.
     [[nodiscard]] const std::vector<std::string>& notices() const noexcept;
 
-    /// Completes the digests in sources(). After the last read().
+    /// Completes what sources() tells of the files. After the last read().
     void finish();
 
 private:

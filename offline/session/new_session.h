@@ -19,9 +19,9 @@ struct NewSession {
 
 /// Looks at every WAV, AIFF and FLAC file of the folder (not below it): a mono file is a mic; a stereo file
 /// two, unless its channels are the same; a wider file a mic per channel. Roles are guessed from the names
-/// (roles.h), settings are those of the kit in `presets` that fits the roles best. Gate thresholds are moved
-/// by the peak of each mic.
-/// A file that Kitfold itself bounced, and that nobody has changed since, is left out and said.
+/// (roles.h) and, where these tell none, by the sound (roles_by_sound.h), settings are those of the kit in
+/// `presets` that fits the roles best. Gate thresholds are moved by the peak of each mic. A file that Kitfold
+/// itself bounced, and that nobody has changed since, is left out and said.
 /// @param given "FILE=ROLE[,ROLE]" in place of guesses: the file by its name, a role for each of its mics
 /// @param other a session of the same set-up: a file that is named as one there, or as one there but for the
 /// last number in it, is the same mic; and it sounds as there (like.h)

@@ -22,15 +22,15 @@ using PresetContent = std::variant<dsp::KickSettings, dsp::GateSettings, dsp::Da
 
 struct Preset {
     std::string name;  ///< the file's name without .json; one of a kind over all blocks
-    std::string kind;  ///< the folder: "filters" (or "kick", as it was called), "gate", "damp", "bus", "sum",
-                       ///< "balance" or "kit"
+    std::string kind;  ///< the folder: "filters" (of the folder kick, as it was called, too), "gate", "damp",
+                       ///< "bus", "sum", "balance" or "kit"
     std::string title; ///< one line
     std::string about; ///< what it is for
     PresetContent content;
 };
 
-/// Where the presets are: $KITFOLD_PRESETS, else beside the installed program (../share/kitfold/presets),
-/// else in the source tree that it was built from. Throws Error, bad_input, when there is no such folder.
+/// Where the presets are: $KITFOLD_PRESETS, else beside the program (../share/kitfold/presets; a build tree
+/// has it too). Throws Error, bad_input, when there is no such folder.
 std::filesystem::path presets_folder();
 
 /// Every preset of the folder, by kind and name. Throws Error, bad_input, for the first file that is not

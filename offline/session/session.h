@@ -47,18 +47,18 @@ struct Session {
 bool is_session_name(const std::filesystem::path& file);
 
 /// Reads `path`, a session file or the folder that holds a session.json; a folder with others only is refused
-/// with their names. Throws Error: bad_input for what is wrong in it
-/// (the line names file, field and what would be right), io_failed when it can't be read. Audio files are not
-/// opened.
+/// with their names. Throws Error: bad_input for what is wrong in it (the line names file, field and what
+/// would be right), io_failed when it can't be read. Audio files are not opened.
 Session load_session(const std::filesystem::path& path);
 
 /// The session that this JSON is, without a path. Throws dsp::SettingsError as load_session() throws Error.
 Session read_session(const dsp::Json& json);
 
-/// The session as pretty JSON that load_session reads back to the same session.
+/// The session as pretty JSON that load_session reads back to the same session. Throws bad_input for a name
+/// that is not UTF-8.
 std::string to_json_text(const Session& session);
 
-/// Writes it beside its final name and renames it when whole. Throws io_failed.
+/// Writes it beside its final name and renames it when whole. Throws as to_json_text() and AtomicFile.
 void save_session(const Session& session, const std::filesystem::path& path);
 
 /// Keeps the text of a session that is going to be replaced, as NAME.backup.json beside it, or

@@ -24,12 +24,12 @@ struct FirstReading {
 class TakeFiles {
 public:
     /// Of the session's range only: as if the files had been cut to it first. Throws Error as AudioReader
-    /// does; bad_input too for a rate outside 8'000..384'000 and a range beyond the end.
+    /// does; bad_input too for a range beyond the end. The session must outlive it.
     explicit TakeFiles(const Session& session);
     ~TakeFiles();
 
-    /// Its read() may be called by any number of threads. An excerpt that cannot be read is silence; failed()
-    /// tells.
+    /// Its read() may be called by any number of threads. An excerpt that cannot be read is silence;
+    /// throw_if_failed() tells.
     [[nodiscard]] const dsp::Take& take() const noexcept;
     [[nodiscard]] const std::vector<dsp::MicFile>& files() const noexcept; ///< one per mic
     [[nodiscard]] bool at_rate(std::size_t mic) const noexcept;            ///< false: silence here
