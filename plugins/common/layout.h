@@ -46,7 +46,7 @@ struct ControlGroup {
 };
 
 struct Layout {
-    std::string_view plugin; ///< "kick", "gate" …: also the folder of its factory presets
+    std::string_view plugin; ///< "kick", "gate" …
     std::string_view name;   ///< for people
     std::string_view lv2_class;
     std::vector<ControlGroup> groups;         ///< controls in the order of the values

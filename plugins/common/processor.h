@@ -90,7 +90,8 @@ protected:
     /// In a plug-in's constructor. Its meters are then the task's.
     void give_task(std::unique_ptr<Task> task) noexcept { task_ = std::move(task); }
 
-    /// Allocates what the rate needs; false: rate out of range, and the plug-in passes its input on.
+    /// Allocates what the rate needs; false: rate out of range, and the plug-in passes its input on, or is
+    /// silent where bypass is not dry.
     [[nodiscard]] virtual bool prepare_dsp(double rate_hz) = 0;
     virtual void reset_dsp() noexcept = 0;
     /// Audio thread, before render(): settings(), every value allowed.

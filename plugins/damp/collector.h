@@ -11,8 +11,8 @@
 
 namespace kitfold::plugins {
 
-/// One mono recording at a time. It begins 0.1 s before the first sound above kStartGain, so that nobody has
-/// to hurry from the switch to the drum.
+/// One mono recording at a time. It begins 0.1 to 0.2 s before the first sound above kStartGain, so that
+/// nobody has to hurry from the switch to the drum.
 ///
 /// Threads: one of the host's threads controls (prepare, begin, end) and reads; the audio thread calls
 /// hear(), which never waits or allocates.

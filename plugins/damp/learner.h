@@ -1,6 +1,6 @@
 #pragma once
-// Damp's "learn": listens to a few separate hits of one drum and sets the rings, the top and the tail from
-// them.
+// Damp's "learn": listens to a few separate hits of one drum and sets the rings and the top from them, and
+// the tail to 0.
 #include "common/background.h"
 #include "common/processor.h"
 #include "damp/collector.h"

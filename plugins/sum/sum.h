@@ -26,7 +26,7 @@ private:
     void render(const Block& block) noexcept override;
     double longest_latency_ms() const noexcept override {
         return 12.0;
-    } // 10 and 16 samples at the lowest rate
+    } // 10 and 8 samples at the lowest rate are 11
     bool bypass_is_dry() const noexcept override { return false; }
     void write_blocks(dsp::Json& state, std::span<const double> values) const override;
     bool read_blocks(const dsp::Json& state, std::span<double> values) const override;
