@@ -9,14 +9,14 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr double kLagMs = 45.0; // another mic may hear a hit this much earlier or later
+constexpr double kLagMs = 45.0; // another mic may hear a hit so much earlier or later (kLagReach in hits.cpp)
 constexpr double kBeforeMs = kLagMs + kShareWindowMs + kShareLeadMs, kAfterMs = kLagMs + 2.0 * kShareWindowMs;
 constexpr double kCymbalHz = 600.0; // below there is nothing of a cymbal, and much of the kick
 // Fainter than this re the drum what other drums happen to have in common with it decides, unless both ways
-// of seeing it agree.
+// of seeing it agree; then a bound is wider by what a figure may be off by.
 constexpr double kFaintDb = -25.0, kAgreeDb = 1.0, kFaintMarginDb = 1.5;
-constexpr double kElsewhereDb = 6.0; // above all overheads, in another drum's mic
-constexpr std::size_t kMostStrokes = 40;
+constexpr double kElsewhereDb = 6.0;     // above all overheads, in another drum's mic
+constexpr std::size_t kMostStrokes = 40; // the error falls with the root alone, and more cost time
 
 double db(double power) { return db_from_power(power, kSilentDb); }
 

@@ -16,9 +16,9 @@ namespace {
 using Complex = std::complex<float>;
 using Weighted = std::vector<std::pair<double, double>>; // value, weight
 
-constexpr double kFadeInMs = 2.0, kFadeOutMs = 20.0;
-constexpr double kOverRing = 4.0; // power by which the drum has to stand out of what rings on
-constexpr double kLeastShare = 0.01;
+constexpr double kFadeInMs = 2.0, kFadeOutMs = 20.0; // ahead of the arrival; a period of 50 Hz
+constexpr double kOverRing = 4.0;    // power by which the drum has to stand out of what rings on
+constexpr double kLeastShare = 0.01; // of all that is heard: a figure from less would be made of nothing
 constexpr std::size_t kGroups = 8;   // of strokes, to see what other strokes would have shown
 constexpr double kRingUnsure = 0.25; // what rings on from before is known that well
 constexpr double kTailMost = 0.9;    // a band that falls more slowly is not drawn on further than that

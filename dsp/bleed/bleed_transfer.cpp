@@ -9,12 +9,13 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kWindowSeconds = 2048.0 / 48'000.0;
-constexpr std::size_t kMostHits = 60;
-constexpr double kTogether = 0.012; // s between hits that can't be told apart in a window
-constexpr double kSpan = 0.09;      // s after a hit that are its own
-constexpr double kEarly = 0.005;    // s by which a hit may be before its time
-constexpr float kRise = 4.0f;       // power by which a hit has to stand out in its own mic
+constexpr double kWindowSeconds = 2048.0 / 48'000.0; // two to a sixteenth at 140 bpm, bins of 23 Hz
+constexpr std::size_t kMostHits = 60; // all over the take: more hardly move a quantile, and cost time
+constexpr double kTogether = 0.012;   // s between hits that can't be told apart in a window
+constexpr double kSpan = 0.09;        // s after a hit that are its own
+constexpr double kEarly = 0.005;      // s by which a hit may be before its time
+constexpr float kRise = 4.0f;         // power by which a hit has to stand out in its own mic
+// Others only add: below the middle, and further where something else is struck with it each time.
 constexpr double kAloneQuantile = 0.35, kTogetherQuantile = 0.18;
 constexpr double kSmooth = 0.1; // of the frequency: over which powers are averaged
 

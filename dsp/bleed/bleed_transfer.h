@@ -25,7 +25,7 @@ struct BleedTransfer {
     [[nodiscard]] const Source* source(Drum drum) const noexcept;
 };
 
-inline constexpr std::size_t kTransferHits = 2;
+inline constexpr std::size_t kTransferHits = 2; ///< one may hold anything
 
 /// Reads about 0.2 s of every mic around at most 60 hits of each drum, spread over the take. What sounded
 /// just before a hit is taken off; hits that come with one of another drum are used only for drums that are

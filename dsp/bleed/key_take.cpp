@@ -6,8 +6,8 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kBusyOwnSeconds = 0.25;
-constexpr double kOwnSeconds = 0.6; // after an own hit all that sounds is taken for its own
+constexpr double kOwnSeconds = 0.6;      // after an own hit all that sounds is taken for its own
+constexpr double kBusyOwnSeconds = 0.25; // where a drum is struck so often that hardly anything would be left
 
 } // namespace
 
@@ -22,7 +22,7 @@ void KeyTake::read(const Take& take, const KitKey& key) {
     rate_hz_ = key.step_rate_hz();
     steps_ = steps(std::min(take.seconds(), kLearnSeconds));
     samples_.assign(steps_ * mics(), 0.0f);
-    constexpr std::size_t kBlockSteps = 1024;
+    constexpr std::size_t kBlockSteps = 1024; // one call of read() for many
     std::vector<float> block(kBlockSteps * step);
     for (std::size_t m = 0; m < mics(); ++m) {
         float carry = 0.0f;

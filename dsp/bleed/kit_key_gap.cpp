@@ -12,9 +12,10 @@ namespace {
 
 constexpr double kMistaken = 0.06;    // share of the hits that may be wrong or missing
 constexpr double kLetInCostsDb = 0.5; // of margin, for all further bands together
-constexpr double kLetInStepDb = 3.0, kLeastLetInDb = -30.0;
-constexpr double kLeastMarginDb = 1.0; // for a threshold
-constexpr double kDoubtDb = 5.0;       // margin that each hit set aside has to be worth
+constexpr double kLetInStepDb = 3.0;
+constexpr double kLeastLetInDb = -30.0; // with less than a thousandth of its power a band tells nothing
+constexpr double kLeastMarginDb = 1.0;  // for a threshold
+constexpr double kDoubtDb = 5.0;        // margin that each hit set aside has to be worth
 // The same for a listed hit that the other mics explain as well as they do bleed, and for bleed where no drum
 // is listed to be hit: such are mistakes in the list more often than not.
 constexpr double kMistakeDb = 2.0;
@@ -55,7 +56,7 @@ bool like_own(const KeyPeaks& peaks, std::size_t slot) {
 
 /// Is a listed hit explained by the other mics, or unlike the others of its drum?
 bool doubted(const KeyPeaks& peaks, std::size_t hit) {
-    constexpr KeyBands kAll{1.0, 1.0, 1.0, 1.0, 1.0};
+    constexpr KeyBands kAll{1.0, 1.0, 1.0, 1.0, 1.0}; // all bands alike
     return power_under(peaks.soon[hit], kAll) < kExplained * power_under(peaks.heard[hit], kAll) ||
            !alike(peaks.own[hit], peaks.usual_db, kAlikeDb);
 }

@@ -34,6 +34,6 @@ struct LearnedKitKey {
 LearnedKitKey learn_kit_key(const Take& take, std::span<const Hit> hits);
 
 inline constexpr double kLearnSeconds = 120.0; ///< as long as the test take that `check` is made for
-inline constexpr std::size_t kLearnHits = 2;
+inline constexpr std::size_t kLearnHits = 2;   ///< a quantile of one would be that hit
 
 } // namespace kitfold::dsp

@@ -6,8 +6,8 @@
 namespace kitfold::dsp {
 
 bool TakeRecorder::prepare(double rate_hz, std::size_t mics, double seconds) {
-    constexpr std::size_t kMostMics = 32;
-    constexpr double kMostSeconds = 600.0;
+    constexpr std::size_t kMostMics = 32;  // as a submix has (mix/mic_delays.h)
+    constexpr double kMostSeconds = 600.0; // of 32 mics at 48 kHz, 3.7 GB
     if (recording() || !rate_allowed(rate_hz) || mics == 0 || mics > kMostMics) return false;
     if (!(seconds >= 1.0 && seconds <= kMostSeconds)) return false;
     clear();

@@ -12,7 +12,7 @@ namespace kitfold::dsp {
 /// throws.
 class TakeRecorder {
 public:
-    static constexpr double kAheadSeconds = 10.0;
+    static constexpr double kAheadSeconds = 10.0; ///< grow() comes every few seconds
 
     /// Room for the first kAheadSeconds, 4 bytes per sample. False: rate (8'000..384'000), mics (1..32) or
     /// seconds (1..600) out of range, or recording. Control thread.

@@ -7,10 +7,10 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr std::size_t kBlock = 1024;
-constexpr double kLoad = 1e-4;      // of the mean energy
+constexpr std::size_t kBlock = 1024; // many times a response, so that transforms overlap little
+constexpr double kLoad = 1e-4;      // of the mean energy: two mics of one drum would leave r all but singular
 constexpr double kWorthwhile = 0.8; // of the energy may be left
-constexpr double kSmallShare = 0.002;
+constexpr double kSmallShare = 0.002; // of the energy: -27 dB are not worth a response while it plays
 
 using Bins = std::vector<std::complex<float>>;
 using Sums = std::vector<std::complex<double>>;

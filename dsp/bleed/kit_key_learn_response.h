@@ -23,6 +23,6 @@ std::vector<std::vector<double>> learn_responses(Interleaved take, std::size_t t
                                                  std::span<const char> use, std::size_t taps,
                                                  std::size_t least_steps);
 
-inline constexpr std::size_t kMostResponseSteps = 600'000;
+inline constexpr std::size_t kMostResponseSteps = 600'000; ///< 100 s at the key's 6 kHz; more cost time
 
 } // namespace kitfold::dsp

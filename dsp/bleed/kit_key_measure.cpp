@@ -144,7 +144,7 @@ private:
 
     /// How little of the lower bands a cymbal has, and how much more the mic's own drum.
     void measure_wash() {
-        constexpr std::size_t kTop = kKeyBands - 1;
+        constexpr std::size_t kTop = kKeyBands - 1; // where cymbals speak
         std::vector<PowerCounts> ratios(take_.mics() * kKeyBands);
         std::vector<std::vector<double>> own(take_.mics() * kKeyBands);
         std::vector<KeyBands> peak(take_.mics(), KeyBands{});

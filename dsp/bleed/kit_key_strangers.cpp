@@ -5,7 +5,7 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kLeastChannels = 12.0; // to compare two hits by
+constexpr double kLeastChannels = 12.0; // to compare two hits by: more than two mics have, of five bands
 constexpr double kStrangeDb = 3.0;      // hits of one drum are 0.5 to 3 dB apart, of two drums 4 to 10
 
 /// How unlike two hits are apart from how loud they are: standard deviation over channels, dB.
@@ -22,8 +22,8 @@ double distance_db(const std::vector<double>& a, const std::vector<double>& b) {
 
 std::vector<std::size_t> strangers(const HitPatterns& patterns, std::span<const std::size_t> own,
                                    std::span<const std::size_t> others) {
-    constexpr std::size_t kNearest = 3;
-    constexpr double kAbout = 1.25; // times as far as the third
+    constexpr std::size_t kNearest = 3; // a mistake in the list has other mistakes near it
+    constexpr double kAbout = 1.25;     // times as far as the third
     std::vector<std::size_t> out;
     const auto distances = [&](std::size_t hit, std::span<const std::size_t> to) {
         std::vector<double> all;

@@ -27,8 +27,8 @@ public:
     }
 
 private:
-    static constexpr std::size_t kBins = 480;
-    static constexpr double kBottomDb = 180.0;
+    static constexpr std::size_t kBins = 480;  ///< half decibels, up to +60 dB
+    static constexpr double kBottomDb = 180.0; ///< far under what 24 bits hold
     std::vector<std::uint32_t> counts_;
     std::size_t total_ = 0;
 };

@@ -24,6 +24,7 @@ constexpr std::ptrdiff_t kNear = 25, kBefore = 80, kClick = 3, kOver = 10, kOwnB
 constexpr double kOut_db = 15.0, kBegins_db = 3.0;
 // How much softer the next mics may hear what is close to one: 5 cm against 1.5 m.
 constexpr double kNextMic_db = 30.0;
+// One witness may be dead or turned away; a click or two may be anything, a cable is heard again and again.
 constexpr std::size_t kWitnesses = 2, kFewestClicks = 3;
 constexpr float kNothing = 1e-16f; // a roughness that no converter goes under
 

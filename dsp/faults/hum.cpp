@@ -15,13 +15,13 @@ namespace {
 
 using Complex = std::complex<double>;
 constexpr double kTwoPi = 2.0 * std::numbers::pi;
-constexpr double kSegmentS = 0.25; // short enough to lie between strokes
-constexpr double kWindowS = 8.0;   // lines of 0.12 Hz, as narrow as the grid is steady
-constexpr double kHighestHz = 420.0;
+constexpr double kSegmentS = 0.25;   // short enough to lie between strokes
+constexpr double kWindowS = 8.0;     // lines of 0.12 Hz, as narrow as the grid is steady
+constexpr double kHighestHz = 420.0; // the seventh of 60 Hz, the eighth of 50; what is read ends at 450
 constexpr double kOffsetHz = 0.15,
                  kOffsetStepHz = 0.03; // European and American grids stay within 0.1 Hz or so
 constexpr double kSignificant = 8.0;   // standard errors, over some hundred frequencies that are tried
-constexpr double kSharePresent = 0.6;  // of the windows
+constexpr double kSharePresent = 0.6;  // of the windows, as it is there all along: more than half
 constexpr double kSteady = 0.35;       // spread of the level from window to window
 constexpr double kAudibleDbfs = -76.0; // common practice, no source: 60 dB under a drum that peaks at -16
 

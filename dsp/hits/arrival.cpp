@@ -9,9 +9,13 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kSettle_s = 0.040; // of the high-pass, ahead of what is looked at
-constexpr double kBefore_s = 0.010, kWave_s = 0.0136, kGap_s = 0.001;
-constexpr double kQuietFrom_s = 0.008, kQuietTo_s = 0.003; // before the wave
-constexpr float kRisen = 0.3f, kBegun = 0.05f, kOverQuiet = 1.5f, kTooLoudBefore = 0.25f;
+constexpr double kBefore_s = 0.010; // kQuietFrom_s before the earliest wave, and a little
+constexpr double kWave_s = 0.0136;  // three quarters of a period at 55 Hz: two peaks
+constexpr double kGap_s = 0.001; // at each zero a wave of 60 Hz as high as kRisen is under kBegun for 0.9 ms
+constexpr double kQuietFrom_s = 0.008, kQuietTo_s = 0.003; // before the wave, which rises within the rest
+constexpr float kRisen = 0.3f, kTooLoudBefore = 0.25f;     // what rings on from before doesn't rise as far
+constexpr float kBegun = 0.05f;    // over noise as a rule, and early enough to lie before the first bend
+constexpr float kOverQuiet = 1.5f; // noise may peak somewhat higher than it just did
 
 /// Size of each sample behind a first-order high-pass, which moves no beginning.
 std::vector<float> sizes(const Take& take, std::size_t mic, double low_hz, std::int64_t first,

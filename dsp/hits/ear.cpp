@@ -14,8 +14,7 @@ namespace {
 /// Frames, per band, over which a drum's own ring beats: a step has to exceed all of it.
 constexpr std::array<std::ptrdiff_t, kScanBands> kPastFrames{30, 30, 25, 20, 14, 10, 10, 10};
 constexpr std::ptrdiff_t kGap = 3;  // frames between the past and a step, the attack's own rise
-constexpr float kAbovePast = 1.26f; // 1 dB
-constexpr float kAboveFloor = 3.0f;
+constexpr float kAbovePast = 1.26f; // 1 dB: else each new maximum of a ring or of noise is a step
 
 std::uint16_t half_of(float x) noexcept {
     return static_cast<std::uint16_t>(std::bit_cast<std::uint32_t>(x) >> 16);
@@ -41,8 +40,10 @@ Ear::Ear(const ScanFeatures& scan)
 /// ended when it began or up to 8 ms before: what decays, rings or beats gives none.
 void Ear::find_novelty() {
     constexpr std::size_t kPiece = 8, kPast = 8;
-    constexpr float kMostDb = 20.0f, kOverFloor = 4.0f, kUnderLoudest = 1e-6f;
-    std::array<BandLevels, 32> level{}; // dB, by the frame in which a piece begins; newest last
+    constexpr float kMostDb = 20.0f;       // no single band decides
+    constexpr float kOverFloor = 4.0f;     // added to each level, so that noise hardly moves it
+    constexpr float kUnderLoudest = 1e-6f; // the same for a file that is silent between strokes: -60 dB
+    std::array<BandLevels, 32> level{};    // dB, by the frame in which a piece begins; newest last
     BandLevels sum{}, quiet{};
     for (std::ptrdiff_t f = 0; f < frames_; ++f)
         for (std::size_t b = 0; b < kScanBands; ++b)

@@ -9,6 +9,10 @@ namespace kitfold::dsp {
 
 using BandLevels = std::array<float, kScanBands>; ///< mean square per band
 
+/// Re the floor: what a step has to exceed, and what hides one. In a minute of simulated noise no band above
+/// 5 kHz steps up by so much; without it every fortieth frame or so does.
+inline constexpr float kAboveFloor = 3.0f;
+
 /// Frames count from the start of the take, less `lag`. Reading outside the take gives silence.
 class Ear {
 public:

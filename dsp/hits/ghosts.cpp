@@ -15,15 +15,20 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr double kLowRateHz = 3'000.0; // at least
+constexpr double kLowRateHz = 3'000.0; // at least: twice 1.5 kHz, below which cymbals are hardly heard
 constexpr Eigen::Index kOrder = 32;    // twice the modes that a drum has below 1.5 kHz, or so
-constexpr double kLearnFrom_s = 0.010, kLearnTo_s = 0.130; // of a ring
-constexpr double kBeside_s = 0.028;                        // the drum's other strokes
-constexpr double kRing_s = 0.330;
-constexpr double kOthersBefore_s = 0.014, kOthersAfter_s = 0.006; // strokes that may be what is heard
-constexpr float kHardDb = 10.0f; // under the median; softer rings teach nothing
-constexpr float kLeastStepDb = 9.0f, kLeastOverOthersDb = 10.0f, kSoftestStepDb = 30.0f;
-constexpr std::size_t kFewestStrokes = 6, kFewestRings = 3, kFewestLone = 3;
+// Of a ring: behind the attack, and past 105 ms, where half of what used to be missed lay.
+constexpr double kLearnFrom_s = 0.010, kLearnTo_s = 0.130;
+constexpr double kBeside_s = 0.028; // the drum's other strokes: kPast_ms lies behind their kOver_s
+constexpr double kRing_s = 0.330;   // a real snare fell by 60 dB in 264 to 291 ms
+// Strokes that may be what is heard: sound crosses a kit in 9 ms.
+constexpr double kOthersBefore_s = 0.014, kOthersAfter_s = 0.006;
+constexpr float kHardDb = 10.0f;            // under the median; softer rings teach nothing
+constexpr float kLeastStepDb = 9.0f;        // in ten minutes white noise steps by 6 dB twice, by 9 never
+constexpr float kLeastOverOthersDb = 10.0f; // far more than nine of ten of their strokes add
+// Three rings are a thousand samples for kOrder coefficients; half of the strokes may be soft or disturbed.
+constexpr std::size_t kFewestRings = 3, kFewestStrokes = 2 * kFewestRings;
+constexpr std::size_t kFewestLone = 3; // of which the one that adds most counts
 
 /// A mic below 1.5 kHz; and of that, what can't be foretold.
 struct LowMic {
@@ -54,7 +59,7 @@ LowMic low_mic(const Take& take, std::size_t mic) {
     }
     for (auto& t : taps) t /= sum;
     LowMic low{take.rate_hz / static_cast<double>(thin), {}, {}};
-    constexpr std::int64_t kBlock = 4096;
+    constexpr std::int64_t kBlock = 4096; // of low-rate samples: one call of read() for many
     std::vector<float> in(static_cast<std::size_t>(kBlock * thin + 2 * half));
     for (std::int64_t n = 0; n < take.length; n += kBlock * thin) {
         take.read(mic, n - half, in);
@@ -106,7 +111,7 @@ private:
 
 /// Parts of hard rings in which no other drum begins.
 std::vector<Rings::Stretch> Rings::undisturbed() const {
-    constexpr double kBegins_s = 0.002, kOver_s = 0.008;
+    constexpr double kBegins_s = 0.002, kOver_s = 0.008; // re when another drum is struck: its attack
     std::vector<Stretch> out;
     for (std::size_t i = 0; i < own_.size(); ++i) {
         if (own_[i].strength_db < median_db_ - kHardDb) continue;
@@ -129,7 +134,7 @@ std::vector<Rings::Stretch> Rings::undisturbed() const {
 /// Coefficients on the last samples, newest first, that foretell the next best, all rings counting alike: the
 /// covariance method.
 Eigen::VectorXd Rings::foretell(std::span<const Stretch> rings) const {
-    constexpr double kLeastNoise = 1e-7; // re the power
+    constexpr double kLeastNoise = 1e-7; // re the power: pure tones alone would leave `a` singular
     Eigen::MatrixXd a = Eigen::MatrixXd::Zero(kOrder, kOrder);
     Eigen::VectorXd b = Eigen::VectorXd::Zero(kOrder);
     for (const auto& [first, last] : rings) {
@@ -167,7 +172,7 @@ void Rings::take_off(const Eigen::VectorXd& from_past) {
 
 /// What a stroke of median strength adds.
 float Rings::usual() const {
-    constexpr double kAlikeDb = 3.0;
+    constexpr double kAlikeDb = 3.0; // half as strong to twice
     std::vector<float> all;
     for (const auto& h : own_)
         if (const auto n = low_.at(h.time_s); std::abs(h.strength_db - median_db_) < kAlikeDb)
@@ -176,7 +181,7 @@ float Rings::usual() const {
 }
 
 bool Rings::lone(const Hit& hit) const {
-    constexpr double kFromOwn_s = 0.035, kFromOthers_s = 0.015;
+    constexpr double kFromOwn_s = 0.035, kFromOthers_s = 0.015; // kBeside_s, kOthersBefore_s and a little
     return std::none_of(own_.begin(), own_.end(),
                         [&](auto& o) { return std::abs(o.time_s - hit.time_s) < kFromOwn_s; }) &&
            std::none_of(others_.begin(), others_.end(), [&](auto& o) {
@@ -186,7 +191,7 @@ bool Rings::lone(const Hit& hit) const {
 
 /// What other drums add to this mic, at most. One that is never struck alone may add anything.
 void Rings::learn_others() {
-    constexpr float kAnything = 1000.0f;
+    constexpr float kAnything = 1000.0f; // dB: nothing is louder
     std::array<std::vector<float>, kDrumCount> all;
     for (const auto& h : others_)
         if (lone(h)) {
@@ -211,10 +216,10 @@ float Rings::others_add(double time_s) const {
 
 /// The stroke that adds most at low-rate sample `at`, if it is one.
 std::optional<Hit> Rings::stroke(std::ptrdiff_t at, float usual) const {
-    constexpr double kAround_ms = 8.0, kBefore_ms = 5.0, kPast_ms = 20.0;
-    constexpr float kBegun = 0.3f;
+    constexpr double kAround_ms = 8.0, kBefore_ms = 5.0, kPast_ms = 20.0; // its peak, its rise, the ring
+    constexpr float kBegun = 0.3f; // of the power: twice what the ring's rest may be (kLeastStepDb), and more
     const float now = low_.added[static_cast<std::size_t>(at)];
-    if (now < from_db(-kSoftestStepDb) * usual ||
+    if (now < from_db(-kSoftestDb) * usual ||
         now < low_.most(at - low_.ms(kAround_ms), at + low_.ms(kAround_ms)))
         return std::nullopt;
     if (now < from_db(kLeastStepDb) * low_.most(at - low_.ms(kPast_ms), at - low_.ms(kBefore_ms)))

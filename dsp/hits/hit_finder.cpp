@@ -12,12 +12,11 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr std::ptrdiff_t kHitApart = 18; // frames: nearer than that is one hit
-constexpr std::ptrdiff_t kPlateApart = 40;
-constexpr std::ptrdiff_t kCrashCovers = 600;
-constexpr float kCoveredDb = 6.0f; // a softer crash under one that is fresh
-constexpr float kLeastSeenDb = 14.0f;
-constexpr float kSoftestDb = 30.0f; // under the drum's median
+constexpr std::ptrdiff_t kHitApart = 18;     // frames: nearer than that is one hit, a flam too
+constexpr std::ptrdiff_t kPlateApart = 40;   // longer: the ring of a plate flickers
+constexpr std::ptrdiff_t kCrashCovers = 600; // frames in which it grows, see mark_alone() (hits.cpp)
+constexpr float kCoveredDb = 6.0f;           // a softer crash under one that is fresh
+constexpr float kLeastSeenDb = 14.0f;        // beats of a ring and the flicker of a crash add up to less
 
 /// What a drum's first wave lies above: rumble and hum are below all, drums below a cymbal.
 double low_hz(Drum drum) { return is_plate(drum) ? 3'000.0 : 60.0; }
@@ -69,8 +68,8 @@ void HitFinder::explain_all() {
 /// are listeners.
 std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
                                       std::span<const std::size_t> places) const {
-    constexpr float kBegun = 0.3f; // of what votes, each by how clearly it steps up
-    constexpr float kClearestDb = 30.0f;
+    constexpr float kBegun = 0.3f;       // of what votes, each by how clearly it steps up
+    constexpr float kClearestDb = 30.0f; // no single channel decides
     // Frames: steps are taken from 10 before on. What comes so early in a head's own mic is another drum.
     const std::ptrdiff_t before = model_.sources()[part.source].plate() ? 10 : 7;
     std::vector<std::pair<float, float>> reached; // and how clearly
@@ -113,7 +112,7 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
 /// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little. A
 /// cymbal rings on in its own mic nearly as loud as it is struck; there the other mics tell too.
 float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
-    constexpr float kRules = 0.5f;
+    constexpr float kRules = 0.5f; // of the power: more than all other parts together
     const auto& source = model_.sources()[part.source];
     float sum = 0.0f;
     for (std::size_t m = 0; m < who_.mics.size(); ++m) {
@@ -157,7 +156,7 @@ std::vector<KnownStroke> HitFinder::strokes_of(Drum drum) const {
 /// In a cymbal's own mic its ring flickers: where it seems to begin at another moment than the overheads say
 /// too, these decide.
 void HitFinder::ask_overheads(std::span<KnownStroke> strokes) const {
-    constexpr float kAgree = 2.0f; // frames
+    constexpr float kAgree = 2.0f; // frames: kAgree_s, by which time_s() tells another drum
     std::vector<std::optional<float>> begins;
     std::vector<float> sooner;
     for (const auto& s : strokes) {
@@ -178,6 +177,7 @@ void HitFinder::ask_overheads(std::span<KnownStroke> strokes) const {
 /// Strokes near which none of the others lies.
 std::vector<KnownStroke> HitFinder::lone(std::span<const KnownStroke> strokes,
                                          std::span<const KnownStroke> others) {
+    // Frames: first_arrival_s() looks at 17 ms before and 20 after, and sound crosses a kit in 9.
     constexpr std::ptrdiff_t kNear = 30;
     std::vector<KnownStroke> out;
     for (const auto& s : strokes)
@@ -194,13 +194,13 @@ double HitFinder::seconds(std::size_t mic, float frame) const {
 /// First arrivals of some strokes in a mic, less the event's time there.
 std::vector<float> HitFinder::delays(std::size_t mic, double low_hz,
                                      std::span<const KnownStroke> strokes) const {
-    constexpr std::size_t kEnough = 40;
-    constexpr double kBefore_s = 0.007, kAfter_s = 0.006;
+    constexpr std::size_t kEnough = 40; // more adds nothing to a median
     std::vector<float> out;
     const auto step = std::max<std::size_t>(strokes.size() / kEnough, 1);
     for (std::size_t i = 0; i < strokes.size(); i += step) {
         const double t = seconds(mic, events_[strokes[i].event].at);
-        if (const auto at = first_arrival_s(take_, mic, low_hz, t - kBefore_s, t + kAfter_s, INFINITY))
+        if (const auto at =
+                first_arrival_s(take_, mic, low_hz, t - kHeardBefore_s, t + kHeardAfter_s, INFINITY))
             out.push_back(static_cast<float>(*at - t));
     }
     return out;
@@ -212,7 +212,8 @@ double HitFinder::onset_delay_s(const Clock& clock, std::span<const KnownStroke>
     for (const auto& s : strokes) {
         if (!s.onset) continue;
         const double t = seconds(clock.mic, events_[s.event].at) + clock.delay_s;
-        if (const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, t - 0.007, t + 0.006, INFINITY))
+        if (const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, t - kHeardBefore_s,
+                                            t + kHeardAfter_s, INFINITY))
             all.push_back(static_cast<float>(*at - seconds(clock.mic, *s.onset)));
     }
     return quantile(all, 0.5);
@@ -242,14 +243,16 @@ HitFinder::Clock HitFinder::clock_of(Drum drum, std::span<const KnownStroke> str
 
 /// By its samples where it was struck by itself, else by the frame in which what it rules begins.
 double HitFinder::time_s(const KnownStroke& s, const Clock& clock, bool alone) const {
-    constexpr double kBefore_s = 0.007, kAfter_s = 0.006, kLeast_s = 0.008, kAhead_s = 0.001;
+    constexpr double kLeast_s = 0.008; // half a period at 60 Hz, where drums are high-passed (low_hz())
+    constexpr double kAhead_s = 0.001; // a frame: the next may begin before its event
     constexpr double kAgree_s = 0.002; // else it is another drum that arrives
     const double due = seconds(clock.mic, events_[s.event].at) + clock.delay_s;
     double end = INFINITY;
     if (s.event + 1 < events_.size())
         end =
             std::max(seconds(clock.mic, events_[s.event + 1].at) + clock.delay_s - kAhead_s, due + kLeast_s);
-    const auto at = first_arrival_s(take_, clock.mic, clock.low_hz, due - kBefore_s, due + kAfter_s, end);
+    const auto at =
+        first_arrival_s(take_, clock.mic, clock.low_hz, due - kHeardBefore_s, due + kHeardAfter_s, end);
     if (!s.onset || (alone && at)) return at.value_or(due);
     const double about = seconds(clock.mic, *s.onset) + clock.frame_delay_s;
     return at && std::abs(*at - about) < kAgree_s ? *at : about;
@@ -257,7 +260,7 @@ double HitFinder::time_s(const KnownStroke& s, const Clock& clock, bool alone) c
 
 /// When each mic hears a place's strokes, on the clock of the files.
 std::vector<std::optional<float>> HitFinder::arrivals_ms(const Place& place) const {
-    constexpr std::size_t kEnough = 9;
+    constexpr std::size_t kEnough = 9; // who hears it first shows in fewer than a clock takes
     std::vector<KnownStroke> some;
     const auto step = std::max<std::size_t>(place.members.size() / kEnough, 1);
     for (std::size_t i = 0; i < place.members.size(); i += step)

@@ -12,16 +12,17 @@ constexpr float kScatterDb = 3.0f;      // half a channel counts as unexplained 
 constexpr float kLeastGain = 3.0f;      // channels that a further source has to explain
 constexpr float kLeastPlateGain = 2.0f; // one with a mic: six bands speak, and its ring covers half of these
 constexpr float kColourDb = 4.0f;       // a hit's spectrum departs from its drum's by this or so
-constexpr float kSoftOwn = 0.035f;
-constexpr float kSoftCost = 0.15f;
-constexpr float kMostColourDb = 9.0f;
-constexpr float kOwnMicCounts = 1.35f;
-constexpr std::size_t kMostParts = 4;
-constexpr float kSoftestSeen = 0.001f; // power re a typical hit at which a channel may be covered
-constexpr float kLeastVoice = 1e-5f;   // power re the strongest channel
-constexpr float kVoice = 0.01f;        // power re the strongest channel of its own mic
-constexpr float kSoftest = 3e-5f;      // power re a typical hit
-constexpr float kSoft = 0.03f;         // what is softer is not plain to see
+// Channels per dB that a source is more than 6 dB softer than it typically is. Without a mic of its own, at
+// -26 dB it has to explain twice kLeastGain: a soft one fits what others leave over. Its own mic shows it.
+constexpr float kSoftOwn = 0.035f, kSoftCost = 0.15f;
+constexpr float kMostColourDb = 9.0f;  // spectra of one drum differ by 6 dB over velocity (places.cpp)
+constexpr float kOwnMicCounts = 1.35f; // least of all else is heard there; how much more, chosen
+constexpr std::size_t kMostParts = 4;  // two hands and two feet
+constexpr float kSoftestSeen = 0.001f; // power re a typical hit, kSoftestDb: where less than that is covered
+constexpr float kLeastVoice = 1e-5f; // power re the strongest channel: what is heard in weaker ones is others
+constexpr float kVoice = 0.01f;      // power re the strongest channel of its own mic
+constexpr float kSoftest = 3e-5f;    // power re a typical hit; fit() may raise it to kSoftestDb and more
+constexpr float kSoft = 0.03f;       // what is softer is not plain to see
 /// Low bands last shorter than their own period: they tell less.
 constexpr BandLevels kWeight{0.4f, 0.6f, 0.9f, 1.0f, 1.0f, 1.0f, 1.0f, 0.9f};
 
@@ -220,7 +221,8 @@ std::vector<Part> HitModel::explain(const HitEvent& event) const {
 /// A cymbal without a mic, heard in the mic of a head where heads speak, is far below that head: one that is
 /// struck with it each time would otherwise contain it.
 void HitModel::keep_possible() {
-    constexpr float kFarBelow = 0.01f, kNothing = 1e-7f; // re the strongest channel
+    constexpr float kFarBelow = 0.01f; // 20 dB
+    constexpr float kNothing = 1e-7f;  // re the strongest channel; shapes are divided by
     for (auto& s : sources_) {
         const float nothing = kNothing * *std::max_element(s.shape.begin(), s.shape.end());
         for (std::size_t c = 0; c < s.shape.size(); ++c)

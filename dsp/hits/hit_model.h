@@ -11,6 +11,10 @@ namespace kitfold::dsp {
 
 inline constexpr std::size_t kFirstAbove1kHz = 4; ///< band; below it heads speak, and cymbals hardly
 
+/// Under what a drum does mostly: softer is none of its strokes. The simulated drummer's ghost notes lie 16
+/// to 24 dB under his backbeats.
+inline constexpr float kSoftestDb = 30.0f;
+
 /// A moment at which something in the kit was struck. A channel is a band of a listening mic, number
 /// mic * kScanBands + band, mics counted among the listeners.
 struct HitEvent {

@@ -81,8 +81,8 @@ ScanFeatures scan(const Take& take, std::size_t mic) {
 }
 
 void mark_alone(std::vector<Hit>& hits) {
-    constexpr double kBefore = 0.06, kAfter = 0.06;
-    constexpr double kCovered = 0.6; // a crash covers a hi-hat or ride, and grows meanwhile
+    constexpr double kBefore = 0.06, kAfter = 0.06; // as long as bleed listens to a stroke (bleed_share.h)
+    constexpr double kCovered = 0.6;                // a crash covers a hi-hat or ride, and grows meanwhile
     for (std::size_t i = 0; i < hits.size(); ++i) {
         hits[i].alone = true;
         for (auto j = i; j-- > 0 && hits[i].time_s - hits[j].time_s < kBefore;)

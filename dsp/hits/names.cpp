@@ -10,8 +10,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr float kSameDb = 1.5f;                                      // of prints: one place
-constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db
+constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db, see sounds_like()
 // Snares struck softer are at most 5 dB darker, on nine of them; kicks struck with something else no brighter
 // than this.
 constexpr float kDarkerDb = 10.0f;
@@ -34,11 +33,11 @@ Print together(const Print& a, float a_db, const Print& b, float b_db) {
     return out;
 }
 
-constexpr float kUnsureDb = 3.0f; // of the gain that follows
+constexpr float kUnsureDb = 3.0f; // of the gain that follows: what a channel scatters
 
 /// Gain at which `part` explains as much of `whole` as it can without being louder.
 float most_db(const Print& part, const Print& whole) {
-    constexpr double kAllBut = 0.1; // of the cells
+    constexpr double kAllBut = 0.1; // of the cells: some show less by chance
     std::vector<float> room;
     for (std::size_t c = 0; c < part.db.size(); ++c)
         if (shown(part, c)) room.push_back(whole.db[c] - part.db[c]);
@@ -58,19 +57,21 @@ float apart_from_both_db(const Print& whole, const Print& a, const Print& b) {
 /// Two others struck together: neither alone looks like it, both do. What is hardly another place is no part
 /// of one that is struck more often.
 std::optional<std::pair<std::size_t, std::size_t>> composite(std::span<const Place> places, std::size_t of) {
-    constexpr float kBetter = 0.7f, kSomeBetter = 0.85f; // the latter where it is hardly another place
+    // Chosen, not derived: two levels that are free fit somewhat better than one whatever it is. The latter
+    // where it is hardly another place.
+    constexpr float kBetter = 0.7f, kSomeBetter = 0.85f;
     const auto& whole = places[of].print;
     std::vector<float> alone;
     for (const auto& p : places) alone.push_back(apart_db(whole, p.print));
     const auto rather_it = [&](std::size_t i) {
-        return alone[i] < kSameDb && places[i].members.size() < places[of].members.size();
+        return alone[i] < kSpreadDb && places[i].members.size() < places[of].members.size();
     };
     for (std::size_t i = 0; i < places.size(); ++i)
         for (std::size_t j = 0; j < i; ++j) {
             if (i == of || j == of || rather_it(i) || rather_it(j)) continue;
             const float both = apart_from_both_db(whole, places[i].print, places[j].print);
             const float either = std::min(alone[i], alone[j]);
-            if (both < kSameDb && both < (either < kSameDb ? kSomeBetter : kBetter) * either)
+            if (both < kSpreadDb && both < (either < kSpreadDb ? kSomeBetter : kBetter) * either)
                 return std::pair(i, j);
         }
     return std::nullopt;
@@ -78,7 +79,7 @@ std::optional<std::pair<std::size_t, std::size_t>> composite(std::span<const Pla
 
 /// Cells in which one of two places struck together is far below what is heard.
 std::vector<bool> clear_of(const Print& part, const Print& whole) {
-    constexpr float kFarBelowDb = 10.0f;
+    constexpr float kFarBelowDb = 10.0f; // adds 0.4 dB to what is heard
     const float gain_db = most_db(part, whole) + kUnsureDb;
     std::vector<bool> out;
     for (std::size_t c = 0; c < part.db.size(); ++c)
@@ -110,7 +111,7 @@ BandRange voice_bands(Drum d) {
 
 /// How much lower than all else a kick is in its mic.
 float low_db(const Place& place, std::size_t own) {
-    constexpr float kMostDb = 10.0f;
+    constexpr float kMostDb = 10.0f; // under kBeyondDoubtDb: by sound alone none is
     const float* db = place.print.db.data() + own * kScanBands;
     return std::clamp(db[0] - (db[1] + db[2] + db[3]) / 3.0f, -kMostDb, kMostDb);
 }
@@ -249,7 +250,7 @@ bool Namer::sounds_like(Drum drum, std::size_t place) const {
 
 /// A head without wires.
 bool Namer::tom(std::size_t place) const {
-    constexpr float kLeastFallDb = 14.0f;
+    constexpr float kLeastFallDb = 14.0f; // what a channel scatters, 3 dB, darker than the darkest plate
     float most = -kFar;
     std::size_t peak = 0;
     for (std::size_t b = 0; b < kScanBands; ++b)
@@ -260,7 +261,8 @@ bool Namer::tom(std::size_t place) const {
 /// By how much a drum's mic stands out at a place against what it does at others of its kind: in level, and
 /// in how soon it hears it. A file that is late is so for all places.
 float Namer::stands_out_db(const Claim& c, std::size_t place) const {
-    constexpr float kPerMsDb = 3.0f, kMostMs = 4.0f;
+    // Where bleed is as loud as the drum, who hears it first tells. By that alone no place is beyond doubt.
+    constexpr float kPerMsDb = 3.0f, kMostMs = kBeyondDoubtDb / kPerMsDb;
     constexpr double kOthers = 0.25; // rank: up to three quarters of the places may be this drum's
     std::vector<float> leads, aheads;
     for (std::size_t j = 0; j < places_.size(); ++j) {
@@ -311,7 +313,11 @@ std::optional<std::size_t> Namer::covered(const Claim& c) const {
 
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
 void Namer::give(Claim& c) {
-    constexpr float kPerLeadDb = 0.3f, kLeadDb = 3.0f, kSureDb = 10.0f, kKickDb = 10.0f, kPlateDb = 10.0f;
+    constexpr float kPerLeadDb = 0.3f; // a lead that is 13 dB less is of no place alike, however it sounds
+    constexpr float kLeadDb = 3.0f;    // what a channel scatters: by less a mic leads nowhere
+    constexpr float kSureDb = 10.0f;   // a mic 15 cm from a drum, the next half a metre away (1/r)
+    constexpr float kKickDb = 10.0f;   // chosen, not derived: toms that its mic hears well would be kicks
+    constexpr float kPlateDb = 10.0f;  // at 6 a ride with its own mic lost places
     constexpr float kFarKickDb = 5.0f; // in front of the kick a mic hears toms nearly as well
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
@@ -456,7 +462,7 @@ std::vector<std::optional<Drum>> Namer::names() {
 /// Whether a drum's own mic hears only ghosts of it at a place, next to another that is like it: what loud
 /// strokes do in other mics, those can't show.
 bool ghosts_beside(const Place& place, const Place& other, Drum drum, std::span<const TakeMic> mics) {
-    constexpr float kGhostDb = 10.0f;
+    constexpr float kGhostDb = 10.0f; // chosen, not derived: nearer ones show what loud strokes do
     const auto own = own_mic(mics, drum);
     const auto loudest = [&](const Place& p) {
         const auto first = p.print.db.begin() + static_cast<std::ptrdiff_t>(*own * kScanBands);

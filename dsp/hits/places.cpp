@@ -11,12 +11,11 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr float kSpreadDb = 1.5f;    // of one place's pattern: strokes of one drum differ by 0.8 to 2 dB
 constexpr float kMostSpreads = 3.0f; // what a broken mic can say against two prints being alike
 constexpr float kSpectrum = 0.25f;   // spectra of one drum differ by 6 dB over velocity, patterns by 1.5
-constexpr float kInCommon = 0.2f;    // of all cells
-constexpr std::size_t kFewest = 2;
-constexpr std::size_t kMostDecide = 1'200;
+constexpr float kInCommon = 0.2f;    // of all cells: by fewer two prints agree by chance
+constexpr std::size_t kFewest = 2;   // that agree: one alone is no place
+constexpr std::size_t kMostDecide = 1'200; // all are compared with all: twice as many take four times as long
 
 using Bands = std::array<float, kScanBands>;
 

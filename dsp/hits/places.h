@@ -11,6 +11,9 @@ namespace kitfold::dsp {
 
 inline constexpr float kFar = std::numeric_limits<float>::infinity(); ///< what can't be told
 
+/// Of one place's pattern: strokes of one drum differ by 0.8 to 2 dB. Prints nearer than that are one place.
+inline constexpr float kSpreadDb = 1.5f;
+
 /// What is new in a moment. Cells: mic * kScanBands + band, of all mics of the take.
 struct Print {
     std::vector<float> db;       ///< level of what is new; where that can't be told, no more than this

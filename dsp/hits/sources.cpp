@@ -7,7 +7,7 @@ namespace kitfold::dsp {
 
 namespace {
 
-constexpr float kShown = 3.0f;   // re what may hide it
+constexpr float kShown = 3.0f;   // re what may hide it: three quarters of what is heard are the stroke
 constexpr float kScatter = 4.0f; // 6 dB: four times what one place's strokes differ by
 
 /// What a channel heard at one stroke, re the stroke's level.
@@ -47,7 +47,7 @@ struct Usual {
 
 /// Over the half of the strokes in which least rings on.
 Usual usual(std::vector<Seen> all, double quantile_of) {
-    constexpr std::size_t kFewest = 3;
+    constexpr std::size_t kFewest = 3; // that have a middle
     std::sort(all.begin(), all.end(), [](const Seen& a, const Seen& b) {
         return std::pair(a.hidden, a.step) < std::pair(b.hidden, b.step);
     });
@@ -82,7 +82,9 @@ float level_of(const HitEvent& event, std::optional<std::size_t> own) {
 /// Usual step in every channel at a typical loud hit. A cymbal without a mic is seldom alone: others only
 /// add.
 Heard heard(const NamedPlace& named, std::optional<std::size_t> own, const Moments& moments) {
-    constexpr double kTypical = 0.6, kUsual = 0.4, kPlateLow = 0.15, kPlateHigh = 0.35;
+    constexpr double kTypical = 0.6; // of levels: soft strokes are hidden in most channels
+    // Of steps: near the middle, below it since others only add; least where heads speak.
+    constexpr double kUsual = 0.4, kPlateLow = 0.15, kPlateHigh = 0.35;
     Heard out{{named.drum, own, {}}, {}};
     std::vector<float> levels;
     for (const auto i : named.place.members) levels.push_back(level_of(moments.events[i], own));
@@ -140,14 +142,14 @@ void compare_places(std::vector<Heard>& all) {
         }
 }
 
-constexpr float kChannelScatters = 2.0f; // 3 dB
+constexpr float kChannelScatters = 2.0f; // 3 dB, kScatterDb in hit_model.cpp
 
 /// Power re its shape at which a cymbal is in a head's: by the channels in which the head has least beside
 /// it, those of the cymbal's own mic among them. Wires may be as bright as a cymbal in every channel; but
 /// where a snare holds one, it is the same part of it in all channels that the snare itself hardly reaches.
 float level_within(const Source& head, const Heard& cymbal) {
-    constexpr double kLeast = 0.1, kHardlyReached = 0.33;
-    constexpr std::size_t kFewest = 8;
+    constexpr double kLeast = 0.1, kHardlyReached = 0.33; // ranks; the tenth below the first may be chance
+    constexpr std::size_t kFewest = 8; // channels of two mics at least: one has six above 200 Hz
     std::vector<float> all, own;
     for (std::size_t c = 0; c < head.shape.size(); ++c) {
         if (!cymbal.shown[c] || c % kScanBands < 2) continue;
@@ -160,7 +162,7 @@ float level_within(const Source& head, const Heard& cymbal) {
     return own.empty() ? level : std::min(level, quantile(own, kLeast));
 }
 
-constexpr float kLeastLeft = 0.1f; // of what may be the cymbal's
+constexpr float kLeastLeft = 0.1f; // of what may be the cymbal's; with none, any sound there denies the head
 
 /// Takes cymbals out of heads: a snare that is never struck without the hi-hat would otherwise contain it.
 /// Then the hi-hat is in there about as loud as it is by itself.
@@ -183,7 +185,7 @@ void separate(std::vector<Heard>& all) {
 /// Whether a head's shape in a band is a cymbal's in all mics but the head's own, as far as both show it: a
 /// place has a pattern over mics of its own.
 bool is_cymbals_band(const Heard& head, const Heard& cymbal, std::size_t band) {
-    constexpr std::size_t kFewest = 3;
+    constexpr std::size_t kFewest = 3; // mics: two are alike by chance
     if (!head.source.own || !cymbal.source.own) return false;
     float least = INFINITY, most = 0.0f;
     std::size_t count = 0;

@@ -12,14 +12,16 @@ namespace kitfold::dsp {
 
 namespace {
 
-// More strokes than 48 gain a figure little (its error falls with the root), and cost time.
+// More strokes than 48 gain a figure little (its error falls with the root), and cost time; half of those
+// that are tried may look otherwise.
 constexpr std::size_t kMostTried = 100, kMostStrokes = 48, kFewest = 4;
 constexpr double kHighPassHz = 60.0; // rumble and wind, which would lie under the first wave
 constexpr double kSettleMs = 12.0;   // 4.5 time constants of it: 1 % is left
 constexpr double kPeakMs = 10.0;     // in which a stroke peaks
 constexpr double kSofterDb = 9.0;    // softer strokes are struck otherwise, and lie lower in the noise
 constexpr double kAlike = 0.8;       // correlation of an attack with the median of its drum's
-constexpr double kAttackBeforeMs = 2.0, kAttackAfterMs = 4.0, kSettled = 0.01; // ms, ms, samples
+constexpr double kAttackBeforeMs = 2.0, kAttackAfterMs = 4.0;
+constexpr double kSettled = 0.01; // samples: less shows in no figure
 constexpr double kFlatMs = 0.3, kFlat = 0.995, kFlatLookMs = 30.0;
 constexpr double kNoiseMs = 12.0;  // before an arrival: what is there is not the stroke
 constexpr std::size_t kGroups = 8; // of the jackknife
@@ -253,7 +255,7 @@ void DrumStrokes::read(const Take& take, std::span<const std::size_t> mics) {
     std::vector<float> raw(look);
     for (std::size_t row = 0; row < mics.size(); ++row) row_[mics[row]] = row;
     for (std::size_t n = 0; n < size(); ++n) {
-        constexpr double kRoom = 16.0; // samples to read between
+        constexpr double kRoom = 16.0; // samples to read between: cut() takes 12
         const double start = at_[n] - static_cast<double>(origin_), whole = std::floor(start);
         const auto sound = [&](std::size_t m) {
             const auto from = static_cast<std::int64_t>(whole - kRoom);

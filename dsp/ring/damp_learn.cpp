@@ -15,18 +15,21 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kTopHz = 2'000.0;     // above it all of what is left of the Damp block's top
-constexpr double kSamePartial = 0.05;  // a partial may move by this part of itself when the drum is deadened
-constexpr double kWidthPerDecay = 1.5; // half bandwidth re the alpha that the band is to leave
-constexpr double kHighestQ = 4.0;      // the pitch of a hard stroke glides
+constexpr double kTopHz = 2'000.0;    // above it all of what is left of the Damp block's top
+constexpr double kSamePartial = 0.05; // a partial may move by this part of itself when the drum is deadened
+// Half bandwidth re the alpha that the band is to leave: such a ring's own line is alpha wide to either side.
+constexpr double kWidthPerDecay = 1.5;
+constexpr double kHighestQ = 4.0; // the pitch of a hard stroke glides
 // A drum has more partials than bands. A band far from the next is wider, so that what rings between them is
 // damped too and a glide matters less; the last takes all that is above it.
 constexpr double kLowestQ = 2.0, kLastQ = 1.0;
-constexpr double kReach = 0.9;     // widest half bandwidth re the distance to the next band
-constexpr double kApart = 0.2;     // least distance of two bands re the sum of their half bandwidths
+constexpr double kReach = 0.9; // widest half bandwidth re the distance to the next band: nearly to it
+// Least distance of two bands re the sum of their half bandwidths: up to 400 Hz partials 20 Hz apart have one
+// each. In a band that they shared, the stronger was left up to 125 % too long.
+constexpr double kApart = 0.2;
 constexpr double kClearDb = -30.0; // worth a band: the outer kick mic hears strong partials weakly
 constexpr double kAbove = 1.35;    // highest partial that only the deadened drum shows re that of the open
-constexpr double kOdd = 0.3;       // off the trend by this in log ring time: something else
+constexpr double kOdd = 0.3; // off the trend by this in log ring time, nearly four kScatter: something else
 constexpr double kDbPerNeper = 8.685889638065037;
 
 /// How alpha goes with frequency: log alpha on log Hz, a straight line that trusts each partial as far as its
@@ -36,7 +39,7 @@ constexpr double kDbPerNeper = 8.685889638065037;
 class Trend {
 public:
     explicit Trend(const std::vector<RingPartial>& partials) {
-        constexpr int kRounds = 8;
+        constexpr int kRounds = 8; // chosen, not derived: after one or two an outlier still pulls the line
         fit(partials, false);
         for (int round = 0; round < kRounds; ++round) fit(partials, true);
     }
@@ -220,7 +223,7 @@ double log_ring_missing(const DampSettings& settings, const LearnedPartial& p) {
 /// Ring times of the bands by what they do to their partials, of which a loud one counts more. Once, and not
 /// in full: as all bands move together, more rounds brought no more.
 void correct_bands(DampLearned& out) {
-    constexpr double kPart = 0.7, kMost = 0.3; // of log ring time
+    constexpr double kPart = 0.7, kMost = 0.3; // of log ring time; the most where a partial is not followed
     std::array<double, kRingBands> missing{}, weight{};
     for (const auto& p : out.partials) {
         const double power = power_from_db(p.level_db);
@@ -279,7 +282,8 @@ DrumDecay measure_decay(std::span<const RingHit> hits, double rate_hz) {
 
 std::vector<RingHit> loud_hits(std::span<const float> mono, double rate_hz) {
     // Partials that beat rise by more than 6 dB too, but not over what they have been 60 ms before.
-    constexpr std::size_t kBefore = 30, kAttack = 5, kAfter = 10; // blocks of 2 ms
+    // Blocks of 2 ms: what was before, the rise, the peak.
+    constexpr std::size_t kBefore = 30, kAttack = 5, kAfter = 10;
     const auto step = static_cast<std::size_t>(std::lround(0.002 * rate_hz));
     std::vector<double> peak(mono.size() / step);
     for (std::size_t i = 0; i < peak.size(); ++i)

@@ -10,10 +10,10 @@
 namespace kitfold::dsp {
 namespace {
 
-constexpr double kRateHz = 48'000.0; // the block works alike at all
-constexpr double kSilenceMs = 50.0, kSettledMs = 20.0;
+constexpr double kRateHz = 48'000.0;                   // the block works alike at all
+constexpr double kSilenceMs = 50.0, kSettledMs = 20.0; // before a stroke, and until bands have taken hold
 constexpr double kFrameMs = 60.0; // a period of the lowest ring and its mirror image stay apart
-constexpr int kLevels = 8;
+constexpr int kLevels = 8;        // of a line that hardly bends
 
 std::size_t samples(double ms) { return static_cast<std::size_t>(std::lround(0.001 * ms * kRateHz)); }
 

@@ -12,7 +12,7 @@ namespace {
 
 constexpr double kGlideBandHz = 300.0; // the lowest modes of a head, which glide the most
 constexpr double kGlideSeconds = 0.25; // five time constants of a usual glide
-constexpr double kGlideHelps = 3.0;    // of mode_spread
+constexpr double kGlideHelps = 3.0;    // of mode_spread; chosen, not derived: at 0 noise bends any stroke
 
 /// Rise of pitch after a stroke, which stretches the head: all partials are sharp by `rise` at the onset and
 /// come back with the time constant `fall_s` (Fletcher and Rossing, The Physics of Musical Instruments, ch.

@@ -12,12 +12,11 @@ namespace {
 
 using Complex = std::complex<double>;
 constexpr double kTwoPi = 2.0 * std::numbers::pi;
-constexpr double kStopDb = 60.0;         // what folds back lies under the noise of a drum's decay
-constexpr double kTransitionHz = 120.0;  // a filter of 30 ms: shorter than the ring it is to show
-constexpr std::size_t kLeastPoints = 14; // fewer band samples cannot carry a fit of a few modes
-constexpr std::size_t kMostRows = 32;    // aperture of the subspace: 0.12 s at 340 points a second
-constexpr std::size_t kSpreadRows = 24;
-constexpr std::size_t kMostModes = 10;
+constexpr double kStopDb = 60.0;            // what folds back lies under the noise of a drum's decay
+constexpr double kTransitionHz = 120.0;     // a filter of 30 ms: shorter than the ring it is to show
+constexpr std::size_t kLeastPoints = 14;    // fewer band samples cannot carry a fit of a few modes
+constexpr std::size_t kMostRows = 32;       // aperture of the subspace: 0.12 s at 340 points a second
+constexpr std::size_t kSpreadRows = 24;     // fewer: a stroke is tried with some forty glides
 constexpr double kSpreadFloor = 1e-6;       // -60 dB: below lies noise
 constexpr double kLongestDecayPerS = 690.0; // T60 of 10 ms: below that it is a click, not a ring
 constexpr double kLeastDecayPerS = 0.35;    // T60 of 20 s: steady, so hum and not a drum
@@ -97,7 +96,7 @@ Eigen::VectorXcd poles_of(const std::vector<Complex>& y) {
     const auto& values = solver.eigenvalues(); // rising
     const double noise = values(Eigen::Index(rows / 4)), largest = values(Eigen::Index(rows - 1));
     Eigen::Index order = 0;
-    const auto most = Eigen::Index(std::min(kMostModes, rows / 3));
+    const auto most = Eigen::Index(rows / 3);
     while (order < most) {
         const double value = values(Eigen::Index(rows) - 1 - order);
         if (value < 20.0 * noise || value < 1e-8 * largest) break;

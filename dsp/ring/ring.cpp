@@ -21,11 +21,11 @@ namespace {
 
 // Footfall, stands and air are below; the lowest kick is tuned above (common practice, no source).
 constexpr double kLowestHz = 30.0;
-constexpr double kRumbleHz = 10.0; // a high-pass rings at its corner: keep it below all bands
-constexpr double kShortestMs = 60.0;
-constexpr double kHalfWidthHz = 50.0;
+constexpr double kRumbleHz = 10.0;    // a high-pass rings at its corner: keep it below all bands
+constexpr double kShortestMs = 60.0;  // in less a ring of 360 ms, as a kick's, falls by no 10 dB
+constexpr double kHalfWidthHz = 50.0; // of a tile: wide enough for its filter, narrow enough for few modes
 constexpr double kTileRangeDb = 35.0;
-constexpr std::size_t kMostTiles = 10, kMostPeaks = 12;
+constexpr std::size_t kMostTiles = 10, kMostPeaks = 12; // more than kMaxPartials, as not all are partials
 constexpr double kPartialRangeDb = 40.0;
 constexpr double kLeastPartialFallDb =
     3.0; // a mode that was not seen to fall further has no decay to speak of,
@@ -42,11 +42,11 @@ constexpr double kJudgedWithin = 0.1; // of the ring time
 // root of the hits.
 constexpr double kErrorOfSpread = 1.25 * 1.48;
 constexpr double kJudgedErrors = 2.5, kTwoErrors = 2.0, kBandWithin = 0.15;
-constexpr double kJudgedFallDb = 20.0; // T20 of ISO 3382; over less the figures come out short
-constexpr std::size_t kJudgedHits = 3;
-constexpr double kLeftOpenDb = -20.0; // re the strongest: less is not missed
-constexpr double kLateSeconds = 0.03;
-constexpr double kSpectrumSeconds = 0.5;
+constexpr double kJudgedFallDb = 20.0;   // T20 of ISO 3382; over less the figures come out short
+constexpr std::size_t kJudgedHits = 3;   // the fewest that have a middle
+constexpr double kLeftOpenDb = -20.0;    // re the strongest: less is not missed
+constexpr double kLateSeconds = 0.03;    // by then such modes as hid the main partial of a snare were gone
+constexpr double kSpectrumSeconds = 0.5; // longer than kicks and snares ring (209 to 369 ms on two kits)
 
 /// Low-pass and decimation by an integer, so that the band that matters keeps some three times its width.
 class Decimator {
@@ -337,8 +337,8 @@ std::vector<Cluster> clusters(Cluster found, const Analysis& a) {
 /// Ring time that the hits agree on: the further a hit's own was seen to fall the more it counts, and less
 /// the further it is off (reweighted as for errors by Cauchy's distribution).
 double common_ring_ms(const Cluster& modes, double start_ms, double spread) {
-    constexpr int kRounds = 6;
-    constexpr double kLeastSpread = 0.02;
+    constexpr int kRounds = 6; // chosen, not derived: in the first a hit that is off counts in full
+    constexpr double kLeastSpread = 0.02; // or hits that agree by chance would count alone
     double common = std::log(start_ms);
     for (int round = 0; round < kRounds; ++round) {
         double trust = 0.0, sum = 0.0;

@@ -15,9 +15,12 @@ constexpr double kMetalDb = -15.0;    // cymbals have that much less below 2 kHz
 // A head falls back the faster the harder it was struck (of one real kick, T60 by the first 10 dB: 320 ms,
 // and 410 ms 10 dB softer), so a drum is measured by its hard strokes: half the peak of the loudest or more.
 constexpr double kHardDb = -6.0;
-constexpr std::size_t kLeastHits = 4, kMostHits = 10;
-constexpr double kSamePitch = 0.05, kSharedDb = -40.0; // of another drum's partial, re this one, in its mic
-constexpr double kNearby_s = 0.5;
+constexpr std::size_t kLeastHits = 4; // three have to agree (ring.cpp), and one may be disturbed
+constexpr std::size_t kMostHits = 10; // eight to twelve are enough (ring.h)
+constexpr double kSamePitch = 0.05;   // within the band in which a decay is followed, 6 % to either side
+// Of another drum's partial, re this one, in its mic: 20 dB under a fall that is judged.
+constexpr double kSharedDb = -40.0;
+constexpr double kNearby_s = 0.5; // longer than kicks and snares ring, see kSpectrumSeconds (ring.cpp)
 
 struct Stretch {
     double time_s = 0.0, length_s = 0.0, strength_db = 0.0;

@@ -10,8 +10,10 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kSigmas = 4.0; // -70 dB
+// One period and three of the energy of 50 Hz, the lowest kick (kSmoothMs in decay_fit.cpp).
 constexpr double kBeforeMs = 10.0, kQuietMs = 30.0;
-constexpr double kEarlierMs = 15.0, kLaterMs = 30.0; // the loudest block re where the hit was found
+// The loudest block re where the hit was found, which may be 10 ms off.
+constexpr double kEarlierMs = 15.0, kLaterMs = 30.0;
 
 double mean(std::span<const double> x) {
     return x.empty() ? 0.0 : std::accumulate(x.begin(), x.end(), 0.0) / double(x.size());

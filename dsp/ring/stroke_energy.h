@@ -15,7 +15,7 @@ struct RingHit {
     std::size_t onset = 0;          ///< index in `samples` at which the hit begins, within some 10 ms
 };
 
-inline constexpr double kCurveStepMs = 2.0;
+inline constexpr double kCurveStepMs = 2.0; ///< fine beside the 10 ms that decays are smoothed over
 
 struct StrokeEnergy {
     std::vector<double> blocks; ///< mean squares, kCurveStepMs each, from the loudest on

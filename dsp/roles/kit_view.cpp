@@ -107,13 +107,13 @@ double KitView::time_s(std::size_t mic, std::size_t event) const {
 }
 
 KitView::Times KitView::arrivals_ms(double low_hz) const {
-    constexpr double kBefore_s = 0.007, kAfter_s = 0.006;
     Times out(mics_.size() * places());
     on_two_threads(out.size(), [&](std::size_t n) {
         const auto m = n / places();
         for (const auto e : some_of(places_[n % places()].members)) {
             const double t = time_s(m, e);
-            const auto s = first_arrival_s(take_, mics_[m], low_hz, t - kBefore_s, t + kAfter_s, INFINITY);
+            const auto s =
+                first_arrival_s(take_, mics_[m], low_hz, t - kHeardBefore_s, t + kHeardAfter_s, INFINITY);
             out[n].push_back(s ? float(1'000.0 * (*s - 1e-3 * double(events_[e].at))) : NAN);
         }
     });
@@ -152,8 +152,8 @@ namespace {
 /// How surely two mics hear the same strokes, by the times at which one hears them after the other.
 enum class Steady { unknown, no, perhaps, yes };
 Steady steady(std::span<const float> a, std::span<const float> b) {
-    constexpr float kSteadyMs = 0.5f; // 17 cm: more than what is struck moves
-    constexpr std::size_t kFew = 4, kEnough = 6;
+    constexpr float kSteadyMs = 0.5f;            // 17 cm: more than what is struck moves
+    constexpr std::size_t kFew = 4, kEnough = 6; // of four one may be off, of six none
     std::vector<float> apart;
     for (std::size_t n = 0; n < a.size(); ++n)
         if (!std::isnan(a[n] - b[n])) apart.push_back(a[n] - b[n]);
@@ -247,7 +247,7 @@ StrokeSound KitView::sound(std::size_t mic, std::size_t place) const {
 }
 
 std::optional<float> KitView::fall_db(std::size_t mic, std::size_t place) const {
-    constexpr std::ptrdiff_t kStroke = 15, kFrom = 60, kTo = 120;
+    constexpr std::ptrdiff_t kStroke = 15, kFrom = 60, kTo = 120; // frames: middles lie 80 ms apart
     std::vector<float> falls;
     for (const auto e : places_[place].members) {
         const auto f = events_[e].frame;
