@@ -8,6 +8,7 @@
 #include "offline/live/verdict.h"
 #include "offline/live/writer.h"
 #include "offline/session/strips.h"
+#include "offline/util/errors.h"
 #include "offline/util/printable.h"
 #include <chrono>
 #include <cstdio>
@@ -126,8 +127,8 @@ private:
     void try_new_take() {
         try {
             new_take();
-        } catch (const Error& error) {
-            tell(std::string("no new take: ") + error.what());
+        } catch (const std::exception& error) {
+            tell(std::string("no new take: ") + line_for(error));
         }
     }
 
@@ -154,16 +155,16 @@ private:
             tell("the session was changed and glides in");
             tell_what_is_off();
             keep_take_session();
-        } catch (const Error& error) {
-            tell(std::string("refused, the former session plays on: ") + error.what());
+        } catch (const std::exception& error) {
+            tell(std::string("refused, the former session plays on: ") + line_for(error));
         }
     }
 
     void keep_take_session() {
         try {
             if (!present_take_.empty()) save_take_session(session_, present_take_);
-        } catch (const Error& error) {
-            tell(error.what());
+        } catch (const std::exception& error) {
+            tell(line_for(error));
         }
     }
 
@@ -198,8 +199,8 @@ private:
             tell(backup ? "learned: written into " + session_.path.string() + "; the old file is " +
                               backup->string()
                         : "learned: the session needs no change");
-        } catch (const Error& error) {
-            tell(std::string("nothing was learned: ") + error.what());
+        } catch (const std::exception& error) {
+            tell(std::string("nothing was learned: ") + line_for(error));
         }
     }
 

@@ -36,8 +36,8 @@ TakeVerdict TakeChecks::judge(const Asked& asked) {
         auto result = check(session);
         if (out.whole) judge_whole(result, out);
         out.result = std::move(result);
-    } catch (const Error& error) {
-        out.line = fmt::format("{}: can't be checked: {}", asked.take.filename().string(), error.what());
+    } catch (const std::exception& error) { // whatever it is, the take goes on
+        out.line = fmt::format("{}: can't be checked: {}", asked.take.filename().string(), line_for(error));
     }
     return out;
 }

@@ -96,10 +96,10 @@ template <class Work> void LiveWriter::with_take(Work&& work) {
     if (!take_) return;
     try {
         work(*take_);
-    } catch (const Error& error) {
-        take_->log(at_ - take_begin_, fmt::format("given up: {}", error.what()));
+    } catch (const std::exception& error) {
+        take_->log(at_ - take_begin_, fmt::format("given up: {}", line_for(error)));
         const std::lock_guard lock(mutex_);
-        readings_.trouble = error.what();
+        readings_.trouble = line_for(error);
         finished_.push_back(take_->folder());
         take_.reset();
     }

@@ -9,6 +9,7 @@ namespace kitfold::offline {
 namespace {
 
 constexpr std::size_t kLongest = 1'000; ///< bytes of a line; a path alone may have 4,096
+constexpr const char* kNoMemory = "there is not enough memory";
 
 Exit code_for(const std::exception& error) noexcept {
     if (const auto* ours = dynamic_cast<const Error*>(&error)) return ours->code();
@@ -35,15 +36,18 @@ std::string shortened(const std::string& line) {
 
 } // namespace
 
+std::string line_for(const std::exception& error) {
+    if (dynamic_cast<const std::bad_alloc*>(&error) != nullptr) return kNoMemory;
+    return printable(shortened(words_for(error)), Lines::one);
+}
+
 int report(const std::exception& error) noexcept {
-    const char* line = "there is not enough memory"; // which also says it without any
+    const char* line = kNoMemory; // which also says it without any
     std::string words;
-    if (dynamic_cast<const std::bad_alloc*>(&error) == nullptr) {
-        try {
-            words = printable(shortened(words_for(error)), Lines::one);
-            line = words.c_str();
-        } catch (...) { // no memory for the words
-        }
+    try {
+        words = line_for(error);
+        line = words.c_str();
+    } catch (...) { // no memory for the words
     }
     std::fprintf(stderr, "kitfold: %s\n", line);
     return static_cast<int>(code_for(error));

@@ -26,7 +26,10 @@ private:
 inline Error bad_input(const std::string& line) { return {Exit::bad_input, line}; }
 inline Error io_failed(const std::string& line) { return {Exit::io_failed, line}; }
 
-/// Prints the one line on stderr and returns the exit code that goes with it.
+/// What a person is told of it: one line, fit for a terminal. Of what libraries throw, in words of ours.
+std::string line_for(const std::exception& error);
+
+/// Prints that line on stderr and returns the exit code that goes with it.
 int report(const std::exception& error) noexcept;
 
 } // namespace kitfold::offline
