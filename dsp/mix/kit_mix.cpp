@@ -217,6 +217,7 @@ void KitMix::reset() noexcept {
     delays_.reset(), kit_key_.reset(), mix_.reset(), bus_.reset();
     for (auto& g : groups_) g.strip->reset();
     for (auto& g : damp_groups_) g.damp->reset();
+    output_ = {output_.to, output_.to, 0};
     std::fill(peaks_.begin(), peaks_.end(), 0.0);
     frames_ = 0.0;
 }

@@ -62,7 +62,7 @@ StereoGain widened(StereoGain gain, double width) noexcept {
 bool PanMix::prepare(double rate_hz, std::size_t mics) {
     if (!rate_allowed(rate_hz) || mics == 0 || mics > kMaxMics) return false;
     move_length_ = static_cast<std::size_t>(std::lround(rate_hz * kMoveMs / 1000.0));
-    lines_.resize(mics);
+    lines_.assign(mics, Line());
     reset();
     return true;
 }

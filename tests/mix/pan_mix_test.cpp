@@ -98,6 +98,10 @@ TEST_CASE("sum: whole delays and polarity are exact, -inf and mute are silent, s
     sum.process(more, l.data(), r.data(), 2000);
     CHECK(r.back() == 0.7f);
     CHECK(l.back() == 0.0f);
+    REQUIRE(sum.prepare(48'000.0, 3)); // all as at first: three mics in the middle, -3 dB each
+    sum.process(more, l.data(), r.data(), 2000);
+    CHECK(l.back() == Approx(3 * 0.7 * std::sqrt(0.5)).epsilon(1e-6));
+    CHECK(r.back() == l.back());
 }
 
 TEST_CASE("sum: moves make no click, no heap, no lock, any block size", "[mix]") {
