@@ -31,14 +31,19 @@ const Json& list(const Json& object, std::string_view at, std::string_view key) 
     return value;
 }
 
-double read_db(const Json& value, const std::string& path, double lowest, double highest) {
-    if (value.is_string() && value == "-inf") return kOffDb;
+double read_db(const Json& value, const std::string& path, double lowest, double highest,
+               const char* or_else = "") {
     const double db = value.is_number() ? value.get<double>() : std::nan("");
     if (!(db >= lowest && db <= highest))
         throw SettingsError(path + " is " + shown(value) + ", but must be a number of dB from " +
                             std::to_string(static_cast<int>(lowest)) + " to " +
-                            std::to_string(static_cast<int>(highest)) + ", or \"-inf\"");
+                            std::to_string(static_cast<int>(highest)) + or_else);
     return db;
+}
+
+double read_db_or_off(const Json& value, const std::string& path, double lowest, double highest) {
+    if (value.is_string() && value == "-inf") return kOffDb;
+    return read_db(value, path, lowest, highest, ", or \"-inf\"");
 }
 
 KeyBands read_bands(const Json& object, std::string_view at, std::string_view key, double highest) {
@@ -49,7 +54,7 @@ KeyBands read_bands(const Json& object, std::string_view at, std::string_view ke
                             std::to_string(kKeyBands) + ", one per band");
     KeyBands out{};
     for (std::size_t b = 0; b < kKeyBands; ++b)
-        out[b] = read_db(values[b], path + "[" + std::to_string(b) + "]", -200.0, highest);
+        out[b] = read_db_or_off(values[b], path + "[" + std::to_string(b) + "]", -200.0, highest);
     return out;
 }
 
