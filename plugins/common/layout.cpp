@@ -44,8 +44,8 @@ constexpr Parameter kLearn{
     0,
     Scale::on_off,
     0,
-    "On: play three to ten separate hits of the drum and let each ring out. Off: the rings, "
-    "the top and the tail are set from them"};
+    "On: play three to ten separate hits of the drum and let each ring out. Off: the rings and "
+    "the top are set from them, the tail to 0"};
 constexpr Parameter kHitsHeard{
     "hits_heard", "Hits heard", "", 0, 99, 0, Scale::linear, 0, "Hits that learn has heard"};
 constexpr Choice kLearnStates[] = {{kLearnNothingYet, "", "nothing yet"},
