@@ -94,6 +94,21 @@ TEST_CASE("a drum's two loud strokes count where the other places that it has ar
     CHECK(names({snare(8, -4), kick, snare(2, 0)}, all)[2] == "left out");
 }
 
+TEST_CASE("a ghost as bright as a hi-hat is the snare's: its own mic hears the head too", "[analysis]") {
+    constexpr Spectrum kGhost{-17, -13, -3, -3, 0, 0, -2, -10},
+        kGhostAbove{-60, -60, -60, -60, -2, 0, -1, -6}, kHat{-60, -60, -60, -13, -8, -4, 0, -4};
+    const auto all = mics({Role::kick_in, Role::snare_top, Role::overhead_left, Role::overhead_right});
+    const auto place_of = [](std::size_t strokes, float kick_in, Heard snare_top, Heard above) {
+        return place(strokes, {{kick_in, kSkin}, snare_top, above, above});
+    };
+    const auto kick = place(11, {{-20, kBeater}, {-35, kSkin}, {-38, kSkin}, {-36, kSkin}});
+    const std::vector places{place_of(25, -99, {-64, kHat}, {-50, kBright}), kick,
+                             place_of(9, -99, {-56, kGhost}, {-54, kGhostAbove}),
+                             place_of(8, -70, {-31, kWires}, {-34, kWires}),
+                             place_of(6, -50, {-46, kSkin}, {-32, kSkin})};
+    CHECK(names(places, all) == Names{"cymbals", "kick", "snare", "snare", "rack_tom"});
+}
+
 TEST_CASE("a kick whose mic stands in front of it, or that has none, is no snare", "[analysis]") {
     constexpr Spectrum kFront{-11, 0, -4, -15, -19, -25, -37, -50},
         kBesideIt{-10, 0, -1, -12, -12, -18, -22, -31};
