@@ -110,8 +110,8 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
 
 /// How far a drum's stroke rises above what rings on, added up over all bands that it rules in the mics put
 /// up for it: the ring of a drum beats, and a crash in its mic flickers, but in few bands and by little. A
-/// cymbal rings on in its own mic nearly as loud as it is struck; there the other mics tell too. So they do of
-/// a ghost while a kick rings in the snare's mic; but less surely, since all else is heard there as well.
+/// cymbal rings on in its own mic nearly as loud as it is struck; there the other mics tell too. So they do
+/// of a ghost while a kick rings in the snare's mic; but less surely, since all else is heard there as well.
 float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
     constexpr float kRules = 0.5f; // of the power: more than all other parts together
     constexpr float kElsewhere = 1.0f / 3.0f;
@@ -125,7 +125,7 @@ float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
             if (who_.near[m] == source.drum) own += over;
         }
     if (source.plate()) return all;
-    return own > 0.0f ? std::max(own, kElsewhere * all) : 0.0f;
+    return source.drum == Drum::snare && own > 0.0f ? std::max(own, kElsewhere * all) : own;
 }
 
 /// Whether all else that was struck stays under the 5 % of its first peaks at which a wave begins, in its own

@@ -244,7 +244,7 @@ float Namer::top_db(std::size_t place) const {
 /// octave or two above its note, where what bleeds in of a cymbal is far below its top.
 bool Namer::body_in(std::size_t mic, std::size_t place) const {
     constexpr std::size_t kBody = 3;  // band, 480 Hz
-    constexpr float kLeastDb = -4.0f; // ghosts of two kits: -3 and more; hi-hats: -6 and less
+    constexpr float kLeastDb = -4.0f; // a kit's ghosts: -3 and more; its hi-hats: -6 and less
     const auto& print = places_[place].print;
     const auto first = mic * kScanBands;
     if (!shown(print, first + kBody)) return false;
