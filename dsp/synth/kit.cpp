@@ -7,6 +7,7 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kPi = std::numbers::pi, kHalfPi = 0.5 * kPi;
+constexpr double kNearLows = 2.0 * kPi * 60.0; // rad/s: below it the lows of what is near rise no further
 
 /// How a head is tuned, damped and struck.
 struct HeadPlan {
@@ -329,22 +330,24 @@ std::vector<Arrival> forerunners(const Arrival& straight, const KitRadiator& rad
     return out;
 }
 
-std::complex<double> mic_response(const SimulatedMic& mic, double distance_m, double speed_of_sound,
-                                  double hz, std::uint64_t seed) {
+MicResponse::MicResponse(const SimulatedMic& mic, double distance_m, double speed_of_sound,
+                         std::uint64_t seed) {
     Random random(stream_seed(seed, 200 + static_cast<std::uint64_t>(mic.role)));
-    const double corner = 2.0 * kPi * random.uniform(25.0, 60.0),
-                 presence = 2.0 * kPi * random.uniform(3'000.0, 6'500.0);
-    const double lift = std::pow(10.0, random.uniform(2.0, 6.0) / 40.0), near_lows = 2.0 * kPi * 60.0;
-    const std::complex<double> s{0.0, 2.0 * kPi * hz};
-    const auto low_cut = s * s / (s * s + std::numbers::sqrt2 * corner * s + corner * corner);
-    // Bristow-Johnson, Audio EQ Cookbook: the bell's analogue prototype, Q 1.
-    const auto bell = (s * s + lift * presence * s + presence * presence) /
-                      (s * s + presence / lift * s + presence * presence);
+    corner_ = 2.0 * kPi * random.uniform(25.0, 60.0);
+    presence_ = 2.0 * kPi * random.uniform(3'000.0, 6'500.0);
+    lift_ = std::pow(10.0, random.uniform(2.0, 6.0) / 40.0);
     // A gradient mic hears 1 + c / (s d) of a point source's pressure (Olson's gradient microphone, from
     // memory), as much of it as the pattern is gradient; a shelf, so that the lowest lows stay finite.
-    const double near =
-        std::max(near_lows, (1.0 - mic.pattern) * speed_of_sound / std::max(distance_m, 0.05));
-    return low_cut * bell * (s + near) / (s + near_lows);
+    near_ = std::max(kNearLows, (1.0 - mic.pattern) * speed_of_sound / std::max(distance_m, 0.05));
+}
+
+std::complex<double> MicResponse::at(double hz) const noexcept {
+    const std::complex<double> s{0.0, 2.0 * kPi * hz};
+    const auto low_cut = s * s / (s * s + std::numbers::sqrt2 * corner_ * s + corner_ * corner_);
+    // Bristow-Johnson, Audio EQ Cookbook: the bell's analogue prototype, Q 1.
+    const auto bell = (s * s + lift_ * presence_ * s + presence_ * presence_) /
+                      (s * s + presence_ / lift_ * s + presence_ * presence_);
+    return low_cut * bell * (s + near_) / (s + kNearLows);
 }
 
 std::vector<Arrival> shell_arrivals(const Arrival& straight, const SimulatedMic& mic, std::uint64_t seed) {

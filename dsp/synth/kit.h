@@ -40,10 +40,17 @@ double openness(const SimulatedMic& mic, const KitRadiator& radiator) noexcept;
 /// What shell, floor and stands bring before the air does, for a lifelike kit: faint, and on the way of
 /// `straight`.
 std::vector<Arrival> forerunners(const Arrival& straight, const KitRadiator& radiator, double speed_of_sound);
-/// Response of a lifelike mic at `hz` to something `distance_m` away: a second-order roll-off below, a lift
-/// in the presence range, and the lows that a pattern other than omni gains near a source.
-std::complex<double> mic_response(const SimulatedMic& mic, double distance_m, double speed_of_sound,
-                                  double hz, std::uint64_t seed);
+/// A lifelike mic, and what it makes of something `distance_m` away: a second-order roll-off below, a lift in
+/// the presence range, and the lows that a pattern other than omni gains near a source. The same seed and
+/// role give the same mic.
+class MicResponse {
+public:
+    MicResponse(const SimulatedMic& mic, double distance_m, double speed_of_sound, std::uint64_t seed);
+    [[nodiscard]] std::complex<double> at(double hz) const noexcept;
+
+private:
+    double corner_, presence_, lift_, near_;
+};
 /// Reflections inside a drum's shell at its own mics, for the trap.
 std::vector<Arrival> shell_arrivals(const Arrival& straight, const SimulatedMic& mic, std::uint64_t seed);
 

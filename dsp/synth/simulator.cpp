@@ -242,11 +242,10 @@ Spectrum Simulator::Kit::response(std::size_t signal, std::size_t mic) const {
     Spectrum spectrum(fft->bins());
     fft->forward(time, spectrum);
     if (options.lifelike) {
-        const double distance_m = length(m.position - drum.position),
-                     bin_hz = options.rate_hz / double(fft->size());
+        const MicResponse heard(m, length(m.position - drum.position), truth.speed_of_sound, options.seed);
+        const double bin_hz = options.rate_hz / double(fft->size());
         for (std::size_t k = 0; k < spectrum.size(); ++k)
-            spectrum[k] *= std::complex<float>(
-                mic_response(m, distance_m, truth.speed_of_sound, double(k) * bin_hz, options.seed));
+            spectrum[k] *= std::complex<float>(heard.at(double(k) * bin_hz));
     }
     return spectrum;
 }
