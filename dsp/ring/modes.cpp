@@ -81,12 +81,20 @@ std::size_t useful_points(const std::vector<Complex>& y) {
     return n;
 }
 
+/// The Hankel matrix of y times its adjoint: the lower triangle, which is all that the solvers read.
 Eigen::MatrixXcd covariance(const std::vector<Complex>& y, std::size_t most_rows) {
     const auto n = y.size(), rows = std::min(most_rows, n / 2), columns = n - rows + 1;
     Eigen::MatrixXcd hankel(rows, columns);
     for (std::size_t c = 0; c < columns; ++c)
         for (std::size_t r = 0; r < rows; ++r) hankel(Eigen::Index(r), Eigen::Index(c)) = y[r + c];
-    return hankel * hankel.adjoint();
+    Eigen::MatrixXcd product = Eigen::MatrixXcd::Zero(Eigen::Index(rows), Eigen::Index(rows));
+    product.selfadjointView<Eigen::Lower>().rankUpdate(hankel);
+    return product;
+}
+
+/// The x for which a x comes closest to b.
+Eigen::MatrixXcd least_squares(const Eigen::MatrixXcd& a, const Eigen::MatrixXcd& b) {
+    return a.colPivHouseholderQr().solve(b);
 }
 
 /// Poles of y by ESPRIT (covariance of the Hankel matrix, least-squares rotation).
@@ -103,10 +111,9 @@ Eigen::VectorXcd poles_of(const std::vector<Complex>& y) {
         ++order;
     }
     if (order == 0) return {};
-    const Eigen::MatrixXcd signal = solver.eigenvectors().rightCols(order);
-    const auto upper = signal.topRows(Eigen::Index(rows) - 1),
-               lower = signal.bottomRows(Eigen::Index(rows) - 1);
-    const Eigen::MatrixXcd rotation = upper.colPivHouseholderQr().solve(lower);
+    const auto signal = solver.eigenvectors().rightCols(order);
+    const auto others = Eigen::Index(rows) - 1;
+    const auto rotation = least_squares(signal.topRows(others), signal.bottomRows(others));
     return Eigen::ComplexEigenSolver<Eigen::MatrixXcd>(rotation, false).eigenvalues();
 }
 
@@ -121,7 +128,7 @@ std::pair<Eigen::VectorXcd, double> amplitudes_of(const Eigen::VectorXcd& poles,
         values(k) = y[std::size_t(k)];
         power = power.cwiseProduct(poles);
     }
-    Eigen::VectorXcd found = powers.colPivHouseholderQr().solve(values);
+    Eigen::VectorXcd found = least_squares(powers, values);
     const double rest = (powers * found - values).norm() / std::sqrt(double(n));
     return {std::move(found), rest};
 }
