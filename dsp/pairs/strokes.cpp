@@ -20,11 +20,16 @@ constexpr double kSettleMs = 12.0;   // 4.5 time constants of it: 1 % is left
 constexpr double kPeakMs = 10.0;     // in which a stroke peaks
 constexpr double kSofterDb = 9.0;    // softer strokes are struck otherwise, and lie lower in the noise
 constexpr double kAlike = 0.8;       // correlation of an attack with the median of its drum's
+// Of an attack: from before the stick is heard through shell and stands, to where the heads' own modes take
+// over.
 constexpr double kAttackBeforeMs = 2.0, kAttackAfterMs = 4.0;
 constexpr double kSettled = 0.01; // samples: less shows in no figure
-constexpr double kFlatMs = 0.3, kFlat = 0.995, kFlatLookMs = 30.0;
-constexpr double kNoiseMs = 12.0;  // before an arrival: what is there is not the stroke
-constexpr std::size_t kGroups = 8; // of the jackknife
+// A top that was cut off is flat for a while and steep at either end: it is hardly wider four times as far
+// down. A round one is twice as wide there, and a low drum's is as flat as that for as long (50 Hz: 0.6 ms).
+constexpr double kFlatMs = 0.3, kFlat = 0.995, kUnderFlat = 0.98, kWidens = 1.5;
+constexpr double kFlatLookMs = 30.0; // a period and a half at 50 Hz: the loudest top is in it
+constexpr double kNoiseMs = 12.0;    // before an arrival: what is there is not the stroke
+constexpr std::size_t kGroups = 8;   // of the jackknife
 
 std::size_t samples(double ms, double rate_hz) { return static_cast<std::size_t>(ms * rate_hz / 1000.0); }
 
@@ -67,16 +72,26 @@ std::vector<float> cut(std::span<const float> x, double at, std::size_t count) {
     return out;
 }
 
-/// A flat top in the recording: 0.3 ms within half a per cent of the peak.
+/// The recording is cut off at a top.
 bool flat_top(std::span<const float> x, double rate_hz) {
-    const auto level = static_cast<float>(kFlat * largest(x));
+    const double peak = largest(x);
+    const auto flat = static_cast<float>(kFlat * peak), under = static_cast<float>(kUnderFlat * peak);
     const auto least = std::max<std::size_t>(3, samples(kFlatMs, rate_hz));
-    std::size_t run = 0;
+    std::size_t wide = 0, run = 0, longest = 0; // samples of this top: above `under`, and `flat`
+    const auto cut_off = [&] {
+        return longest >= least && static_cast<double>(wide) < kWidens * static_cast<double>(longest);
+    };
     for (const float v : x) {
-        run = std::abs(v) > level && level > 0.0f ? run + 1 : 0;
-        if (run >= least) return true;
+        run = std::abs(v) > flat ? run + 1 : 0;
+        longest = std::max(longest, run);
+        if (std::abs(v) > under) {
+            ++wide;
+            continue;
+        }
+        if (cut_off()) return true;
+        wide = longest = 0;
     }
-    return false;
+    return cut_off();
 }
 
 /// Candidates: those struck alone first, then the stronger ones; in the order of time. In a mic that isn't
