@@ -22,7 +22,7 @@ constexpr double kOffsetHz = 0.15,
                  kOffsetStepHz = 0.03; // European and American grids stay within 0.1 Hz or so
 constexpr double kSignificant = 8.0;   // standard errors, over some hundred frequencies that are tried
 constexpr double kSharePresent = 0.6;  // of the windows, as it is there all along: more than half
-constexpr double kSteady = 0.35;       // spread of the level from window to window
+constexpr double kSteady = 0.35;       // of the level, from window to window: what moves by 3 dB is played
 constexpr double kAudibleDbfs = -76.0; // common practice, no source: 60 dB under a drum that peaks at -16
 
 double deviation(const std::vector<double>& v, double centre) { // as a standard deviation, were it Gaussian

@@ -24,24 +24,25 @@ constexpr double kLowestHz = 30.0;
 constexpr double kRumbleHz = 10.0;    // a high-pass rings at its corner: keep it below all bands
 constexpr double kShortestMs = 60.0;  // in less a ring of 360 ms, as a kick's, falls by no 10 dB
 constexpr double kHalfWidthHz = 50.0; // of a tile: wide enough for its filter, narrow enough for few modes
+// The skirt of a mode with a T60 of 300 ms lies there 200 Hz away: less is more often that than a mode.
 constexpr double kTileRangeDb = 35.0;
 constexpr std::size_t kMostTiles = 10, kMostPeaks = 12; // more than kMaxPartials, as not all are partials
-constexpr double kPartialRangeDb = 40.0;
+constexpr double kPartialRangeDb = 40.0; // less isn't heard beside the strongest (common practice, no source)
 constexpr double kLeastPartialFallDb =
     3.0; // a mode that was not seen to fall further has no decay to speak of,
 constexpr double kLeastPooledFallDb = 5.0; // unless many hits tell of it: root of the sum of squares
 constexpr double kHeardFallDb = 2.0;       // but is there
 constexpr double kLeastPeriods = 6.0;      // in a ring time: less is a thump without pitch
-constexpr double kModelWithin = 0.25;
 // A click falls like the Gaussian band itself: T60 of 0.9 over the half width by -5..-15 dB. Twice that is a
 // ring.
 constexpr double kLeastWidths = 1.8;
-constexpr double kUnsure = 0.25;      // spread of the ring time over hits
+constexpr double kUnsure = 0.25;      // of a ring time: what differs by more tells of something else
 constexpr double kJudgedWithin = 0.1; // of the ring time
 // The median's standard error is 1.25 standard deviations, one of them 1.48 half quartile distances, by the
 // root of the hits.
 constexpr double kErrorOfSpread = 1.25 * 1.48;
-constexpr double kJudgedErrors = 2.5, kTwoErrors = 2.0, kBandWithin = 0.15;
+constexpr double kJudgedErrors = 2.5, kTwoErrors = 2.0;
+constexpr double kBandWithin = 0.15;     // half as much again: a band has its neighbours in it
 constexpr double kJudgedFallDb = 20.0;   // T20 of ISO 3382; over less the figures come out short
 constexpr std::size_t kJudgedHits = 3;   // the fewest that have a middle
 constexpr double kLeftOpenDb = -20.0;    // re the strongest: less is not missed
@@ -445,7 +446,7 @@ bool explains(std::span<const RingPartial> modes, const Peak& peak) {
     if (std::none_of(modes.begin(), modes.end(), near)) return false;
     const auto model = modelled(modes, peak.hz);
     const auto alike = [&](double DecayFit::*t60) {
-        return std::abs(std::log(model.*t60 / (peak.pooled.*t60 + 1e-9))) < kModelWithin;
+        return std::abs(std::log(model.*t60 / (peak.pooled.*t60 + 1e-9))) < kUnsure;
     };
     return peak.pooled.body_ms == 0.0 || alike(&DecayFit::body_ms) || alike(&DecayFit::late_ms);
 }

@@ -22,7 +22,7 @@ struct RingBandLimits {
     double high_hz = 2'000.0; ///< partials above are too short and too dense to name one by one
 };
 
-inline constexpr std::size_t kMaxPartials = 8;
+inline constexpr std::size_t kMaxPartials = 8; ///< as many as one reads at a glance
 
 struct RingPartial {
     double hz = 0.0;
