@@ -12,8 +12,9 @@ constexpr double kSettle_s = 0.040; // of the high-pass, ahead of what is looked
 constexpr double kBefore_s = 0.010; // kQuietFrom_s before the earliest wave, and a little
 constexpr double kWave_s = 0.0136;  // three quarters of a period at 55 Hz: two peaks
 constexpr double kGap_s = 0.001; // at each zero a wave of 60 Hz as high as kRisen is under kBegun for 0.9 ms
-constexpr double kQuietFrom_s = 0.008, kQuietTo_s = 0.003; // before the wave, which rises within the rest
-constexpr float kRisen = 0.3f, kTooLoudBefore = 0.25f;     // what rings on from before doesn't rise as far
+// Before the wave, which rises within the rest: a low snare's head answers its stick after 3 ms.
+constexpr double kQuietFrom_s = 0.008, kQuietTo_s = 0.004;
+constexpr float kRisen = 0.3f, kTooLoudBefore = 0.25f; // what rings on from before doesn't rise as far
 constexpr float kBegun = 0.05f;    // over noise as a rule, and early enough to lie before the first bend
 constexpr float kOverQuiet = 1.5f; // noise may peak somewhat higher than it just did
 

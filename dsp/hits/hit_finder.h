@@ -33,6 +33,8 @@ public:
 private:
     using StrokesByDrum = std::array<std::vector<KnownStroke>, kDrumCount>;
     [[nodiscard]] std::vector<std::optional<float>> arrivals_ms(const Place& place) const;
+    [[nodiscard]] std::optional<float> behind_ms(std::size_t event, std::size_t mic) const;
+    bool drop_wires(std::span<const Place> places);
     void learn_sources();
     void explain_all();
     [[nodiscard]] std::optional<float> onset(const HitEvent& event, const Part& part,

@@ -5,12 +5,16 @@
 #include <array>
 #include <cmath>
 #include <numeric>
+#include <tuple>
 
 namespace kitfold::dsp {
 
 namespace {
 
 constexpr float kDarkestPlateDb = -11.0f, kBrightestSnareDb = -4.0f; // top_db, see sounds_like()
+// body_db(): of a kit at three pitches ghosts have -4 dB and more, its hi-hats less than -5.7; loud snares 2
+// and more.
+constexpr float kLeastBodyDb = -5.0f, kPlainBodyDb = 2.0f;
 // Snares struck softer are at most 5 dB darker, on nine of them; kicks struck with something else no brighter
 // than this.
 constexpr float kDarkerDb = 10.0f;
@@ -19,6 +23,10 @@ constexpr float kOneTomDb = 2.2f; // the nearest two toms of a real kit differ b
 
 constexpr float kBeyondDoubtDb = 12.0f; // eight times what one place's strokes differ by
 constexpr float kFarLessDb = 24.0f;     // no drum's own places differ so in its own mic
+
+constexpr float kAheadMs = 2.0f; // 70 cm: what a close mic hears so much sooner than all others is its drum
+
+constexpr float kSureDb = 10.0f; // a mic 15 cm from a drum, the next half a metre away (1/r)
 
 constexpr std::size_t kFew = 2; // strokes may be chance: they count for a drum that has no more
 
@@ -129,7 +137,7 @@ private:
         std::vector<float> lead_db; ///< of its mic over the others, by place; at most, where it hears nothing
         /// The same, of a cymbal's mic over the overheads: a head that is struck with it is loud in its own.
         std::vector<float> beside_heads_db;
-        std::vector<bool> heard;
+        std::vector<std::size_t> heard;       ///< in how many of its bands
         float most_lead_db = -kFar;           ///< where it is heard
         std::optional<std::size_t> core = {}; ///< where it leads most, of what is named so
     };
@@ -138,20 +146,31 @@ private:
     [[nodiscard]] std::optional<float> ahead_ms(const Claim& c, std::size_t place) const;
     [[nodiscard]] float stands_out_db(const Claim& c, std::size_t place) const;
     [[nodiscard]] bool may_be(const Claim& c, std::size_t place) const;
+    [[nodiscard]] float short_db(const Claim& c, std::size_t core, std::size_t place) const;
+    [[nodiscard]] bool alike(const Claim& c, std::size_t core, std::size_t place) const;
+    [[nodiscard]] std::optional<float> farthest_db(const Claim& c, std::size_t core) const;
+    [[nodiscard]] std::optional<std::size_t> core_of(const Claim& c, std::span<const std::size_t> may) const;
     void give(Claim& c);
     [[nodiscard]] std::optional<float> kick_misnamed_db() const;
     [[nodiscard]] std::optional<std::size_t> covered(const Claim& c) const;
+    [[nodiscard]] std::optional<std::size_t> heard_first(const Claim& c,
+                                                         std::span<const std::size_t> among) const;
     [[nodiscard]] float loudest_db(std::size_t place, std::size_t band,
                                    std::span<const std::size_t> mics) const;
     [[nodiscard]] float above(std::size_t place, std::size_t band) const {
         return loudest_db(place, band, above_[place]);
     }
     [[nodiscard]] float top_db(std::size_t place) const;
-    [[nodiscard]] bool plate(std::size_t place) const { return top_db(place) > kDarkestPlateDb; }
-    [[nodiscard]] bool body_in(std::size_t mic, std::size_t place) const;
+    [[nodiscard]] float body_db(std::size_t place) const;
+    /// As bright as either may be, but not in the snare's mic, it is a head.
+    [[nodiscard]] bool plate(std::size_t place) const {
+        const float top = top_db(place);
+        return top > (body_db(place) < kPlainBodyDb ? kDarkestPlateDb : kBrightestSnareDb);
+    }
     [[nodiscard]] bool sounds_like(Drum drum, std::size_t place) const;
     [[nodiscard]] bool tom(std::size_t place) const;
     [[nodiscard]] float pitch(std::size_t place) const;
+    [[nodiscard]] bool struck_with(const Claim& c, std::size_t place) const;
     void name_toms(std::vector<std::size_t> toms);
     void name_the_rest();
 
@@ -206,12 +225,12 @@ Namer::Claim Namer::claim(Drum drum, std::size_t own) const {
     const auto [first, last] = voice_bands(drum);
     for (std::size_t j = 0; j < places_.size(); ++j) {
         const auto voice = places_[j].print.variance.begin() + static_cast<std::ptrdiff_t>(own * kScanBands);
-        out.heard.push_back(std::any_of(voice + static_cast<std::ptrdiff_t>(first),
-                                        voice + static_cast<std::ptrdiff_t>(last),
-                                        [](float v) { return v < kFar; }));
+        out.heard.push_back(static_cast<std::size_t>(std::count_if(voice + static_cast<std::ptrdiff_t>(first),
+                                                                   voice + static_cast<std::ptrdiff_t>(last),
+                                                                   [](float v) { return v < kFar; })));
         out.lead_db.push_back(lead_db(out, j, others));
         if (drum == Drum::kick) out.lead_db.back() += low_db(places_[j], own);
-        if (out.heard.back()) out.most_lead_db = std::max(out.most_lead_db, out.lead_db.back());
+        if (out.heard.back() > 0) out.most_lead_db = std::max(out.most_lead_db, out.lead_db.back());
         out.beside_heads_db.push_back(is_plate(drum) && !over.empty() ? lead_db(out, j, over)
                                                                       : out.lead_db.back());
     }
@@ -240,17 +259,14 @@ float Namer::top_db(std::size_t place) const {
     return -kFar;
 }
 
-/// A ghost is mostly wires, and as bright as a hi-hat; but in its own mic the head is heard as well, an
-/// octave or two above its note, where what bleeds in of a cymbal is far below its top.
-bool Namer::body_in(std::size_t mic, std::size_t place) const {
-    constexpr std::size_t kBody = 3;  // band, 480 Hz
-    constexpr float kLeastDb = -4.0f; // a kit's ghosts: -3 and more; its hi-hats: -6 and less
-    const auto& print = places_[place].print;
-    const auto first = mic * kScanBands;
-    if (!shown(print, first + kBody)) return false;
-    const auto top = std::max_element(print.db.begin() + static_cast<std::ptrdiff_t>(first + kFirstTopBand),
-                                      print.db.begin() + static_cast<std::ptrdiff_t>(first + kScanBands));
-    return print.db[first + kBody] > *top + kLeastDb;
+/// How loud the head's own octaves, 340 Hz to 1.4 kHz, are in the snare's mic re the top there. A ghost is
+/// mostly wires and as bright over the kit as a hi-hat; but what bleeds in of a cymbal has no such body.
+float Namer::body_db(std::size_t place) const {
+    constexpr std::size_t kBody = 3; // the first of two bands
+    const auto own = own_mic(mics_, Drum::snare);
+    if (!own || !shown(places_[place].print, *own * kScanBands + kBody)) return -kFar;
+    const float* db = places_[place].print.db.data() + *own * kScanBands;
+    return 0.5f * (db[kBody] + db[kBody + 1]) - *std::max_element(db + kFirstTopBand, db + kScanBands);
 }
 
 /// What sounds like it: between the two a soft snare is as bright as an open hi-hat.
@@ -259,8 +275,7 @@ bool Namer::sounds_like(Drum drum, std::size_t place) const {
     if (kick_db_ && drum == Drum::kick) return top < *kick_db_ + kDarkerDb;
     if (kick_db_ && drum == Drum::snare && top < *kick_db_ + kDarkerDb) return false;
     if (drum != Drum::snare) return (top > kDarkestPlateDb) == is_plate(drum);
-    const auto own = own_mic(mics_, drum);
-    return top < kBrightestSnareDb || (own && body_in(*own, place));
+    return top < kBrightestSnareDb || body_db(place) > kLeastBodyDb;
 }
 
 /// A head without wires.
@@ -304,7 +319,7 @@ std::optional<float> Namer::ahead_ms(const Claim& c, std::size_t place) const {
 /// places may be one drum's, and then all others' mics stand out at some of them.
 bool Namer::may_be(const Claim& c, std::size_t place) const {
     const auto far_less = [&](const Claim& o) { return o.most_lead_db - o.lead_db[place] > kFarLessDb; };
-    if (!c.heard[place] || !sounds_like(c.drum, place) || far_less(c)) return false;
+    if (c.heard[place] == 0 || !sounds_like(c.drum, place) || far_less(c)) return false;
     const float mine = stands_out_db(c, place);
     return std::none_of(claims_.begin(), claims_.end(), [&](const Claim& o) {
         return o.drum != c.drum && sounds_like(o.drum, place) && o.heard[place] && !far_less(o) &&
@@ -326,51 +341,77 @@ std::optional<std::size_t> Namer::covered(const Claim& c) const {
     return best;
 }
 
+/// The place most often struck of those that a drum's mic hears long before all others.
+std::optional<std::size_t> Namer::heard_first(const Claim& c, std::span<const std::size_t> among) const {
+    std::optional<std::size_t> most;
+    for (const auto j : among)
+        if (ahead_ms(c, j).value_or(0.0f) > kAheadMs &&
+            (!most || places_[j].members.size() > places_[*most].members.size()))
+            most = j;
+    return most;
+}
+
+float Namer::short_db(const Claim& c, std::size_t core, std::size_t place) const {
+    return c.beside_heads_db[core] - c.beside_heads_db[place];
+}
+
+bool Namer::alike(const Claim& c, std::size_t core, std::size_t place) const {
+    constexpr float kPerLeadDb = 0.3f; // a lead that is 13 dB less is of no place alike, however it sounds
+    return apart_db(places_[core].print, places_[place].print) +
+               kPerLeadDb * std::abs(short_db(c, core, place)) <
+           kAlikeDb;
+}
+
+/// By how much its mic leads less elsewhere; none where all places of its kind are like one.
+std::optional<float> Namer::farthest_db(const Claim& c, std::size_t core) const {
+    std::optional<float> most_db;
+    for (std::size_t j = 0; j < places_.size(); ++j)
+        if (plate(j) == is_plate(c.drum) && !alike(c, core, j))
+            most_db = std::max(most_db.value_or(0.0f), short_db(c, core, j));
+    return most_db;
+}
+
+/// The place that leads most in a drum's mic. Where it leads nowhere, that which it hears long before all
+/// other mics do, if any: the drum's strokes may be all that there are.
+std::optional<std::size_t> Namer::core_of(const Claim& c, std::span<const std::size_t> may) const {
+    constexpr float kLeadDb = 3.0f; // what a channel scatters: by less a mic leads nowhere
+    const auto [first, last] = voice_bands(c.drum);
+    const auto rank = [&](auto j) {
+        return std::tuple(plate(j) == is_plate(c.drum), 2 * c.heard[j] >= last - first, c.lead_db[j]);
+    };
+    const auto best =
+        std::max_element(may.begin(), may.end(), [&](auto a, auto b) { return rank(a) < rank(b); });
+    if (best == may.end() || plate(*best) != is_plate(c.drum)) return std::nullopt;
+    const auto far_db = farthest_db(c, *best);
+    const bool leads =
+        !far_db || c.lead_db[*best] >= kSureDb || std::max(*far_db, stands_out_db(c, *best)) >= kLeadDb;
+    return leads ? std::optional(*best) : heard_first(c, may);
+}
+
 /// Its name to the place that leads most in its mic, to what is like it, and to what leads nearly as much.
 void Namer::give(Claim& c) {
-    constexpr float kPerLeadDb = 0.3f; // a lead that is 13 dB less is of no place alike, however it sounds
-    constexpr float kLeadDb = 3.0f;    // what a channel scatters: by less a mic leads nowhere
-    constexpr float kSureDb = 10.0f;   // a mic 15 cm from a drum, the next half a metre away (1/r)
     constexpr float kKickDb = 10.0f;   // chosen, not derived: toms that its mic hears well would be kicks
     constexpr float kPlateDb = 10.0f;  // at 6 a ride with its own mic lost places
     constexpr float kFarKickDb = 5.0f; // in front of the kick a mic hears toms nearly as well
     std::vector<std::size_t> may;
     for (std::size_t j = 0; j < places_.size(); ++j)
         if (may_be(c, j)) may.push_back(j);
-    const auto less = [&](auto a, auto b) {
-        return std::pair(plate(a) == is_plate(c.drum), c.lead_db[a]) <
-               std::pair(plate(b) == is_plate(c.drum), c.lead_db[b]);
-    };
-    const auto best = std::max_element(may.begin(), may.end(), less);
-    const auto other = covered(c);
-    if (best == may.end() || plate(*best) != is_plate(c.drum) ||
-        (other && c.lead_db[*best] < 0.0f)) { // its mic leads nowhere among its own kind
+    const auto core = core_of(c, may), other = covered(c);
+    if (!core || (other && c.lead_db[*core] < 0.0f)) { // its mic leads nowhere among its own kind
         if (other) names_[*other] = c.drum;
         return;
     }
-    const auto core = *best;
-    const auto short_db = [&](std::size_t j) { return c.beside_heads_db[core] - c.beside_heads_db[j]; };
-    const auto alike = [&](std::size_t j) {
-        return apart_db(places_[core].print, places_[j].print) + kPerLeadDb * std::abs(short_db(j)) <
-               kAlikeDb;
-    };
-    std::optional<float> farthest_db;
-    for (std::size_t j = 0; j < places_.size(); ++j)
-        if (plate(j) == is_plate(c.drum) && !alike(j))
-            farthest_db = std::max(farthest_db.value_or(0.0f), short_db(j));
-    if (farthest_db && c.lead_db[core] < kSureDb && std::max(*farthest_db, stands_out_db(c, core)) < kLeadDb)
-        return;
     const float near_db = c.drum == Drum::kick ? (kick_db_ ? kFarKickDb : kKickDb)
                           : is_plate(c.drum)   ? kPlateDb
-                                               : 0.5f * farthest_db.value_or(0.0f);
+                                               : 0.5f * farthest_db(c, *core).value_or(0.0f);
     const auto sure = [&](std::size_t j) {
         return !is_plate(c.drum) && c.lead_db[j] > kBeyondDoubtDb &&
-               (short_db(j) < kSureDb || stands_out_db(c, j) > 2.0f * kBeyondDoubtDb);
+               (short_db(c, *core, j) < kSureDb || stands_out_db(c, j) > 2.0f * kBeyondDoubtDb);
     };
     c.core = core;
     for (const auto j : may)
-        if (!names_[j] &&
-            (j == core || short_db(j) < near_db || sure(j) || (alike(j) && c.drum != Drum::kick)))
+        if (!names_[j] && (j == *core || short_db(c, *core, j) < near_db || sure(j) ||
+                           (alike(c, *core, j) && c.drum != Drum::kick)))
             names_[j] = c.drum;
 }
 
@@ -424,22 +465,29 @@ void Namer::name_toms(std::vector<std::size_t> toms) {
     }
 }
 
+/// Its mic leads there by more than halfway between all else and the drum itself.
+bool Namer::struck_with(const Claim& c, std::size_t place) const {
+    if (!c.core) return false;
+    const float least = *std::min_element(c.lead_db.begin(), c.lead_db.end());
+    return c.lead_db[place] > 0.5f * (least + c.lead_db[*c.core]);
+}
+
 void Namer::name_the_rest() {
     const auto there = [&](Drum d) { return std::find(names_.begin(), names_.end(), d) != names_.end(); };
     const bool others_known = there(Drum::kick) && there(Drum::snare);
-    constexpr float kAheadMs =
-        2.0f; // 70 cm: what a close mic hears so much sooner than all others is its own drum
     std::vector<std::size_t> toms;
     for (std::size_t j = 0; j < places_.size(); ++j) {
         if (names_[j]) continue;
         const bool near_a_mic = std::any_of(claims_.begin(), claims_.end(), [&](const Claim& c) {
-            return ahead_ms(c, j).value_or(0.0f) > kAheadMs;
+            return ahead_ms(c, j).value_or(0.0f) > kAheadMs || (c.drum == Drum::snare && struck_with(c, j));
         });
         if (plate(j))
             names_[j] = Drum::cymbals;
         else if (others_known && tom(j) && !near_a_mic)
             toms.push_back(j);
     }
+    // Two strokes that look like one, and like no other: a snare and a hi-hat do by chance.
+    if (toms.size() == 1 && places_[toms[0]].members.size() <= kFew) return;
     name_toms(std::move(toms));
 }
 

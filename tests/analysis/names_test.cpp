@@ -109,6 +109,15 @@ TEST_CASE("a ghost as bright as a hi-hat is the snare's: its own mic hears the h
     CHECK(names(places, all) == Names{"cymbals", "kick", "snare", "snare", "rack_tom"});
 }
 
+TEST_CASE("a bright snare is no cymbal: in its own mic the head is far over the top", "[analysis]") {
+    constexpr Spectrum kTight{-26, -13, -2, 0, -6, -15, -22, -26}, kAbove{-60, -6, 0, -1, -3, -6, -8, -9};
+    const auto all = mics({Role::snare_top, Role::snare_bottom, Role::overhead_left});
+    const auto snare = place(30, {{-30, kTight}, {-31, kTight}, {-30, kAbove}});
+    CHECK(names({snare}, all) == Names{"snare"});
+    const auto hat = place(20, {{-60, {-60, -60, -60, -13, -8, -4, 0, -4}}, {-62, kBright}, {-50, kBright}});
+    CHECK(names({snare, hat}, all) == Names{"snare", "cymbals"});
+}
+
 TEST_CASE("a kick whose mic stands in front of it, or that has none, is no snare", "[analysis]") {
     constexpr Spectrum kFront{-11, 0, -4, -15, -19, -25, -37, -50},
         kBesideIt{-10, 0, -1, -12, -12, -18, -22, -31};

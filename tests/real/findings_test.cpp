@@ -53,6 +53,23 @@ TEST_CASE("strokes of kick, snare and tom are found, named and timed", "[real]")
     }
 }
 
+TEST_CASE("a snare is one at any tuning, and its wires are no strokes", "[real]") {
+    if (no_recordings()) return;
+    const RealTake take("--kind snare_pair --seed 47 --seconds 20 --bpm 104 --snare " +
+                        GENERATE(as<std::string>{}, "a_basic", "e_basic", "j_basic", "k_basic"));
+    const double higher =
+        GENERATE(0.8, 1.25); // the same samples at another rate: a larger drum, or a smaller
+    for (const auto& role : take.roles())
+        write_sound(take.path(role + ".wav"), read_sound(take.path(role + ".wav")),
+                    SF_FORMAT_WAV | SF_FORMAT_PCM_24, int(higher * take.rate_hz()));
+    auto truth = take.truth();
+    for (auto& h : truth["hits"]) h["time_s"] = double(h["time_s"]) / higher;
+    const auto s = score_strokes(truth, take.check(), "snare");
+    INFO(higher << ": played " << s.played << " missed " << s.missed << " wrong " << s.wrong);
+    CHECK(s.missed <= 1);
+    CHECK(s.wrong <= 1);
+}
+
 TEST_CASE("a kick is heard as one where its only mic stands in front of it", "[real]") {
     if (no_recordings()) return; // the snare's mic hears it first
     const RealTake take(GENERATE(as<std::string>{}, "--kind groove --seed 41 --seconds 60 --bpm 112",
