@@ -375,9 +375,10 @@ std::optional<float> Namer::farthest_db(const Claim& c, std::size_t core) const 
 /// other mics do, if any: the drum's strokes may be all that there are.
 std::optional<std::size_t> Namer::core_of(const Claim& c, std::span<const std::size_t> may) const {
     constexpr float kLeadDb = 3.0f; // what a channel scatters: by less a mic leads nowhere
-    const auto [first, last] = voice_bands(c.drum);
+    const auto bands = voice_bands(c.drum);
     const auto rank = [&](auto j) {
-        return std::tuple(plate(j) == is_plate(c.drum), 2 * c.heard[j] >= last - first, c.lead_db[j]);
+        const bool fills_its_mic = 2 * c.heard[j] >= bands.second - bands.first;
+        return std::tuple(plate(j) == is_plate(c.drum), fills_its_mic, c.lead_db[j]);
     };
     const auto best =
         std::max_element(may.begin(), may.end(), [&](auto a, auto b) { return rank(a) < rank(b); });
