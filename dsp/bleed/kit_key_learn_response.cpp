@@ -1,8 +1,9 @@
 #include "bleed/kit_key_learn_response.h"
 #include "core/fft.h"
-#include <Eigen/Cholesky>
+#include "core/linear.h"
 #include <algorithm>
 #include <complex>
+#include <numeric>
 
 namespace kitfold::dsp {
 namespace {
@@ -88,32 +89,31 @@ std::vector<std::vector<double>> learn_responses(Interleaved take, std::size_t t
             energy +=
                 static_cast<double>(value(sources.size(), n)) * static_cast<double>(value(sources.size(), n));
     }
-    const auto size = static_cast<Eigen::Index>(sources.size() * taps);
-    Eigen::MatrixXd r(size, size);
-    Eigen::VectorXd p(size);
-    const auto index = [&](std::size_t source, std::size_t tap) {
-        return static_cast<Eigen::Index>(source * taps + tap);
-    };
+    const auto size = sources.size() * taps;
+    Matrix<double> r(size, size);
+    std::vector<double> p(size);
     for (std::size_t a = 0; a < sources.size(); ++a) {
         const auto to_target = correlations.lags(a, sources.size());
-        for (std::size_t i = 0; i < taps; ++i) p(index(a, i)) = static_cast<double>(to_target[taps + i]);
+        for (std::size_t i = 0; i < taps; ++i) p[a * taps + i] = static_cast<double>(to_target[taps + i]);
         for (std::size_t b = 0; b < sources.size(); ++b) {
             const auto lags = correlations.lags(a, b);
-            // Σ a[n - i] b[n - k] is the lag i - k
+            // Σ a[n - i] b[n - k] is the lag i - k; both ways of a pair count half
             for (std::size_t i = 0; i < taps; ++i)
-                for (std::size_t k = 0; k < taps; ++k)
-                    r(index(a, i), index(b, k)) = static_cast<double>(lags[taps + i - k]);
+                for (std::size_t k = 0; k < taps; ++k) {
+                    const double half = 0.5 * static_cast<double>(lags[taps + i - k]);
+                    r(a * taps + i, b * taps + k) += half, r(b * taps + k, a * taps + i) += half;
+                }
         }
     }
-    r = (0.5 * (r + r.transpose())).eval();
-    r.diagonal().array() += kLoad * r.trace() / static_cast<double>(size) + 1e-30;
-    const Eigen::VectorXd w = r.ldlt().solve(p);
-    if (!(energy - w.dot(p) < kWorthwhile * energy)) return out;
+    r.add_to_diagonal(kLoad * r.trace() / static_cast<double>(size) + 1e-30);
+    const auto w = solve_symmetric(r, p);
+    if (!(energy - std::inner_product(w.begin(), w.end(), p.begin(), 0.0) < kWorthwhile * energy)) return out;
     for (std::size_t a = 0; a < sources.size(); ++a) {
-        const auto part = w.segment(index(a, 0), static_cast<Eigen::Index>(taps));
-        const auto own = r.block(index(a, 0), index(a, 0), static_cast<Eigen::Index>(taps),
-                                 static_cast<Eigen::Index>(taps));
-        if (part.dot(own * part) > kSmallShare * energy) out[a].assign(part.begin(), part.end());
+        double share = 0.0;
+        for (std::size_t i = a * taps; i < (a + 1) * taps; ++i)
+            for (std::size_t k = a * taps; k < (a + 1) * taps; ++k) share += w[i] * r(i, k) * w[k];
+        const auto part = std::span(w).subspan(a * taps, taps);
+        if (share > kSmallShare * energy) out[a].assign(part.begin(), part.end());
     }
     return out;
 }

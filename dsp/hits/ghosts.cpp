@@ -1,13 +1,15 @@
 #include "hits/ghosts.h"
+#include "core/dot.h"
+#include "core/linear.h"
 #include "core/median.h"
 #include "core/windows.h"
 #include "hits/hit_math.h"
 #include "hits/hit_model.h"
-#include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <cmath>
 #include <numbers>
+#include <numeric>
 #include <optional>
 #include <utility>
 
@@ -16,7 +18,7 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kLowRateHz = 3'000.0; // at least: twice 1.5 kHz, below which cymbals are hardly heard
-constexpr Eigen::Index kOrder = 32;    // twice the modes that a drum has below 1.5 kHz, or so
+constexpr std::ptrdiff_t kOrder = 32; // twice the modes that a drum has below 1.5 kHz, or so
 // Of a ring: behind the attack, and past 105 ms, where half of what used to be missed lay.
 constexpr double kLearnFrom_s = 0.010, kLearnTo_s = 0.130;
 constexpr double kBeside_s = 0.028; // the drum's other strokes: kPast_ms lies behind their kOver_s
@@ -95,8 +97,8 @@ public:
 private:
     using Stretch = std::pair<std::ptrdiff_t, std::ptrdiff_t>;
     [[nodiscard]] std::vector<Stretch> undisturbed() const;
-    [[nodiscard]] Eigen::VectorXd foretell(std::span<const Stretch> rings) const;
-    void take_off(const Eigen::VectorXd& from_past);
+    [[nodiscard]] std::vector<double> foretell(std::span<const Stretch> rings) const;
+    void take_off(std::span<const double> from_past);
     [[nodiscard]] float usual() const;
     [[nodiscard]] bool lone(const Hit& hit) const;
     void learn_others();
@@ -133,30 +135,32 @@ std::vector<Rings::Stretch> Rings::undisturbed() const {
 
 /// Coefficients on the last samples, newest first, that foretell the next best, all rings counting alike: the
 /// covariance method.
-Eigen::VectorXd Rings::foretell(std::span<const Stretch> rings) const {
+std::vector<double> Rings::foretell(std::span<const Stretch> rings) const {
     constexpr double kLeastNoise = 1e-7; // re the power: pure tones alone would leave `a` singular
-    Eigen::MatrixXd a = Eigen::MatrixXd::Zero(kOrder, kOrder);
-    Eigen::VectorXd b = Eigen::VectorXd::Zero(kOrder);
+    constexpr auto order = static_cast<std::size_t>(kOrder);
+    Matrix<double> a(order, order);
+    std::vector<double> b(order);
     for (const auto& [first, last] : rings) {
-        const Eigen::VectorXd x =
-            Eigen::Map<const Eigen::VectorXf>(low_.x.data() + first, last - first).cast<double>();
-        const double weight = 1.0 / (x.squaredNorm() / static_cast<double>(x.size()) + 1e-14);
-        for (Eigen::Index n = kOrder; n < x.size(); ++n) {
-            const auto past = x.segment(n - kOrder, kOrder).reverse();
-            a.selfadjointView<Eigen::Lower>().rankUpdate(past, weight);
-            b += weight * x[n] * past;
-        }
+        const std::vector<double> x(low_.x.begin() + first, low_.x.begin() + last);
+        const double power = std::inner_product(x.begin(), x.end(), x.begin(), 0.0);
+        const double weight = 1.0 / (power / static_cast<double>(x.size()) + 1e-14);
+        for (std::size_t n = order; n < x.size(); ++n)
+            for (std::size_t i = 0; i < order; ++i) {
+                const double past = weight * x[n - 1 - i];
+                b[i] += past * x[n];
+                for (std::size_t k = i; k < order; ++k) a(k, i) += past * x[n - 1 - k];
+            }
     }
-    a.diagonal().array() += kLeastNoise * a.trace() / kOrder + 1e-30;
-    return a.selfadjointView<Eigen::Lower>().ldlt().solve(b);
+    a.add_to_diagonal(kLeastNoise * a.trace() / kOrder + 1e-30);
+    return solve_symmetric(std::move(a), std::move(b));
 }
 
-void Rings::take_off(const Eigen::VectorXd& from_past) {
-    const Eigen::VectorXf c = from_past.reverse().cast<float>();
+void Rings::take_off(std::span<const double> from_past) {
+    const std::vector<float> c(from_past.rbegin(), from_past.rend());
     std::vector<float> power(low_.x.size());
     for (auto n = kOrder; n < std::ssize(low_.x); ++n) {
-        const float e = low_.x[static_cast<std::size_t>(n)] -
-                        c.dot(Eigen::Map<const Eigen::VectorXf>(low_.x.data() + n - kOrder, kOrder));
+        const float e =
+            low_.x[static_cast<std::size_t>(n)] - dot(c.data(), low_.x.data() + n - kOrder, c.size());
         power[static_cast<std::size_t>(n)] = e * e;
     }
     const auto width = low_.ms(2.0);

@@ -1,11 +1,12 @@
 #include "ring/modes.h"
+#include "core/linear.h"
 #include "core/units.h"
 #include "core/windows.h"
-#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 #include <complex>
 #include <numbers>
+#include <utility>
 
 namespace kitfold::dsp {
 namespace {
@@ -82,55 +83,61 @@ std::size_t useful_points(const std::vector<Complex>& y) {
 }
 
 /// The Hankel matrix of y times its adjoint: the lower triangle, which is all that the solvers read.
-Eigen::MatrixXcd covariance(const std::vector<Complex>& y, std::size_t most_rows) {
+ComplexMatrix covariance(const std::vector<Complex>& y, std::size_t most_rows) {
     const auto n = y.size(), rows = std::min(most_rows, n / 2), columns = n - rows + 1;
-    Eigen::MatrixXcd hankel(rows, columns);
-    for (std::size_t c = 0; c < columns; ++c)
-        for (std::size_t r = 0; r < rows; ++r) hankel(Eigen::Index(r), Eigen::Index(c)) = y[r + c];
-    Eigen::MatrixXcd product = Eigen::MatrixXcd::Zero(Eigen::Index(rows), Eigen::Index(rows));
-    product.selfadjointView<Eigen::Lower>().rankUpdate(hankel);
+    ComplexMatrix product(rows, rows);
+    for (std::size_t c = 0; c < rows; ++c)
+        for (std::size_t r = c; r < rows; ++r) {
+            double re = 0.0, im = 0.0;
+            for (std::size_t k = 0; k < columns; ++k) {
+                const auto a = y[r + k], b = y[c + k];
+                re += a.real() * b.real() + a.imag() * b.imag();
+                im += a.imag() * b.real() - a.real() * b.imag();
+            }
+            product(r, c) = {re, im};
+        }
     return product;
 }
 
-/// The x for which a x comes closest to b.
-Eigen::MatrixXcd least_squares(const Eigen::MatrixXcd& a, const Eigen::MatrixXcd& b) {
-    return a.colPivHouseholderQr().solve(b);
-}
-
 /// Poles of y by ESPRIT (covariance of the Hankel matrix, least-squares rotation).
-Eigen::VectorXcd poles_of(const std::vector<Complex>& y) {
-    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXcd> solver(covariance(y, kMostRows));
-    const auto rows = std::size_t(solver.eigenvalues().size());
-    const auto& values = solver.eigenvalues(); // rising
-    const double noise = values(Eigen::Index(rows / 4)), largest = values(Eigen::Index(rows - 1));
-    Eigen::Index order = 0;
-    const auto most = Eigen::Index(rows / 3);
-    while (order < most) {
-        const double value = values(Eigen::Index(rows) - 1 - order);
+std::vector<Complex> poles_of(const std::vector<Complex>& y) {
+    const auto [values, vectors] = hermitian_parts(covariance(y, kMostRows));
+    const auto rows = values.size();
+    if (rows == 0) return {};
+    const double noise = values[rows / 4], largest = values[rows - 1];
+    std::size_t order = 0;
+    while (order < rows / 3) {
+        const double value = values[rows - 1 - order];
         if (value < 20.0 * noise || value < 1e-8 * largest) break;
         ++order;
     }
     if (order == 0) return {};
-    const auto signal = solver.eigenvectors().rightCols(order);
-    const auto others = Eigen::Index(rows) - 1;
-    const auto rotation = least_squares(signal.topRows(others), signal.bottomRows(others));
-    return Eigen::ComplexEigenSolver<Eigen::MatrixXcd>(rotation, false).eigenvalues();
+    ComplexMatrix upper(rows - 1, order), lower(rows - 1, order);
+    for (std::size_t c = 0; c < order; ++c)
+        for (std::size_t r = 0; r + 1 < rows; ++r) {
+            upper(r, c) = vectors(r, rows - order + c);
+            lower(r, c) = vectors(r + 1, rows - order + c);
+        }
+    return eigenvalues(least_squares(std::move(upper), std::move(lower)));
 }
 
 /// Amplitudes of the poles at the first point, and the rms of what they leave unexplained.
-std::pair<Eigen::VectorXcd, double> amplitudes_of(const Eigen::VectorXcd& poles,
-                                                  const std::vector<Complex>& y) {
-    const auto n = Eigen::Index(y.size());
-    Eigen::MatrixXcd powers(n, poles.size());
-    Eigen::VectorXcd values(n), power = Eigen::VectorXcd::Ones(poles.size());
-    for (Eigen::Index k = 0; k < n; ++k) {
-        powers.row(k) = power.transpose();
-        values(k) = y[std::size_t(k)];
-        power = power.cwiseProduct(poles);
+std::pair<std::vector<Complex>, double> amplitudes_of(const std::vector<Complex>& poles,
+                                                      const std::vector<Complex>& y) {
+    ComplexMatrix powers(y.size(), poles.size()), values(y.size(), 1);
+    values.values = y;
+    for (std::size_t p = 0; p < poles.size(); ++p) {
+        Complex power = 1.0;
+        for (std::size_t k = 0; k < y.size(); ++k, power *= poles[p]) powers(k, p) = power;
     }
-    Eigen::VectorXcd found = least_squares(powers, values);
-    const double rest = (powers * found - values).norm() / std::sqrt(double(n));
-    return {std::move(found), rest};
+    auto found = least_squares(powers, std::move(values)).values;
+    double rest = 0.0;
+    for (std::size_t k = 0; k < y.size(); ++k) {
+        Complex sum = -y[k];
+        for (std::size_t p = 0; p < poles.size(); ++p) sum += powers(k, p) * found[p];
+        rest += std::norm(sum);
+    }
+    return {std::move(found), std::sqrt(rest / double(y.size()))};
 }
 
 } // namespace
@@ -144,17 +151,17 @@ std::vector<RingMode> find_modes(std::span<const float> samples, double rate_hz,
     if (y.size() < kLeastPoints) return modes;
     y.resize(useful_points(y));
     const auto poles = poles_of(y);
-    if (poles.size() == 0) return modes;
+    if (poles.empty()) return modes;
     const auto [amplitudes, rest] = amplitudes_of(poles, y);
     const double points_per_s = rate_hz / double(band.step), seconds = double(y.size()) / points_per_s;
     const Complex turn = std::polar(1.0, -kTwoPi * centre_hz / points_per_s);
-    for (Eigen::Index i = 0; i < poles.size(); ++i) {
-        const double decay = -std::log(std::abs(poles(i))) * points_per_s;
-        const double hz = centre_hz + std::arg(poles(i) * turn) / kTwoPi * points_per_s;
+    for (std::size_t i = 0; i < poles.size(); ++i) {
+        const double decay = -std::log(std::abs(poles[i])) * points_per_s;
+        const double hz = centre_hz + std::arg(poles[i] * turn) / kTwoPi * points_per_s;
         if (!(decay > kLeastDecayPerS && decay < kLongestDecayPerS)) continue;
         if (!(hz > 0.0 && std::abs(hz - centre_hz) <= half_width_hz)) continue;
         const Complex pole = std::exp(Complex(-decay, kTwoPi * hz) / rate_hz);
-        const double there = std::abs(amplitudes(i)); // in the band; a real cosine is half of it
+        const double there = std::abs(amplitudes[i]); // in the band; a real cosine is half of it
         const double to_noise_db = db_from_gain(there / (rest + 1e-30));
         const double faded_db = 20.0 / std::log(10.0) * decay * seconds;
         modes.push_back({hz, decay, 2.0 * there / std::abs(band.response(pole)),
@@ -170,14 +177,12 @@ double mode_spread(std::span<const float> samples, double rate_hz, double centre
     const Band band(rate_hz, centre_hz, half_width_hz, samples.size());
     const auto y = band.run(samples);
     if (y.size() < kLeastPoints) return 0.0;
-    Eigen::MatrixXcd matrix = covariance(y, kSpreadRows);
+    auto matrix = covariance(y, kSpreadRows);
     const double total = matrix.trace().real();
     if (!(total > 0.0)) return 0.0;
-    matrix = matrix / total + kSpreadFloor * Eigen::MatrixXcd::Identity(matrix.rows(), matrix.cols());
-    const Eigen::MatrixXcd root = matrix.llt().matrixL();
-    double spread = 0.0; // the logarithm of the determinant: small when few directions hold everything
-    for (Eigen::Index i = 0; i < root.rows(); ++i) spread += 2.0 * std::log(root(i, i).real());
-    return spread;
+    for (auto& v : matrix.values) v /= total;
+    matrix.add_to_diagonal(kSpreadFloor);
+    return log_determinant(std::move(matrix)); // small when few directions hold everything
 }
 
 } // namespace kitfold::dsp
