@@ -3,6 +3,7 @@
 #include "core/linear.h"
 #include "core/median.h"
 #include "core/windows.h"
+#include "filters/filtered.h"
 #include "hits/hit_math.h"
 #include "hits/hit_model.h"
 #include <algorithm>
@@ -18,6 +19,7 @@ namespace kitfold::dsp {
 namespace {
 
 constexpr double kLowRateHz = 3'000.0; // at least: twice 1.5 kHz, below which cymbals are hardly heard
+constexpr double kLowestHz = 300.0; // power over 2 ms swings with what is below 250 Hz: a low ring would step
 constexpr std::ptrdiff_t kOrder = 32; // twice the modes that a drum has below 1.5 kHz, or so
 // Of a ring: behind the attack, and past 105 ms, where half of what used to be missed lay.
 constexpr double kLearnFrom_s = 0.010, kLearnTo_s = 0.130;
@@ -157,12 +159,13 @@ std::vector<double> Rings::foretell(std::span<const Stretch> rings) const {
 
 void Rings::take_off(std::span<const double> from_past) {
     const std::vector<float> c(from_past.rbegin(), from_past.rend());
-    std::vector<float> power(low_.x.size());
-    for (auto n = kOrder; n < std::ssize(low_.x); ++n) {
-        const float e =
+    std::vector<float> left(low_.x.size());
+    for (auto n = kOrder; n < std::ssize(low_.x); ++n)
+        left[static_cast<std::size_t>(n)] =
             low_.x[static_cast<std::size_t>(n)] - dot(c.data(), low_.x.data() + n - kOrder, c.size());
-        power[static_cast<std::size_t>(n)] = e * e;
-    }
+    // Behind the prediction, which would raise again what is cut before it.
+    auto power = filtered(left, Butterworth::high_pass(low_.rate_hz, kLowestHz, Slope::db_24));
+    for (float& v : power) v *= v;
     const auto width = low_.ms(2.0);
     low_.added.assign(power.size(), 0.0f);
     double sum = 0.0;

@@ -115,12 +115,14 @@ std::optional<float> HitFinder::onset(const HitEvent& event, const Part& part,
 float HitFinder::seen_db(const HitEvent& event, const Part& part) const {
     constexpr float kRules = 0.5f; // of the power: more than all other parts together
     constexpr float kElsewhere = 1.0f / 3.0f;
+    constexpr float kScatter = 2.0f; // 3 dB, what a channel scatters: it adds no more than it is known for
     const auto& source = model_.sources()[part.source];
     float own = 0.0f, all = 0.0f;
     for (std::size_t m = 0; m < who_.mics.size(); ++m)
         for (auto c = m * kScanBands; c < (m + 1) * kScanBands; ++c) {
             if (part.share[c] <= kRules) continue;
-            const float over = std::max(0.0f, decibels(event.step[c]) - decibels(event.hidden[c]));
+            const float its_own = std::min(event.step[c], kScatter * part.power[c]);
+            const float over = std::max(0.0f, decibels(its_own) - decibels(event.hidden[c]));
             all += over;
             if (who_.near[m] == source.drum) own += over;
         }

@@ -274,7 +274,7 @@ bool Namer::sounds_like(Drum drum, std::size_t place) const {
     const float top = top_db(place);
     if (kick_db_ && drum == Drum::kick) return top < *kick_db_ + kDarkerDb;
     if (kick_db_ && drum == Drum::snare && top < *kick_db_ + kDarkerDb) return false;
-    if (drum != Drum::snare) return (top > kDarkestPlateDb) == is_plate(drum);
+    if (drum != Drum::snare) return plate(place) == is_plate(drum);
     return top < kBrightestSnareDb || body_db(place) > kLeastBodyDb;
 }
 

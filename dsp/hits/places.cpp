@@ -1,6 +1,7 @@
 #include "hits/places.h"
 #include "core/median.h"
 #include "core/two_threads.h"
+#include "core/vector_clones.h"
 #include "hits/hit_math.h"
 #include <algorithm>
 #include <array>
@@ -25,7 +26,7 @@ struct Compared {
 };
 
 /// Patterns over mics, in two passes: the bands' levels, then what is left.
-Compared compare_patterns(const Print& a, const Print& b, Bands& level, Bands& sum) {
+KITFOLD_VECTOR_CLONES Compared compare_patterns(const Print& a, const Print& b, Bands& level, Bands& sum) {
     Bands weighted{}, count{}, cost{};
     sum.fill(0.0f);
     const auto weight = [&](std::size_t c) {

@@ -2,7 +2,7 @@
 #include "core/median.h"
 #include "core/units.h"
 #include "dynamics/damp.h"
-#include "filters/state_variable.h"
+#include "filters/filtered.h"
 #include "ring/damp_model.h"
 #include <algorithm>
 #include <array>

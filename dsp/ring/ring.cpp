@@ -3,7 +3,7 @@
 #include "core/median.h"
 #include "core/units.h"
 #include "core/windows.h"
-#include "filters/state_variable.h"
+#include "filters/filtered.h"
 #include "ring/glide.h"
 #include "ring/modes.h"
 #include <algorithm>

@@ -1,6 +1,5 @@
 #pragma once
 // One stroke as the decay of its energy.
-#include "filters/state_variable.h"
 #include "ring/decay_fit.h"
 #include <cstddef>
 #include <span>
@@ -46,7 +45,5 @@ std::vector<DecayFit> fit_strokes(std::span<const StrokeEnergy> strokes);
 
 /// Steady noise under one of them: see fit_strokes.
 double noise_under(const StrokeEnergy& stroke, std::span<const StrokeEnergy> strokes);
-
-std::vector<float> filtered(std::span<const float> x, const Butterworth& filter);
 
 } // namespace kitfold::dsp
