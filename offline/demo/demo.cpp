@@ -110,11 +110,13 @@ Json image_json(const dsp::Truth& truth) {
     return out;
 }
 
-/// Settings to start from, as for any take; how polarity and delay should be is for the check to find.
-Session session_for(const dsp::Simulator& simulator, const fs::path& path) {
+Session starting_kit(int mics) {
     const auto presets = load_presets(presets_folder());
-    const auto kit = std::get<Session>(
-        find_preset(presets, simulator.options().mics == 10 ? "kit_ten" : "kit_eight", "kit").content);
+    return std::get<Session>(find_preset(presets, mics == 10 ? "kit_ten" : "kit_eight", "kit").content);
+}
+
+/// Settings to start from, as for any take; how polarity and delay should be is for the check to find.
+Session session_for(const dsp::Simulator& simulator, const Session& kit, const fs::path& path) {
     Session session;
     session.path = path;
     session.title = fmt::format("Demo kit, take {}", simulator.options().seed);
@@ -227,11 +229,12 @@ std::string truth_json_text(const dsp::Simulator& simulator, const std::string& 
 }
 
 DemoSummary write_demo(const DemoRequest& request, const std::function<void(double)>& progress) {
+    const auto kit = starting_kit(request.kit.mics); // is told if missing before the simulator's long work
     const auto simulator = simulator_for(request);
     DemoSummary summary;
     for (const auto& mic : simulator.mics()) summary.files.push_back(request.folder / wav_name(mic));
     for (const auto* name : {"session.json", "truth.json"}) summary.files.push_back(request.folder / name);
-    const auto session = session_for(simulator, request.folder / "session.json");
+    const auto session = session_for(simulator, kit, request.folder / "session.json");
     const auto former = former_demo(request.folder);
     refuse_outputs(request, summary.files, former && former->has_session);
     MadeFolder folder(request.folder);
