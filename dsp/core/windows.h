@@ -1,6 +1,5 @@
 #pragma once
 // Windows, and the low-passes that are made with them. In double; not for the audio path.
-#include <algorithm>
 #include <cmath>
 #include <numbers>
 
@@ -33,10 +32,7 @@ inline double windowed_sinc(double x, double reach) noexcept {
 }
 
 /// Kaiser's window over -1..1, 1 in the middle (Oppenheim and Schafer, ch. 7).
-inline double kaiser(double beta, double x) noexcept {
-    return std::cyl_bessel_i(0.0, beta * std::sqrt(std::max(0.0, 1.0 - x * x))) /
-           std::cyl_bessel_i(0.0, beta);
-}
+double kaiser(double beta, double x) noexcept;
 /// ibid.: the beta for a stop band 50 dB down or more.
 constexpr double kaiser_beta(double stop_db) noexcept { return 0.1102 * (stop_db - 8.7); }
 /// ibid.: the length for a transition of so many radians a sample, or the transition that a length gives.
